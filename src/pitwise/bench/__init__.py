@@ -1,0 +1,1 @@
+"""An inspection in, one action and its reasons for every part out."""

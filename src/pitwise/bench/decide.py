@@ -1,0 +1,405 @@
+"""Decide every part: one action each, with every reason, from what was seen and gauged.
+
+The rules are the trade sheet's; this module only applies them. It never makes an action
+looser because of another finding, never takes 'not looked at' for 'fine', and gives a
+reason for every action.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal
+
+from pitwise.measure.conformity import Conformity, judge
+from pitwise.measure.depth import Depth
+from pitwise.measure.slips import Slip, find_slips
+from pitwise.trade.model import PART_SLUGS, Limit, ProcessSelector, Sheet
+
+PartAction = Literal["keep", "clean", "replace", "recheck", "not-looked"]
+SetState = Literal["release", "work", "incomplete"]
+
+# Looser to stricter. 'not-looked' is no decision at all, so any decision outranks it.
+STRICTNESS: tuple[PartAction, ...] = ("not-looked", "keep", "clean", "recheck", "replace")
+PIT_PART = "electrode"
+_COMMON = "common practice, no source"
+_JCGM = "JCGM 106:2012, decision rules with guard bands"
+_DESIGN = "Pitwise rule: not looked at is not fine"
+
+
+@dataclass(frozen=True)
+class PartLook:
+    """What was looked at on one part.
+
+    Attributes
+    ----------
+    seen, absent : frozenset of str
+        Findings seen, and findings looked for and not there. Every other finding of the
+        part was not looked at, unless `looked`.
+    looked : bool
+        The whole part was looked over: what is not in `seen` is absent.
+    pit : tuple of Depth
+        Repeated readings of the pit (electrode only).
+    last_pit : Depth or None
+        The last accepted reading of this same electrode.
+    """
+
+    seen: frozenset[str] = frozenset()
+    absent: frozenset[str] = frozenset()
+    looked: bool = False
+    pit: tuple[Depth, ...] = ()
+    last_pit: Depth | None = None
+
+
+@dataclass(frozen=True)
+class Inspection:
+    """All that a decision is made from.
+
+    Attributes
+    ----------
+    parts : mapping of part slug to PartLook
+        A part that is not in it was not looked at.
+    process : ProcessSelector
+        What the torch cuts with; chooses the limit.
+    coolant : str or None
+        Coolant id of the sheet; None when unknown.
+    gauge_u_mm : float or None
+        Standard uncertainty of one pit reading, mm.
+    answered : frozenset of str
+        Codes of questions a person has answered with 'it is so'.
+    """
+
+    parts: Mapping[str, PartLook]
+    process: ProcessSelector = field(default_factory=ProcessSelector)
+    coolant: str | None = None
+    gauge_u_mm: float | None = None
+    answered: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True)
+class Reason:
+    """Why: the rule that fired, in words, with its source and the action it asks for."""
+
+    rule: str
+    text: str
+    source: str
+    action: PartAction
+
+    def plain(self) -> dict[str, str]:
+        """Return the reason as plain data."""
+        return {"rule": self.rule, "text": self.text, "source": self.source, "action": self.action}
+
+
+@dataclass(frozen=True)
+class PartDecision:
+    """One part's action and every reason for it, strictest first."""
+
+    part: str
+    action: PartAction
+    because: tuple[Reason, ...]
+    limit: Limit | None = None
+    conformity: Conformity | None = None
+    limit_unit: str = "mm"
+
+    def plain(self) -> dict[str, Any]:
+        """Return the decision as the plain data `pitwise decide --json` prints."""
+        out: dict[str, Any] = {
+            "action": self.action,
+            "because": [r.plain() for r in self.because],
+        }
+        if self.limit is not None:
+            # A limit quoted in one unit only is shown as quoted, never as converted.
+            figure = self.limit.figure(self.limit_unit) or self.limit.figures[0]
+            out["p_over_limit"] = None if self.conformity is None else self.conformity.p_over
+            out["limit"] = {
+                "value": float(figure.value),
+                "unit": figure.unit,
+                "compare": self.limit.compare,
+                "quoted": self.limit.quoted(),
+                "id": self.limit.id,
+                "process": self.limit.process.words(),
+                "source": self.limit.source,
+                "since": self.limit.since.isoformat(),
+            }
+        if self.conformity is not None:
+            c = self.conformity
+            out["reading"] = {
+                "mean": float(round(c.mean, 6)),
+                "unit": c.unit,
+                "readings": c.readings,
+                "u_mean_mm": c.u_mean_mm,
+            }
+        return out
+
+
+@dataclass(frozen=True)
+class Flag:
+    """Something to be asked about: a slip or a contradiction.
+
+    `part` is where it was seen; `holds` tells that it keeps the part at 'recheck' until
+    it is answered; `answered` that a person has said 'it is so'.
+    """
+
+    code: str
+    text: str
+    part: str | None = None
+    holds: bool = False
+    answered: bool = False
+    question: bool = True
+
+    def plain(self) -> dict[str, Any]:
+        """Return the flag as plain data."""
+        return {
+            "code": self.code,
+            "text": self.text,
+            "part": self.part,
+            "answered": self.answered,
+            "question": self.question,
+        }
+
+
+@dataclass(frozen=True)
+class Decision:
+    """Every part's decision, the set's state, the questions, and the sheet that decided."""
+
+    set_state: SetState
+    parts: Mapping[str, PartDecision]
+    flags: tuple[Flag, ...]
+    sheet_version: str
+    sheet_sha256: str
+    order: tuple[str, ...] = field(default=PART_SLUGS)
+
+    def plain(self) -> dict[str, Any]:
+        """Return the whole as the plain data `pitwise decide --json` prints."""
+        return {
+            "set": self.set_state,
+            "parts": {slug: self.parts[slug].plain() for slug in self.order},
+            "flags": [f.plain() for f in self.flags],
+            "sheet": {"version": self.sheet_version, "sha256": self.sheet_sha256},
+        }
+
+    def open_questions(self) -> tuple[Flag, ...]:
+        """Return the flags that a person still has to answer."""
+        return tuple(f for f in self.flags if f.question and not f.answered)
+
+
+def stricter(a: PartAction, b: PartAction) -> PartAction:
+    """Return the stricter of two actions."""
+    return max(a, b, key=STRICTNESS.index)
+
+
+def set_state(actions: Sequence[PartAction]) -> SetState:
+    """Return the state of a set from its parts' actions."""
+    if all(a == "keep" for a in actions):
+        return "release"
+    if any(a in ("recheck", "not-looked") for a in actions):
+        return "incomplete"
+    return "work"
+
+
+def _pit_reason(c: Conformity, limit: Limit, risk: float) -> Reason:
+    read = f"{round(float(c.mean), 3):g} {c.unit}"
+    mean = f"Pit {read}" if c.readings == 1 else f"Pit {read} (mean of {c.readings})"
+    side = "at or above" if limit.compare == ">=" else "above"
+    bound = f"{limit.quoted()} ({limit.process.words()}: replace {side})"
+    chance = "" if c.p_over is None else f"{100 * c.p_over:.1f} %"
+    if c.rule == "over-limit":
+        return Reason(
+            "pit-over-limit", f"{mean} is {side} the limit {bound}.", limit.source, "replace"
+        )
+    if c.rule == "may-be-over":
+        return Reason(
+            "pit-may-be-over",
+            f"{mean} is below the limit {bound}, but the chance that the true depth is "
+            f"over is {chance}, more than the accepted {100 * risk:g} %. Gauge again: "
+            "repeats average.",
+            _JCGM,
+            "recheck",
+        )
+    if c.rule == "still-may-be-over":
+        return Reason(
+            "pit-still-may-be-over",
+            f"{mean} is below the limit {bound}, but after repeats the chance that the "
+            f"true depth is over is still {chance}, more than the accepted "
+            f"{100 * risk:g} %.",
+            _JCGM,
+            "replace",
+        )
+    tail = "" if c.p_over is None else f" Chance of being over: {chance}."
+    return Reason(
+        "pit-within-limit", f"{mean} is below the limit {bound}.{tail}", limit.source, "keep"
+    )
+
+
+def _look_reasons(sheet: Sheet, slug: str, look: PartLook) -> list[Reason]:
+    """Reasons from findings alone, and from what was not looked at."""
+    reasons = []
+    findings = sheet.findings_of(slug)
+    for row in findings:
+        if row.id in look.seen:
+            text = (
+                f"{row.name}: {row.do}"
+                if row.action != "keep"
+                else f"{row.name}: normal. " + (row.do)
+            )
+            reasons.append(Reason(row.id, text, row.source, row.action))
+    if not look.looked:
+        unlooked = [f for f in findings if f.id not in look.seen and f.id not in look.absent]
+        if len(unlooked) == len(findings):
+            reasons.append(Reason("not-looked", "Not looked at.", _DESIGN, "not-looked"))
+        elif unlooked:
+            names = ", ".join(f.name.lower() for f in unlooked[:4])
+            more = f" and {len(unlooked) - 4} more" if len(unlooked) > 4 else ""
+            reasons.append(
+                Reason("not-looked", f"Not looked for: {names}{more}.", _DESIGN, "not-looked")
+            )
+    return reasons
+
+
+def _decide_part(
+    sheet: Sheet, slug: str, look: PartLook, case: Inspection
+) -> tuple[PartDecision, list[Flag]]:
+    reasons = _look_reasons(sheet, slug, look)
+    flags: list[Flag] = []
+    limit = sheet.limit_for(slug, "pit-depth", case.process) if slug == PIT_PART else None
+    conformity = None
+    if limit is not None and look.pit:
+        risk = float(sheet.constant("accepted-risk"))
+        conformity = judge(look.pit, limit, case.gauge_u_mm, risk)
+        reasons.append(_pit_reason(conformity, limit, risk))
+        slips = find_slips(
+            look.pit,
+            last=look.last_pit,
+            u_mm=case.gauge_u_mm,
+            deepest_mm=sheet.constant("emitter-deepest"),
+            coverage=float(sheet.constant("shallower-coverage")),
+        )
+        for slip in slips:
+            flags.append(_slip_flag(slip, slug, case.answered))
+            if slip.holds and slip.code not in case.answered:
+                reasons.append(Reason(slip.code, slip.text, _COMMON, "recheck"))
+        if case.gauge_u_mm is None:
+            flags.append(
+                Flag(
+                    "no-gauge-uncertainty",
+                    "No uncertainty is known for this gauge: "
+                    "the plain rule alone decided, and the chance of being over the "
+                    "limit is unknown.",
+                    slug,
+                    question=False,
+                )
+            )
+    elif limit is not None:
+        reasons.append(
+            Reason("pit-not-gauged", "The pit has not been gauged.", _DESIGN, "not-looked")
+        )
+    open_ends = [r for r in reasons if r.action == "not-looked"]
+    decided = [r for r in reasons if r.action not in ("not-looked", "keep")]
+    if decided:
+        action = max((r.action for r in decided), key=STRICTNESS.index)
+    elif open_ends:
+        action = "not-looked"
+    else:
+        action = "keep"
+        if not reasons:
+            reasons.append(Reason("nothing-seen", "Looked over, nothing seen.", _COMMON, "keep"))
+    ranked = sorted(reasons, key=lambda r: -STRICTNESS.index(r.action))
+    unit = look.pit[0].family if look.pit else "mm"
+    if conformity is not None:
+        unit = conformity.unit
+    return PartDecision(slug, action, tuple(ranked), limit, conformity, unit), flags
+
+
+def _slip_flag(slip: Slip, slug: str, answered: frozenset[str]) -> Flag:
+    return Flag(slip.code, slip.text, slug, slip.holds, slip.code in answered)
+
+
+def _contradictions(sheet: Sheet, case: Inspection) -> list[Flag]:
+    flags = []
+    for row in sheet.contradictions:
+        if case.coolant != row.coolant:
+            continue
+        where = [s for s in PART_SLUGS if s in case.parts and row.finding in case.parts[s].seen]
+        if where:
+            names = ", ".join(sheet.part(s).name.lower() for s in where)
+            flags.append(
+                Flag(
+                    row.id,
+                    f"{row.text} (seen on: {names}) {row.ask}",
+                    where[0],
+                    answered=row.id in case.answered,
+                )
+            )
+    return flags
+
+
+def _drag(sheet: Sheet, decisions: dict[str, PartDecision]) -> None:
+    """Let replaced parts take others along, until nothing changes."""
+    own = {slug for slug, d in decisions.items() if d.action == "replace"}
+    dragged_by: dict[str, set[str]] = {slug: set() for slug in decisions}
+    frontier = sorted(own)
+    while frontier:
+        slug = frontier.pop()
+        for row in sheet.pairings:
+            if row.when != slug or slug in dragged_by[row.takes]:
+                continue
+            # A part that came along only because of `takes` does not give it a reason back.
+            if slug not in own and dragged_by[slug] == {row.takes}:
+                continue
+            dragged_by[row.takes].add(slug)
+            before = decisions[row.takes]
+            reason = Reason(
+                f"taken-along-by-{slug}",
+                f"Goes with the {sheet.part(slug).name.lower()}, which is replaced: {row.text}",
+                row.source,
+                "replace",
+            )
+            because = (*before.because, reason)
+            decisions[row.takes] = replace(
+                before,
+                action="replace",
+                because=tuple(sorted(because, key=lambda r: -STRICTNESS.index(r.action))),
+            )
+            if before.action != "replace":
+                frontier.append(row.takes)
+
+
+def decide(sheet: Sheet, case: Inspection) -> Decision:
+    """Decide every part of a torch.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        The trade sheet to decide by.
+    case : Inspection
+        What was looked at and gauged. Every finding must be one its part has.
+
+    Returns
+    -------
+    Decision
+        All eight parts, always.
+
+    Raises
+    ------
+    KeyError
+        A finding that its part does not have; faces check input with `bench.case` first.
+    """
+    decisions: dict[str, PartDecision] = {}
+    flags: list[Flag] = []
+    for part in sheet.parts:
+        look = case.parts.get(part.id, PartLook())
+        unknown = sorted(x for x in look.seen | look.absent if not sheet.finding(part.id, x))
+        if unknown:
+            raise KeyError(f"{part.id} has no finding '{unknown[0]}'")
+        decisions[part.id], more = _decide_part(sheet, part.id, look, case)
+        flags += more
+    _drag(sheet, decisions)
+    flags += _contradictions(sheet, case)
+    return Decision(
+        set_state([d.action for d in decisions.values()]),
+        decisions,
+        tuple(flags),
+        sheet.version,
+        sheet.sha256,
+        tuple(p.id for p in sheet.parts),
+    )

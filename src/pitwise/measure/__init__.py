@@ -1,0 +1,1 @@
+"""Readings with units and uncertainty, and their conformity to a limit."""

@@ -1,0 +1,1 @@
+"""Tables, unit of work, audit trail and migrations."""

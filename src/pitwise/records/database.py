@@ -1,0 +1,152 @@
+"""Open the book: engine, settings per database, and the unit of work."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
+from sqlalchemy.exc import DBAPIError, OperationalError
+from sqlalchemy.orm import Session
+
+# Any fixed number: serialises writers on PostgreSQL as BEGIN IMMEDIATE does on SQLite.
+_WRITER_LOCK = 0x7069_7477
+
+
+class BookError(RuntimeError):
+    """The book could not do what was asked; nothing was half-written."""
+
+
+class BookFullError(BookError):
+    """No room left on the disk."""
+
+
+class BookBusyError(BookError):
+    """Another writer held the book for too long."""
+
+
+def default_url() -> str:
+    """Return the book's URL from the environment, else a file in the user's data folder.
+
+    ``PITWISE_DATABASE_URL`` wins; ``PITWISE_HOME`` moves the default folder.
+    """
+    url = os.environ.get("PITWISE_DATABASE_URL")
+    if url:
+        return url
+    home = os.environ.get("PITWISE_HOME")
+    folder = (
+        Path(home)
+        if home
+        else Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share") / "pitwise"
+    )
+    return f"sqlite:///{folder / 'book.db'}"
+
+
+def _translated(error: DBAPIError) -> BookError | None:
+    words = str(error.orig).lower()
+    if "disk is full" in words or "no space left" in words or "could not extend file" in words:
+        return BookFullError(
+            "The disk that holds the book is full. What was saved before is safe; this was not "
+            "saved. Make room on that disk, then do it again."
+        )
+    if "database is locked" in words:
+        return BookBusyError(
+            "The book is busy with another writer. Nothing was saved; do it again."
+        )
+    if "disk i/o error" in words or "readonly database" in words:
+        return BookError(
+            f"The book can't be written ({error.orig}). Nothing was saved; check the "
+            "disk and the file's permissions."
+        )
+    return None
+
+
+def _tune_sqlite(engine: Engine) -> None:
+    @event.listens_for(engine, "connect")
+    def _on_connect(connection: Any, _record: Any) -> None:
+        # SQLAlchemy's own BEGIN below; the driver must not add another.
+        connection.isolation_level = None
+        for pragma in (
+            "journal_mode=WAL",
+            "synchronous=FULL",
+            "foreign_keys=ON",
+            "busy_timeout=15000",
+            "trusted_schema=OFF",
+        ):
+            connection.execute(f"PRAGMA {pragma}")
+
+    @event.listens_for(engine, "begin")
+    def _on_begin(connection: Connection) -> None:
+        write = connection.get_execution_options().get("pitwise_write", False)
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
+
+
+class Database:
+    """The book's database.
+
+    Parameters
+    ----------
+    url : str
+        SQLAlchemy URL; SQLite or PostgreSQL.
+    """
+
+    def __init__(self, url: str) -> None:
+        parsed = make_url(url)
+        if parsed.drivername in ("postgres", "postgresql"):
+            parsed = parsed.set(drivername="postgresql+psycopg")
+        if parsed.get_backend_name() not in ("sqlite", "postgresql"):
+            raise BookError(
+                f"'{parsed.get_backend_name()}' is not supported: use a sqlite:/// or "
+                "postgresql:// address in PITWISE_DATABASE_URL"
+            )
+        self.url = parsed
+        self.is_sqlite = parsed.get_backend_name() == "sqlite"
+        if self.is_sqlite:
+            if not parsed.database:
+                raise BookError("the book needs a file: write sqlite:////path/to/book.db")
+            Path(parsed.database).parent.mkdir(parents=True, exist_ok=True)
+        self.engine = create_engine(
+            parsed, pool_pre_ping=not self.is_sqlite, pool_size=10, max_overflow=20
+        )
+        if self.is_sqlite:
+            _tune_sqlite(self.engine)
+        self._writer = self.engine.execution_options(pitwise_write=True)
+
+    @contextmanager
+    def read(self) -> Iterator[Session]:
+        """Give a session on one consistent snapshot; nothing it changes is kept."""
+        with self._session(self.engine) as session:
+            if not self.is_sqlite:
+                session.connection(execution_options={"isolation_level": "REPEATABLE READ"})
+            yield session
+            session.rollback()
+
+    @contextmanager
+    def write(self) -> Iterator[Session]:
+        """Give a session that commits at the end, or leaves no trace when anything fails.
+
+        Writers take turns on both databases, so what a writer reads can't change under it.
+        """
+        with self._session(self._writer) as session:
+            if not self.is_sqlite:
+                session.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _WRITER_LOCK})
+            yield session
+            session.commit()
+
+    @contextmanager
+    def _session(self, engine: Engine) -> Iterator[Session]:
+        try:
+            with Session(engine, expire_on_commit=False) as session:
+                yield session
+        except (OperationalError, DBAPIError) as error:
+            known = _translated(error)
+            if known is not None:
+                raise known from error
+            raise
+
+    def close(self) -> None:
+        """Close every connection."""
+        self.engine.dispose()

@@ -1,0 +1,44 @@
+"""What a service answers when it can't do what was asked."""
+
+from __future__ import annotations
+
+
+class ServiceError(Exception):
+    """Bad input: names the place and the mend; nothing was changed.
+
+    Attributes
+    ----------
+    place, problem, mend : str
+    status : int
+        The HTTP status a web face answers with.
+    """
+
+    status = 422
+
+    def __init__(self, place: str, problem: str, mend: str) -> None:
+        self.place, self.problem, self.mend = place, problem, mend
+        super().__init__(f"{place}: {problem}. Mend: {mend}.")
+
+
+class NotAllowedError(ServiceError):
+    """The person's role does not allow this."""
+
+    status = 403
+
+
+class NotFoundError(ServiceError):
+    """There is no such thing in the book."""
+
+    status = 404
+
+
+class ConflictError(ServiceError):
+    """Something changed meanwhile, or the state does not allow it."""
+
+    status = 409
+
+
+class ThrottledError(ServiceError):
+    """Too many failed sign-ins."""
+
+    status = 429

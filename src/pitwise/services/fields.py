@@ -1,0 +1,50 @@
+"""Check what people type into forms; every refusal names the field and the mend."""
+
+from __future__ import annotations
+
+import unicodedata
+
+from pitwise.services.errors import ServiceError
+
+
+def clean_text(place: str, value: str | None, *, longest: int = 80, empty_ok: bool = False) -> str:
+    """Return trimmed text; refuse empty, too long, or with control characters."""
+    text = unicodedata.normalize("NFC", (value or "").strip())
+    if not text and not empty_ok:
+        raise ServiceError(place, "is empty", "fill it in")
+    if len(text) > longest:
+        raise ServiceError(place, f"is longer than {longest} characters", "shorten it")
+    if any(unicodedata.category(c) in ("Cc", "Cs", "Co", "Cn") and c not in "\n\t" for c in text):
+        raise ServiceError(place, "has a character that can't be shown", "type it again")
+    return text
+
+
+def whole_number(place: str, value: str | None, *, low: int = 0, high: int = 10**9) -> int | None:
+    """Return a whole number, or None for an empty field."""
+    text = unicodedata.normalize("NFKC", (value or "").strip()).replace(" ", "")
+    text = text.replace("\u202f", "").replace("'", "")
+    if not text:
+        return None
+    if not text.isascii() or not text.isdigit() or len(text) > 12:
+        raise ServiceError(place, f"'{text[:20]}' is not a whole number", "use digits only")
+    number = int(text)
+    if not low <= number <= high:
+        raise ServiceError(place, f"{number} is out of range", f"give {low} to {high}")
+    return number
+
+
+def decimal_number(
+    place: str, value: str | None, *, low: float = 0.0, high: float = 1e9
+) -> float | None:
+    """Return a number with a dot or comma, or None for an empty field."""
+    text = unicodedata.normalize("NFKC", (value or "").strip()).replace(",", ".")
+    if not text:
+        return None
+    if len(text) > 20 or not all(c in "0123456789." for c in text) or text.count(".") > 1:
+        raise ServiceError(place, f"'{text[:20]}' is not a number", "write it as 12.5")
+    if text == ".":
+        raise ServiceError(place, "'.' is not a number", "write it as 12.5")
+    number = float(text)
+    if not low <= number <= high:
+        raise ServiceError(place, f"{number:g} is out of range", f"give {low:g} to {high:g}")
+    return number

@@ -1,0 +1,1 @@
+"""Use (starts, arc minutes) and what it does to parts."""
