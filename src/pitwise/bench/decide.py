@@ -7,7 +7,7 @@ reason for every action.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
@@ -19,8 +19,8 @@ from pitwise.trade.model import PART_SLUGS, Limit, ProcessSelector, Sheet
 PartAction = Literal["keep", "clean", "replace", "recheck", "not-looked"]
 SetState = Literal["release", "work", "incomplete"]
 
-# Looser to stricter. 'not-looked' is no decision at all, so any decision outranks it.
-STRICTNESS: tuple[PartAction, ...] = ("not-looked", "keep", "clean", "recheck", "replace")
+# Looser to stricter: what was not looked at outranks 'keep', and work called for outranks it.
+STRICTNESS: tuple[PartAction, ...] = ("keep", "not-looked", "clean", "recheck", "replace")
 PIT_PART = "electrode"
 _COMMON = "common practice, no source"
 _JCGM = "JCGM 106:2012, decision rules with guard bands"
@@ -91,8 +91,29 @@ class Reason:
 
 
 @dataclass(frozen=True)
+class Overrule:
+    """A person's own action for a part, and what it was set against.
+
+    Attributes
+    ----------
+    part : str
+    action : {"keep", "clean", "replace"}
+    over_rules : frozenset of str
+        Rules of the reasons the person saw and set aside. A stricter reason that is not
+        among them makes the overrule lapse: nobody has overruled what nobody has seen.
+    """
+
+    part: str
+    action: PartAction
+    over_rules: frozenset[str]
+
+
+@dataclass(frozen=True)
 class PartDecision:
-    """One part's action and every reason for it, strictest first."""
+    """One part's action and every reason for it, strictest first.
+
+    `computed` is what the rules alone say; it differs from `action` only under `overrule`.
+    """
 
     part: str
     action: PartAction
@@ -100,6 +121,12 @@ class PartDecision:
     limit: Limit | None = None
     conformity: Conformity | None = None
     limit_unit: str = "mm"
+    overrule: Overrule | None = None
+
+    @property
+    def computed(self) -> PartAction:
+        """The action the reasons ask for, before any overrule."""
+        return action_of(self.because)
 
     def plain(self) -> dict[str, Any]:
         """Return the decision as the plain data `pitwise decide --json` prints."""
@@ -183,9 +210,9 @@ class Decision:
         return tuple(f for f in self.flags if f.question and not f.answered)
 
 
-def stricter(a: PartAction, b: PartAction) -> PartAction:
-    """Return the stricter of two actions."""
-    return max(a, b, key=STRICTNESS.index)
+def action_of(reasons: Iterable[Reason]) -> PartAction:
+    """Return the one action that reasons make: the strictest."""
+    return max((r.action for r in reasons), key=STRICTNESS.index)
 
 
 def set_state(actions: Sequence[PartAction]) -> SetState:
@@ -293,16 +320,9 @@ def _decide_part(
         reasons.append(
             Reason("pit-not-gauged", "The pit has not been gauged.", _DESIGN, "not-looked")
         )
-    open_ends = [r for r in reasons if r.action == "not-looked"]
-    decided = [r for r in reasons if r.action not in ("not-looked", "keep")]
-    if decided:
-        action = max((r.action for r in decided), key=STRICTNESS.index)
-    elif open_ends:
-        action = "not-looked"
-    else:
-        action = "keep"
-        if not reasons:
-            reasons.append(Reason("nothing-seen", "Looked over, nothing seen.", _COMMON, "keep"))
+    if not reasons:
+        reasons.append(Reason("nothing-seen", "Looked over, nothing seen.", _COMMON, "keep"))
+    action = action_of(reasons)
     ranked = sorted(reasons, key=lambda r: -STRICTNESS.index(r.action))
     unit = look.pit[0].family if look.pit else "mm"
     if conformity is not None:
@@ -333,8 +353,36 @@ def _contradictions(sheet: Sheet, case: Inspection) -> list[Flag]:
     return flags
 
 
-def _drag(sheet: Sheet, decisions: dict[str, PartDecision]) -> None:
+def _holds(overrule: Overrule | None, because: Iterable[Reason]) -> bool:
+    """Tell whether an overrule covers every reason stricter than its own action."""
+    if overrule is None:
+        return False
+    rank = STRICTNESS.index(overrule.action)
+    return all(r.rule in overrule.over_rules for r in because if STRICTNESS.index(r.action) > rank)
+
+
+def _settle(
+    decisions: dict[str, PartDecision], slug: str, reason: Reason | None, overrule: Overrule | None
+) -> None:
+    """Add a reason to a part and set its action by all its reasons and its overrule."""
+    before = decisions[slug]
+    because = before.because if reason is None else (*before.because, reason)
+    ranked = tuple(sorted(because, key=lambda r: -STRICTNESS.index(r.action)))
+    held = overrule if _holds(overrule, ranked) else None
+    decisions[slug] = replace(
+        before,
+        because=ranked,
+        overrule=held,
+        action=held.action if held is not None else action_of(ranked),
+    )
+
+
+def _drag(
+    sheet: Sheet, decisions: dict[str, PartDecision], overrules: Mapping[str, Overrule]
+) -> None:
     """Let replaced parts take others along, until nothing changes."""
+    for slug in decisions:
+        _settle(decisions, slug, None, overrules.get(slug))
     own = {slug for slug, d in decisions.items() if d.action == "replace"}
     dragged_by: dict[str, set[str]] = {slug: set() for slug in decisions}
     frontier = sorted(own)
@@ -343,28 +391,49 @@ def _drag(sheet: Sheet, decisions: dict[str, PartDecision]) -> None:
         for row in sheet.pairings:
             if row.when != slug or slug in dragged_by[row.takes]:
                 continue
-            # A part that came along only because of `takes` does not give it a reason back.
+            # A part that came along only because of `takes` gives it no reason back.
             if slug not in own and dragged_by[slug] == {row.takes}:
                 continue
             dragged_by[row.takes].add(slug)
-            before = decisions[row.takes]
+            before = decisions[row.takes].action
             reason = Reason(
                 f"taken-along-by-{slug}",
                 f"Goes with the {sheet.part(slug).name.lower()}, which is replaced: {row.text}",
                 row.source,
                 "replace",
             )
-            because = (*before.because, reason)
-            decisions[row.takes] = replace(
-                before,
-                action="replace",
-                because=tuple(sorted(because, key=lambda r: -STRICTNESS.index(r.action))),
-            )
-            if before.action != "replace":
+            _settle(decisions, row.takes, reason, overrules.get(row.takes))
+            if before != "replace" and decisions[row.takes].action == "replace":
                 frontier.append(row.takes)
 
 
-def decide(sheet: Sheet, case: Inspection) -> Decision:
+def overrule_needs(decision: PartDecision, action: PartAction) -> Literal["anyone", "lead"] | None:
+    """Tell who may overrule a part's computed action with another.
+
+    Parameters
+    ----------
+    decision : PartDecision
+        As computed, without an overrule.
+    action : {"keep", "clean", "replace"}
+
+    Returns
+    -------
+    {"anyone", "lead"} or None
+        None when nobody may: what was not looked at can only be replaced, never called
+        fine. A limit, or a doubt about one, is set aside by a lead only.
+    """
+    rank = STRICTNESS.index(action)
+    set_aside = [r for r in decision.because if STRICTNESS.index(r.action) > rank]
+    if decision.computed == "not-looked" and action != "replace":
+        return None
+    if any(r.action == "not-looked" for r in set_aside):
+        return None
+    if any(r.rule.startswith("pit-") or r.action == "recheck" for r in set_aside):
+        return "lead"
+    return "anyone"
+
+
+def decide(sheet: Sheet, case: Inspection, overrules: Iterable[Overrule] = ()) -> Decision:
     """Decide every part of a torch.
 
     Parameters
@@ -373,6 +442,8 @@ def decide(sheet: Sheet, case: Inspection) -> Decision:
         The trade sheet to decide by.
     case : Inspection
         What was looked at and gauged. Every finding must be one its part has.
+    overrules : iterable of Overrule
+        Actions that people set instead; one that no longer holds is left out.
 
     Returns
     -------
@@ -393,7 +464,7 @@ def decide(sheet: Sheet, case: Inspection) -> Decision:
             raise KeyError(f"{part.id} has no finding '{unknown[0]}'")
         decisions[part.id], more = _decide_part(sheet, part.id, look, case)
         flags += more
-    _drag(sheet, decisions)
+    _drag(sheet, decisions, {o.part: o for o in overrules})
     flags += _contradictions(sheet, case)
     return Decision(
         set_state([d.action for d in decisions.values()]),

@@ -46,7 +46,7 @@ class UtcTime(TypeDecorator[dt.datetime]):
         """Give back an aware datetime in UTC."""
         if value is None:
             return None
-        aware = value.replace(tzinfo=dt.UTC) if value.tzinfo is None else value
+        aware: dt.datetime = value.replace(tzinfo=dt.UTC) if value.tzinfo is None else value
         return aware.astimezone(dt.UTC)
 
 

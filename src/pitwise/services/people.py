@@ -156,7 +156,7 @@ def change_person(
             changes["active"] = row.active = active
         if digest is not None:
             row.password_hash = digest
-            changes["password"] = "set anew"
+            changes["new_password"] = True
         session.flush()
         admins = session.scalar(
             select(func.count())

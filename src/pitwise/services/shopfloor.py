@@ -84,7 +84,7 @@ class Shop:
             session.flush()
 
     def note(
-        self, session: Session, actor: Actor, action: str, subject: str, **detail: Any
+        self, session: Session, actor: Actor, event: str, subject: str, /, **detail: Any
     ) -> None:
         """Write one row of the audit trail, in the caller's unit of work."""
         audit.append(
@@ -92,7 +92,7 @@ class Shop:
             at=self.clock(),
             person_id=actor.person_id,
             actor=f"{actor.name} ({actor.role})",
-            action=action,
+            action=event,
             subject=subject,
             detail=detail,
         )

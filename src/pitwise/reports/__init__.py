@@ -1,0 +1,1 @@
+"""Charts and documents: pure functions from data to pictures and pages."""

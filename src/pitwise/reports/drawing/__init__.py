@@ -1,0 +1,19 @@
+"""Pitwise's own line drawings: the torch opened out, its parts, action marks, findings, logo."""
+
+from .brand import logo
+from .compose import Layout, part_drawing, torch_drawing
+from .icons import FINDING_SLUGS, finding_icon
+from .marks import ACTION_WORDS, action_mark
+from .parts import PART_SLUGS
+
+__all__ = [
+    "ACTION_WORDS",
+    "FINDING_SLUGS",
+    "PART_SLUGS",
+    "Layout",
+    "action_mark",
+    "finding_icon",
+    "logo",
+    "part_drawing",
+    "torch_drawing",
+]

@@ -1,0 +1,610 @@
+"""A draft inspection: every touch is saved at once, and what it decides is computed anew."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Literal
+
+from sqlalchemy import delete, select
+from sqlalchemy.orm import Session
+
+from pitwise.bench.decide import (
+    PIT_PART,
+    Decision,
+    Inspection,
+    Overrule,
+    PartAction,
+    PartLook,
+    decide,
+    overrule_needs,
+)
+from pitwise.measure.depth import Depth, ReadingError, parse_depth
+from pitwise.records.tables import (
+    Answer,
+    DecisionRow,
+    Fitting,
+    InspectionRow,
+    Look,
+    Mark,
+    OverruleRow,
+    Person,
+    PitReading,
+    Torch,
+)
+from pitwise.services.errors import ConflictError, NotAllowedError, NotFoundError, ServiceError
+from pitwise.services.fields import clean_text, decimal_number, whole_number
+from pitwise.services.fittings import Life, fitted, last_counter, life_of
+from pitwise.services.permissions import Actor, may, require
+from pitwise.services.setup import selector
+from pitwise.services.shopfloor import Shop
+from pitwise.trade.model import PART_SLUGS, Sheet
+from pitwise.wear.use import CounterReading, UseSlip, use_slips
+
+MarkState = Literal["seen", "absent", "none"]
+_KEY = re.compile(r"[A-Za-z0-9_-]{8,64}")
+
+
+@dataclass(frozen=True)
+class Draft:
+    """A draft as the bench shows it: what was touched, and what it decides now.
+
+    `computed` is what the rules say; `decision` is the same with people's overrules.
+    """
+
+    row: InspectionRow
+    sheet: Sheet
+    coolant: str | None
+    marks: dict[str, dict[str, Mark]]
+    looks: dict[str, Look]
+    readings: list[PitReading]
+    answers: dict[str, Answer]
+    overrules: dict[str, OverruleRow]
+    fitted: dict[str, Fitting]
+    lives: dict[str, Life]
+    last_pit: Depth | None
+    last_counter: CounterReading | None
+    use_slips: tuple[UseSlip, ...]
+    computed: Decision
+    decision: Decision
+    names: dict[int, str]
+
+    @property
+    def next_part(self) -> str | None:
+        """The first part, in removal order, that still wants a look or a reading."""
+        for part in self.sheet.parts:
+            if self.wants(part.id):
+                return part.id
+        return None
+
+    def wants(self, slug: str) -> bool:
+        """Tell whether a part still wants a look or a reading."""
+        if self.decision.parts[slug].action == "replace":
+            return False
+        look = self.looks.get(slug)
+        unlooked = look is None or not look.looked
+        return unlooked or (slug == PIT_PART and not self.readings)
+
+    def obstacles(self) -> list[str]:
+        """What stands between this draft and a signature, in words; empty when nothing."""
+        out = []
+        if self.row.cautions_at is None:
+            out.append("The cautions have not been confirmed.")
+        for part in self.sheet.parts:
+            if self.wants(part.id):
+                look = self.looks.get(part.id)
+                gauged = look is not None and look.looked
+                out.append(
+                    f"{part.name}: the pit has not been gauged."
+                    if gauged
+                    else f"{part.name}: not looked over."
+                )
+            elif self.decision.parts[part.id].action == "recheck":
+                out.append(f"{part.name}: gauge again.")
+        out += [f"To answer: {f.text}" for f in self.decision.open_questions()]
+        out += [f"To answer: {s.text}" for s in self.use_slips if s.code not in self.answers]
+        return out
+
+
+def check_key(key: str) -> str:
+    """Return a submission key made on the tablet; refuse anything else."""
+    if not _KEY.fullmatch(key or ""):
+        raise ServiceError(
+            "key", "the submission carries no key", "reload the page, then do it again"
+        )
+    return key
+
+
+def last_pit_of(session: Session, fitting: Fitting | None) -> Depth | None:
+    """Return the last signed pit reading of the electrode that is fitted."""
+    if fitting is None:
+        return None
+    superseded = select(InspectionRow.supersedes).where(
+        InspectionRow.state == "signed", InspectionRow.supersedes.is_not(None)
+    )
+    row = session.execute(
+        select(DecisionRow.pit_mm)
+        .join(InspectionRow, InspectionRow.id == DecisionRow.inspection_id)
+        .where(
+            DecisionRow.part_item_id == fitting.part_item_id,
+            DecisionRow.part == PIT_PART,
+            DecisionRow.pit_mm.is_not(None),
+            InspectionRow.state == "signed",
+            InspectionRow.id.not_in(superseded),
+        )
+        .order_by(InspectionRow.signed_at.desc())
+        .limit(1)
+    ).first()
+    if row is None:
+        return None
+    value = Decimal(f"{row[0]:.3f}").normalize()
+    value = value.quantize(Decimal("0.01")) if value == round(value, 2) else value
+    return Depth(value, "mm", f"{value} mm")
+
+
+def depth_of(row: PitReading) -> Depth:
+    """Return a stored reading as a depth."""
+    return Depth(Decimal(row.value), row.unit, row.text, row.bare)
+
+
+def overrule_of(row: OverruleRow) -> Overrule:
+    """Return a stored overrule as the bench takes it."""
+    action: PartAction = row.action  # type: ignore[assignment]  # held to the three by `set_overrule`
+    return Overrule(row.part, action, frozenset(json.loads(row.over_rules)))
+
+
+def load_draft(shop: Shop, session: Session, inspection_id: int) -> Draft:
+    """Read an inspection's touches and decide on them."""
+    row = session.get(InspectionRow, inspection_id)
+    if row is None:
+        raise NotFoundError(
+            "inspection", f"there is no inspection {inspection_id}", "choose a torch again"
+        )
+    sheet = shop.sheet(session)
+    marks: dict[str, dict[str, Mark]] = {}
+    for mark in session.scalars(select(Mark).where(Mark.inspection_id == row.id)):
+        marks.setdefault(mark.part, {})[mark.finding] = mark
+    looks = {x.part: x for x in session.scalars(select(Look).where(Look.inspection_id == row.id))}
+    readings = list(
+        session.scalars(
+            select(PitReading).where(PitReading.inspection_id == row.id).order_by(PitReading.id)
+        )
+    )
+    answers = {
+        a.code: a for a in session.scalars(select(Answer).where(Answer.inspection_id == row.id))
+    }
+    overrules = {
+        o.part: o
+        for o in session.scalars(select(OverruleRow).where(OverruleRow.inspection_id == row.id))
+    }
+    now_fitted = fitted(session, row.torch_id)
+    counter = last_counter(session, row.torch_id)
+    now = (counter[0].total_starts, counter[0].total_minutes) if counter else (0, 0.0)
+    last_pit = last_pit_of(session, now_fitted.get(PIT_PART))
+    parts: dict[str, PartLook] = {}
+    for slug in PART_SLUGS:
+        of_part = marks.get(slug, {})
+        look = looks.get(slug)
+        # A sheet may lose a finding while a draft is open; such a mark can't decide.
+        known = {m.finding: m.state for m in of_part.values() if sheet.finding(slug, m.finding)}
+        is_pit = slug == PIT_PART
+        if known or look or (is_pit and readings):
+            parts[slug] = PartLook(
+                frozenset(f for f, s in known.items() if s == "seen"),
+                frozenset(f for f, s in known.items() if s == "absent"),
+                bool(look and look.looked),
+                tuple(depth_of(r) for r in readings) if is_pit else (),
+                last_pit if is_pit else None,
+            )
+    case = Inspection(
+        parts,
+        selector(row.process),
+        row.torch.station.coolant,
+        row.gauge.u_mm,
+        frozenset(answers),
+    )
+    computed = decide(sheet, case)
+    held = [overrule_of(o) for o in overrules.values()]
+    elapsed = (shop.clock() - counter[1]).total_seconds() / 60 if counter else None
+    slips = use_slips(
+        counter[0] if counter else None,
+        row.starts,
+        row.arc_minutes,
+        reset=row.counter_reset,
+        elapsed_minutes=elapsed,
+    )
+    names = {p.id: p.name for p in session.scalars(select(Person))}
+    return Draft(
+        row=row,
+        sheet=sheet,
+        coolant=row.torch.station.coolant,
+        marks=marks,
+        looks=looks,
+        readings=readings,
+        answers=answers,
+        overrules=overrules,
+        fitted=now_fitted,
+        lives={slug: life_of(session, f.part_item_id, now) for slug, f in now_fitted.items()},
+        last_pit=last_pit,
+        last_counter=counter[0] if counter else None,
+        use_slips=slips,
+        computed=computed,
+        decision=decide(sheet, case, held) if held else computed,
+        names=names,
+    )
+
+
+def open_draft(shop: Shop, actor: Actor, torch_id: int, *, key: str) -> int:
+    """Open an inspection of a torch, or join the draft that is open on it."""
+    require(actor, "inspect")
+    check_key(key)
+    with shop.database.write() as session:
+        same = session.scalar(select(InspectionRow).where(InspectionRow.open_key == key))
+        if same is not None:
+            return same.id
+        torch = session.get(Torch, torch_id)
+        if torch is None:
+            raise NotFoundError("torch", f"there is no torch {torch_id}", "choose from the list")
+        open_one = _open_draft_of(session, torch_id)
+        if open_one is not None:
+            return open_one
+        row = InspectionRow(
+            open_key=key,
+            torch_id=torch.id,
+            process_id=torch.process_id,
+            gauge_id=torch.gauge_id,
+            state="draft",
+            opened_by=actor.person_id or 0,
+            opened_at=shop.clock(),
+        )
+        session.add(row)
+        session.flush()
+        shop.note(session, actor, "inspection-opened", f"inspection {row.id}", torch=torch.name)
+        return row.id
+
+
+def _open_draft_of(session: Session, torch_id: int) -> int | None:
+    return session.scalar(
+        select(InspectionRow.id).where(
+            InspectionRow.torch_id == torch_id, InspectionRow.state == "draft"
+        )
+    )
+
+
+def read_draft(shop: Shop, actor: Actor, inspection_id: int) -> Draft:
+    """Return a draft as it stands."""
+    require(actor, "inspect")
+    with shop.database.read() as session:
+        return load_draft(shop, session, inspection_id)
+
+
+def _touched(session: Session, inspection_id: int) -> InspectionRow:
+    """Return the draft's row, its revision counted on; refuse one that is not a draft."""
+    row = session.get(InspectionRow, inspection_id)
+    if row is None:
+        raise NotFoundError(
+            "inspection", f"there is no inspection {inspection_id}", "choose a torch again"
+        )
+    if row.state != "draft":
+        raise ConflictError(
+            "inspection", f"it has been {row.state} already", "look at the record; correct it there"
+        )
+    row.revision += 1
+    return row
+
+
+def _person(actor: Actor) -> int:
+    if actor.person_id is None:
+        raise NotAllowedError("person", "nobody is signed in", "sign in first")
+    return actor.person_id
+
+
+def confirm_cautions(shop: Shop, actor: Actor, inspection_id: int) -> Draft:
+    """Confirm that the cautions were read and the torch made safe."""
+    require(actor, "inspect")
+    with shop.database.write() as session:
+        row = _touched(session, inspection_id)
+        if row.cautions_at is None:
+            row.cautions_by, row.cautions_at = _person(actor), shop.clock()
+            shop.note(session, actor, "cautions-confirmed", f"inspection {row.id}")
+        session.flush()
+        return load_draft(shop, session, row.id)
+
+
+def _check_part(sheet: Sheet, part: str) -> None:
+    if part not in {p.id for p in sheet.parts}:
+        raise NotFoundError("part", f"'{part[:30]}' is not a part", "use the torch's drawing")
+
+
+def set_mark(
+    shop: Shop, actor: Actor, inspection_id: int, part: str, finding: str, state: str
+) -> Draft:
+    """Set a finding to seen, absent, or back to not looked at ('none'). Same twice is once."""
+    require(actor, "inspect")
+    with shop.database.write() as session:
+        row = _touched(session, inspection_id)
+        sheet = shop.sheet(session)
+        _check_part(sheet, part)
+        if sheet.finding(part, finding) is None:
+            raise NotFoundError(
+                "finding", f"the {part} has no finding '{finding[:40]}'", "reload the page"
+            )
+        if state not in ("seen", "absent", "none"):
+            raise ServiceError("state", f"'{state[:20]}' is not known", "use seen, absent or none")
+        mark = session.get(Mark, (row.id, part, finding))
+        if state == "none":
+            if mark is not None:
+                session.delete(mark)
+        elif mark is None:
+            session.add(
+                Mark(
+                    inspection_id=row.id,
+                    part=part,
+                    finding=finding,
+                    state=state,
+                    by=_person(actor),
+                    at=shop.clock(),
+                )
+            )
+        else:
+            mark.state, mark.by, mark.at = state, _person(actor), shop.clock()
+        session.flush()
+        return load_draft(shop, session, row.id)
+
+
+def set_look(
+    shop: Shop,
+    actor: Actor,
+    inspection_id: int,
+    part: str,
+    *,
+    looked: bool,
+    lost: bool | None = None,
+) -> Draft:
+    """Say that a whole part was looked over (what is not seen is absent), or take it back.
+
+    `lost` says that the part failed while cutting; None leaves that as it is.
+    """
+    require(actor, "inspect")
+    with shop.database.write() as session:
+        row = _touched(session, inspection_id)
+        _check_part(shop.sheet(session), part)
+        look = session.get(Look, (row.id, part))
+        if look is None:
+            look = Look(
+                inspection_id=row.id,
+                part=part,
+                looked=looked,
+                lost=False,
+                by=_person(actor),
+                at=shop.clock(),
+            )
+            session.add(look)
+        look.looked, look.by, look.at = looked, _person(actor), shop.clock()
+        if lost is not None:
+            look.lost = lost
+        session.flush()
+        return load_draft(shop, session, row.id)
+
+
+def clear_part(shop: Shop, actor: Actor, inspection_id: int, part: str) -> Draft:
+    """Take back everything touched on one part."""
+    require(actor, "inspect")
+    with shop.database.write() as session:
+        row = _touched(session, inspection_id)
+        for table in (Mark, Look, OverruleRow):
+            session.execute(delete(table).where(table.inspection_id == row.id, table.part == part))
+        if part == PIT_PART:
+            session.execute(delete(PitReading).where(PitReading.inspection_id == row.id))
+            session.execute(delete(Answer).where(Answer.inspection_id == row.id))
+        session.flush()
+        session.expire_all()
+        return load_draft(shop, session, row.id)
+
+
+def add_reading(shop: Shop, actor: Actor, inspection_id: int, text: str, *, key: str) -> Draft:
+    """Add a pit reading as typed; repeats average. The same key twice is one reading."""
+    require(actor, "inspect")
+    check_key(key)
+    with shop.database.write() as session:
+        row = _touched(session, inspection_id)
+        if session.scalar(select(PitReading).where(PitReading.key == key)) is None:
+            try:
+                depth = parse_depth(text, row.gauge.unit)
+            except ReadingError as error:
+                problem, _, mend = str(error).partition(": ")
+                raise ServiceError("pit depth", problem, mend or "write it as 1.45 mm") from error
+            count = len(
+                session.scalars(
+                    select(PitReading.id).where(PitReading.inspection_id == row.id)
+                ).all()
+            )
+            if count >= 20:
+                raise ServiceError("pit depth", "there are 20 readings", "take some out first")
+            session.add(
+                PitReading(
+                    inspection_id=row.id,
+                    key=key,
+                    text=depth.text,
+                    value=str(depth.value),
+                    unit=depth.unit,
+                    bare=depth.bare,
+                    by=_person(actor),
+                    at=shop.clock(),
+                )
+            )
+            # An answer was given to other readings; new ones are questioned afresh.
+            session.execute(
+                delete(Answer).where(
+                    Answer.inspection_id == row.id,
+                    Answer.code.in_(
+                        (
+                            "unit-slip",
+                            "deeper-than-emitter",
+                            "shallower-than-before",
+                            "repeats-disagree",
+                        )
+                    ),
+                )
+            )
+        session.flush()
+        session.expire_all()
+        return load_draft(shop, session, row.id)
+
+
+def remove_reading(shop: Shop, actor: Actor, inspection_id: int, reading_id: int) -> Draft:
+    """Take out a pit reading that was typed wrong."""
+    require(actor, "inspect")
+    with shop.database.write() as session:
+        row = _touched(session, inspection_id)
+        session.execute(
+            delete(PitReading).where(
+                PitReading.id == reading_id, PitReading.inspection_id == row.id
+            )
+        )
+        session.flush()
+        session.expire_all()
+        return load_draft(shop, session, row.id)
+
+
+def answer_question(shop: Shop, actor: Actor, inspection_id: int, code: str) -> Draft:
+    """Answer an open question with 'it is so'; who and when are kept."""
+    require(actor, "inspect")
+    with shop.database.write() as session:
+        row = _touched(session, inspection_id)
+        draft = load_draft(shop, session, row.id)
+        texts = {f.code: f.text for f in draft.decision.open_questions()}
+        texts.update({s.code: s.text for s in draft.use_slips if s.code == "more-than-the-clock"})
+        if code in texts and code not in draft.answers:
+            session.add(
+                Answer(
+                    inspection_id=row.id,
+                    code=code,
+                    text=texts[code],
+                    by=_person(actor),
+                    at=shop.clock(),
+                )
+            )
+        elif code not in draft.answers:
+            raise ConflictError("question", "it is not open any more", "look at the page again")
+        session.flush()
+        return load_draft(shop, session, row.id)
+
+
+def set_overrule(
+    shop: Shop, actor: Actor, inspection_id: int, part: str, action: str, reason: str
+) -> Draft:
+    """Set a person's own action for a part against the computed one, with the reason.
+
+    A limit, or a doubt about one, is set aside by a lead only; what was not looked at
+    can't be called fine by anyone.
+    """
+    require(actor, "overrule")
+    reason = clean_text("reason", reason, longest=400)
+    if len(reason) < 4:
+        raise ServiceError("reason", "says too little", "write why, in a few words")
+    if action not in ("keep", "clean", "replace"):
+        raise ServiceError("action", f"'{action[:20]}' is not an action", "keep, clean or replace")
+    with shop.database.write() as session:
+        row = _touched(session, inspection_id)
+        draft = load_draft(shop, session, row.id)
+        _check_part(draft.sheet, part)
+        computed = draft.computed.parts[part]
+        if action == computed.action:
+            raise ConflictError(
+                "action", f"the rules say '{action}' already", "nothing to overrule"
+            )
+        wanted: PartAction = action  # type: ignore[assignment]  # held to the three just above
+        need = overrule_needs(computed, wanted)
+        if need is None:
+            raise ServiceError(
+                part, "it was not looked at, so it can't be called fine", "look it over first"
+            )
+        if need == "lead" and not may(actor, "overrule-limit"):
+            raise NotAllowedError(
+                part, "a limit is set aside by a lead only", "ask a lead to sign in here"
+            )
+        rules = sorted({r.rule for r in computed.because})
+        session.execute(
+            delete(OverruleRow).where(OverruleRow.inspection_id == row.id, OverruleRow.part == part)
+        )
+        session.add(
+            OverruleRow(
+                inspection_id=row.id,
+                part=part,
+                action=action,
+                reason=reason,
+                over_action=computed.action,
+                over_rules=json.dumps(rules),
+                by=_person(actor),
+                at=shop.clock(),
+            )
+        )
+        shop.note(
+            session,
+            actor,
+            "overruled",
+            f"inspection {row.id}",
+            part=part,
+            action=action,
+            over=computed.action,
+            rules=rules,
+            reason=reason,
+        )
+        session.flush()
+        session.expire_all()
+        return load_draft(shop, session, row.id)
+
+
+def remove_overrule(shop: Shop, actor: Actor, inspection_id: int, part: str) -> Draft:
+    """Take an overrule back; the rules decide again."""
+    require(actor, "overrule")
+    with shop.database.write() as session:
+        row = _touched(session, inspection_id)
+        old = session.get(OverruleRow, (row.id, part))
+        if old is not None:
+            session.delete(old)
+            shop.note(session, actor, "overrule-taken-back", f"inspection {row.id}", part=part)
+        session.flush()
+        return load_draft(shop, session, row.id)
+
+
+def set_use(
+    shop: Shop,
+    actor: Actor,
+    inspection_id: int,
+    *,
+    starts: str = "",
+    arc_minutes: str = "",
+    reset: bool = False,
+    note: str = "",
+) -> Draft:
+    """Keep the counters as typed, whether they were reset, and a note."""
+    require(actor, "inspect")
+    now_starts = whole_number("starts", starts, high=100_000_000)
+    now_minutes = decimal_number("arc minutes", arc_minutes, high=100_000_000)
+    text = clean_text("note", note, longest=1000, empty_ok=True)
+    with shop.database.write() as session:
+        row = _touched(session, inspection_id)
+        if (row.starts, row.arc_minutes, row.counter_reset) != (now_starts, now_minutes, reset):
+            session.execute(
+                delete(Answer).where(
+                    Answer.inspection_id == row.id, Answer.code == "more-than-the-clock"
+                )
+            )
+        row.starts, row.arc_minutes, row.counter_reset = now_starts, now_minutes, reset
+        row.note = text
+        session.flush()
+        session.expire_all()
+        return load_draft(shop, session, row.id)
+
+
+def discard_draft(shop: Shop, actor: Actor, inspection_id: int) -> None:
+    """Give a draft up; it stays in the book as discarded."""
+    require(actor, "inspect")
+    with shop.database.write() as session:
+        row = _touched(session, inspection_id)
+        row.state = "discarded"
+        shop.note(session, actor, "inspection-discarded", f"inspection {row.id}")

@@ -1,0 +1,215 @@
+"""Which part is in which torch, and the life each part has behind it."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from pitwise.records.tables import Counter, Fitting, PartItem, PartType, Torch
+from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
+from pitwise.services.fields import clean_text
+from pitwise.services.permissions import Actor, require
+from pitwise.services.shopfloor import Shop
+from pitwise.wear.use import CounterReading
+
+_TAG_LETTERS = {
+    "shield-cap": "SC",
+    "shield": "SH",
+    "retaining-cap": "RC",
+    "nozzle": "NZ",
+    "swirl-ring": "SR",
+    "electrode": "EL",
+    "coolant-tube": "CT",
+    "torch-head": "TH",
+}
+
+
+@dataclass(frozen=True)
+class Life:
+    """Use a part has behind it, over all the torches it was in."""
+
+    starts: int
+    arc_minutes: float
+
+
+def last_counter(session: Session, torch_id: int) -> tuple[CounterReading, dt.datetime] | None:
+    """Return the last counter reading of a torch and when it was taken."""
+    row = session.scalars(
+        select(Counter)
+        .where(Counter.torch_id == torch_id, Counter.void.is_(False))
+        .order_by(Counter.at.desc(), Counter.id.desc())
+        .limit(1)
+    ).first()
+    if row is None:
+        return None
+    return (
+        CounterReading(row.starts, row.arc_minutes, row.total_starts, row.total_minutes),
+        row.at,
+    )
+
+
+def totals(session: Session, torch_id: int) -> tuple[int, float]:
+    """Return a torch's total starts and arc minutes since it came into the book."""
+    last = last_counter(session, torch_id)
+    return (last[0].total_starts, last[0].total_minutes) if last else (0, 0.0)
+
+
+def fitted(session: Session, torch_id: int) -> dict[str, Fitting]:
+    """Return what is fitted in a torch now, by part."""
+    rows = session.scalars(
+        select(Fitting).where(
+            Fitting.torch_id == torch_id, Fitting.removed_at.is_(None), Fitting.void.is_(False)
+        )
+    )
+    return {row.part: row for row in rows}
+
+
+def life_of(session: Session, part_item_id: int, now: tuple[int, float] | None = None) -> Life:
+    """Add up a part's use over all its fittings.
+
+    Parameters
+    ----------
+    session : Session
+    part_item_id : int
+    now : (starts, minutes) or None
+        Totals of the torch it is in, when already known; looked up otherwise.
+    """
+    starts, minutes = 0, 0.0
+    rows = session.scalars(
+        select(Fitting).where(Fitting.part_item_id == part_item_id, Fitting.void.is_(False))
+    )
+    for row in rows:
+        if row.removed_at is None:
+            end_starts, end_minutes = now if now is not None else totals(session, row.torch_id)
+        else:
+            end_starts = row.starts_at_removal or 0
+            end_minutes = row.minutes_at_removal or 0.0
+        starts += max(0, end_starts - row.starts_at_fit)
+        minutes += max(0.0, end_minutes - row.minutes_at_fit)
+    return Life(starts, minutes)
+
+
+def new_item(
+    session: Session, part_type: PartType, at: dt.datetime, *, tag: str = "", lot: str = ""
+) -> PartItem:
+    """Put a new individual part into the book; without a tag it gets the next number."""
+    item = PartItem(part_type_id=part_type.id, tag=tag or "-", lot=lot or None, created_at=at)
+    if tag and session.scalar(select(PartItem).where(PartItem.tag == tag)):
+        raise ConflictError("tag", f"'{tag}' is on another part", "give this part its own tag")
+    session.add(item)
+    session.flush()
+    if not tag:
+        item.tag = f"{_TAG_LETTERS[part_type.part]}-{item.id:05d}"
+        session.flush()
+    item.part_type = part_type
+    return item
+
+
+def take_out(
+    row: Fitting, at: dt.datetime, now: tuple[int, float], end: str, inspection_id: int | None
+) -> None:
+    """Close a fitting."""
+    row.removed_at, row.end, row.removed_by_inspection = at, end, inspection_id
+    row.starts_at_removal, row.minutes_at_removal = now
+
+
+def put_in(
+    session: Session,
+    torch_id: int,
+    item: PartItem,
+    at: dt.datetime,
+    now: tuple[int, float],
+    inspection_id: int | None,
+) -> Fitting:
+    """Open a fitting."""
+    row = Fitting(
+        torch_id=torch_id,
+        part_item_id=item.id,
+        part=item.part_type.part,
+        fitted_at=at,
+        fitted_by_inspection=inspection_id,
+        starts_at_fit=now[0],
+        minutes_at_fit=now[1],
+        void=False,
+    )
+    row.item = item
+    session.add(row)
+    session.flush()
+    return row
+
+
+def fit_part(
+    shop: Shop,
+    actor: Actor,
+    torch_id: int,
+    *,
+    part_type_id: int | None = None,
+    item_tag: str = "",
+    new_tag: str = "",
+    lot: str = "",
+) -> int:
+    """Fit a part into a torch outside an inspection: a new one of a type, or one by its tag.
+
+    What is in that place is taken out and keeps its life. A part that sits in another
+    torch has to be taken out there first.
+    """
+    require(actor, "fit-parts")
+    item_tag = clean_text("tag", item_tag, longest=40, empty_ok=True)
+    new_tag = clean_text("tag", new_tag, longest=40, empty_ok=True)
+    lot = clean_text("lot", lot, empty_ok=True)
+    with shop.database.write() as session:
+        torch = session.get(Torch, torch_id)
+        if torch is None:
+            raise NotFoundError("torch", f"there is no torch {torch_id}", "choose from the list")
+        at = shop.clock()
+        if item_tag:
+            item = session.scalar(select(PartItem).where(PartItem.tag == item_tag))
+            if item is None:
+                raise NotFoundError("tag", f"no part has the tag '{item_tag}'", "check the tag")
+            where = session.scalar(
+                select(Fitting).where(
+                    Fitting.part_item_id == item.id,
+                    Fitting.removed_at.is_(None),
+                    Fitting.void.is_(False),
+                )
+            )
+            if where is not None:
+                raise ConflictError(
+                    "tag", f"'{item_tag}' is fitted in a torch", "take it out there first"
+                )
+        else:
+            part_type = session.get(PartType, part_type_id) if part_type_id else None
+            if part_type is None:
+                raise ServiceError("part", "no part type chosen", "choose one from the list")
+            item = new_item(session, part_type, at, tag=new_tag, lot=lot)
+        now = totals(session, torch.id)
+        old = fitted(session, torch.id).get(item.part_type.part)
+        if old is not None:
+            take_out(old, at, now, "taken-out", None)
+        put_in(session, torch.id, item, at, now, None)
+        shop.note(
+            session,
+            actor,
+            "part-fitted",
+            f"torch {torch.id}",
+            part=item.part_type.part,
+            tag=item.tag,
+            instead_of=old.item.tag if old else None,
+        )
+        return item.id
+
+
+def remove_part(shop: Shop, actor: Actor, torch_id: int, part: str) -> None:
+    """Take a part out of a torch; it keeps its life and can be fitted elsewhere."""
+    require(actor, "fit-parts")
+    with shop.database.write() as session:
+        row = fitted(session, torch_id).get(part)
+        if row is None:
+            raise NotFoundError("part", f"no {part} is fitted there", "look at the torch again")
+        take_out(row, shop.clock(), totals(session, torch_id), "taken-out", None)
+        shop.note(
+            session, actor, "part-taken-out", f"torch {torch_id}", part=part, tag=row.item.tag
+        )

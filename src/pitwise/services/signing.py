@@ -1,0 +1,500 @@
+"""Sign an inspection: one unit of work makes the record, moves the parts, writes the trail."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from pitwise import __version__
+from pitwise.bench.decide import PIT_PART, PartDecision
+from pitwise.measure.conformity import limit_in
+from pitwise.measure.depth import MM_PER_UNIT
+from pitwise.records.audit import canonical
+from pitwise.records.tables import (
+    BookFact,
+    Counter,
+    DecisionRow,
+    Fitting,
+    InspectionRow,
+    Look,
+    Mark,
+    OverruleRow,
+    PartItem,
+    PartType,
+    PitReading,
+)
+from pitwise.services.drafts import Draft, check_key, depth_of, load_draft
+from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
+from pitwise.services.fields import clean_text
+from pitwise.services.fittings import Life, life_of, new_item, put_in, take_out, totals
+from pitwise.services.permissions import Actor, require
+from pitwise.services.shopfloor import Shop
+from pitwise.wear.use import CounterReading, advance
+
+RECORD_FORMAT = "pitwise-record/1"
+
+
+@dataclass(frozen=True)
+class Signed:
+    """What signing gave: the record's number and hash; `again` when it was signed before."""
+
+    inspection_id: int
+    record_sha256: str
+    again: bool = False
+
+
+def sign(
+    shop: Shop, actor: Actor, inspection_id: int, *, key: str, revision: int | None = None
+) -> Signed:
+    """Sign a draft.
+
+    Parameters
+    ----------
+    shop, actor
+    inspection_id : int
+    key : str
+        Made on the tablet; the same key again gives the same record, never a second one.
+    revision : int or None
+        The draft's revision the person looked at; refused when another tablet has
+        touched it since.
+
+    Returns
+    -------
+    Signed
+
+    Raises
+    ------
+    ConflictError
+        Signed already with another key, or touched since.
+    ServiceError
+        Something is not looked at, not gauged, or not answered; names it all.
+    """
+    require(actor, "inspect")
+    check_key(key)
+    with shop.database.write() as session:
+        row = session.get(InspectionRow, inspection_id)
+        if row is None:
+            raise NotFoundError(
+                "inspection", f"there is no inspection {inspection_id}", "choose a torch again"
+            )
+        if row.state == "signed" and row.sign_key == key and row.record_sha256:
+            return Signed(row.id, row.record_sha256, again=True)
+        if row.state != "draft":
+            raise ConflictError(
+                "inspection", f"it has been {row.state} already", "look at the record"
+            )
+        if revision is not None and revision != row.revision:
+            raise ConflictError(
+                "inspection", "it was touched on another tablet since", "look it over, then sign"
+            )
+        draft = load_draft(shop, session, row.id)
+        obstacles = draft.obstacles()
+        if obstacles:
+            raise ServiceError("inspection", " ".join(obstacles), "finish these, then sign")
+        if row.supersedes is not None:
+            _undo(session, row.supersedes)
+            session.flush()
+            session.expire_all()
+            draft = load_draft(shop, session, row.id)
+        return _make_record(shop, session, actor, draft, key)
+
+
+def _count(session: Session, draft: Draft, shop: Shop) -> CounterReading:
+    row = draft.row
+    try:
+        reading = advance(draft.last_counter, row.starts, row.arc_minutes, reset=row.counter_reset)
+    except ValueError as error:
+        raise ServiceError(
+            "counters", str(error), "tick 'counter was reset', or correct the number"
+        ) from error
+    if row.starts is not None or row.arc_minutes is not None or row.counter_reset:
+        session.add(
+            Counter(
+                torch_id=row.torch_id,
+                inspection_id=row.id,
+                at=shop.clock(),
+                starts=reading.starts,
+                arc_minutes=reading.arc_minutes,
+                reset=row.counter_reset,
+                total_starts=reading.total_starts,
+                total_minutes=reading.total_minutes,
+                void=False,
+            )
+        )
+        session.flush()
+    return reading
+
+
+def _replacement(session: Session, part: str, old: Fitting | None) -> PartType | None:
+    """The kind of part that goes in: what was there, else the only kind the shop has."""
+    if old is not None:
+        return old.item.part_type
+    kinds = session.scalars(select(PartType).where(PartType.part == part)).all()
+    return kinds[0] if len(kinds) == 1 else None
+
+
+def _part_record(
+    draft: Draft,
+    decision: PartDecision,
+    life: Life | None,
+    new: PartItem | None,
+) -> dict[str, Any]:
+    slug = decision.part
+    part = draft.sheet.part(slug)
+    look = draft.looks.get(slug)
+    old = draft.fitted.get(slug)
+    overrule = draft.overrules.get(slug) if decision.overrule is not None else None
+    marks = draft.marks.get(slug, {})
+    plain = decision.plain()
+
+    def seen(mark: Mark) -> dict[str, Any]:
+        row = draft.sheet.finding(slug, mark.finding)
+        return {
+            "id": mark.finding,
+            "name": row.name if row else mark.finding,
+            "action": row.action if row else None,
+            "by": draft.names.get(mark.by),
+            "at": mark.at.isoformat(),
+        }
+
+    return {
+        "part": slug,
+        "name": part.name,
+        "order": part.order,
+        "item": None
+        if old is None
+        else {
+            "tag": old.item.tag,
+            "type": old.item.part_type.name,
+            "lot": old.item.lot,
+            "life_starts": life.starts if life else None,
+            "life_minutes": life.arc_minutes if life else None,
+        },
+        "looked": bool(look and look.looked),
+        "looked_by": draft.names.get(look.by) if look else None,
+        "lost_in_the_cut": bool(look and look.lost),
+        "seen": [
+            seen(m) for m in sorted(marks.values(), key=lambda m: m.finding) if m.state == "seen"
+        ],
+        "absent": sorted(m.finding for m in marks.values() if m.state == "absent"),
+        "readings": [_reading_record(draft, r) for r in draft.readings] if slug == PIT_PART else [],
+        "computed": draft.computed.parts[slug].action,
+        "action": decision.action,
+        "because": plain["because"],
+        "limit": plain.get("limit"),
+        "p_over_limit": plain.get("p_over_limit"),
+        "reading": plain.get("reading"),
+        "overrule": None if overrule is None else _overrule_record(draft, overrule),
+        "new_item": None if new is None else {"tag": new.tag, "type": new.part_type.name},
+    }
+
+
+def _reading_record(draft: Draft, row: PitReading) -> dict[str, Any]:
+    depth = depth_of(row)
+    return {
+        "text": row.text,
+        "value": row.value,
+        "unit": row.unit,
+        "mm": float(round(depth.mm, 6)),
+        "by": draft.names.get(row.by),
+        "at": row.at.isoformat(),
+    }
+
+
+def _overrule_record(draft: Draft, row: OverruleRow) -> dict[str, Any]:
+    return {
+        "action": row.action,
+        "over": row.over_action,
+        "reason": row.reason,
+        "by": draft.names.get(row.by),
+        "at": row.at.isoformat(),
+    }
+
+
+def _make_record(shop: Shop, session: Session, actor: Actor, draft: Draft, key: str) -> Signed:
+    row, sheet, at = draft.row, draft.sheet, shop.clock()
+    reading = _count(session, draft, shop)
+    now = (reading.total_starts, reading.total_minutes)
+    shop.keep_sheet(session, sheet)
+    parts = []
+    for part in sheet.parts:
+        decision = draft.decision.parts[part.id]
+        old = draft.fitted.get(part.id)
+        life = life_of(session, old.part_item_id, now) if old else None
+        new = None
+        if decision.action == "replace":
+            kind = _replacement(session, part.id, old)
+            if old is not None:
+                look = draft.looks.get(part.id)
+                lost = look is not None and look.lost
+                take_out(old, at, now, "lost" if lost else "replaced", row.id)
+            if kind is not None:
+                new = new_item(session, kind, at)
+                put_in(session, row.torch_id, new, at, now, row.id)
+        parts.append(_part_record(draft, decision, life, new))
+        c = decision.conformity
+        session.add(
+            DecisionRow(
+                inspection_id=row.id,
+                part=part.id,
+                part_item_id=old.part_item_id if old else None,
+                action=decision.action,
+                computed=draft.computed.parts[part.id].action,
+                pit_mm=float(c.mean * MM_PER_UNIT[c.unit]) if c else None,
+                pit_u_mm=c.u_mean_mm if c else None,
+                p_over=c.p_over if c else None,
+                limit_mm=float(limit_in(decision.limit, "mm")) if decision.limit else None,
+                life_starts=life.starts if life else None,
+                life_minutes=life.arc_minutes if life else None,
+            )
+        )
+    book = session.get(BookFact, "id")
+    questions = [
+        {
+            "code": f.code,
+            "text": f.text,
+            "part": f.part,
+            "question": f.question,
+            "answered_by": draft.names.get(draft.answers[f.code].by)
+            if f.code in draft.answers
+            else None,
+            "answered_at": draft.answers[f.code].at.isoformat()
+            if f.code in draft.answers
+            else None,
+        }
+        for f in draft.decision.flags
+    ]
+    questions += [
+        {
+            "code": s.code,
+            "text": s.text,
+            "part": None,
+            "question": True,
+            "answered_by": draft.names.get(draft.answers[s.code].by),
+            "answered_at": draft.answers[s.code].at.isoformat(),
+        }
+        for s in draft.use_slips
+    ]
+    record = {
+        "format": RECORD_FORMAT,
+        "book": book.value if book else "",
+        "inspection": row.id,
+        "supersedes": row.supersedes,
+        "correction_reason": row.correction_reason,
+        "station": {"name": row.torch.station.name, "coolant": row.torch.station.coolant},
+        "torch": {"id": row.torch.id, "name": row.torch.name},
+        "process": {
+            "name": row.process.name,
+            "amps": row.process.amps,
+            "material": row.process.material,
+            "plasma_gas": row.process.plasma_gas,
+            "shield_gas": row.process.shield_gas,
+        },
+        "gauge": {
+            "name": row.gauge.name,
+            "unit": row.gauge.unit,
+            "u_mm": row.gauge.u_mm,
+            "source": row.gauge.source,
+        },
+        "opened": {"by": draft.names.get(row.opened_by), "at": row.opened_at.isoformat()},
+        "cautions": {
+            "by": draft.names.get(row.cautions_by or 0),
+            "at": row.cautions_at.isoformat() if row.cautions_at else None,
+            "texts": [{"hazard": c.hazard, "text": c.text} for c in sheet.cautions],
+        },
+        "signed": {
+            "by": actor.name,
+            "person": actor.person_id,
+            "role": actor.role,
+            "at": at.isoformat(),
+        },
+        "counters": {
+            "starts": row.starts,
+            "arc_minutes": row.arc_minutes,
+            "reset": row.counter_reset,
+            "total_starts": reading.total_starts,
+            "total_minutes": reading.total_minutes,
+        },
+        "set": draft.decision.set_state,
+        "parts": parts,
+        "questions": questions,
+        "note": row.note,
+        "accepted_risk": float(sheet.constant("accepted-risk")),
+        "sheet": {"version": sheet.version, "sha256": sheet.sha256},
+        "software": __version__,
+    }
+    text = canonical(record)
+    digest = hashlib.sha256(text.encode()).hexdigest()
+    # The row turns 'signed' last: from here on triggers refuse any change to it.
+    session.flush()
+    row.sign_key, row.signed_by, row.signed_at = key, actor.person_id, at
+    row.sheet_sha256, row.record, row.record_sha256 = sheet.sha256, text, digest
+    row.state = "signed"
+    session.flush()
+    shop.note(
+        session,
+        actor,
+        "inspection-signed",
+        f"inspection {row.id}",
+        record_sha256=digest,
+        set=draft.decision.set_state,
+        supersedes=row.supersedes,
+        replaced=[p["part"] for p in parts if p["action"] == "replace"],
+    )
+    return Signed(row.id, digest)
+
+
+def _undo(session: Session, inspection_id: int) -> None:
+    """Take back what a signed inspection did to fittings and counters, before it is replaced."""
+    for opened in session.scalars(
+        select(Fitting).where(Fitting.fitted_by_inspection == inspection_id)
+    ):
+        opened.void = True
+    for closed in session.scalars(
+        select(Fitting).where(Fitting.removed_by_inspection == inspection_id)
+    ):
+        closed.removed_at = closed.removed_by_inspection = closed.end = None
+        closed.starts_at_removal = closed.minutes_at_removal = None
+    for counter in session.scalars(select(Counter).where(Counter.inspection_id == inspection_id)):
+        counter.void = True
+
+
+def _later_change(session: Session, row: InspectionRow) -> bool:
+    """Tell whether the torch was inspected or refitted after a signed inspection."""
+    later = session.scalar(
+        select(InspectionRow.id)
+        .where(
+            InspectionRow.torch_id == row.torch_id,
+            InspectionRow.state == "signed",
+            InspectionRow.id != row.id,
+            InspectionRow.signed_at > row.signed_at,
+        )
+        .limit(1)
+    )
+    refitted = session.scalar(
+        select(Fitting.id)
+        .where(
+            Fitting.torch_id == row.torch_id,
+            (Fitting.fitted_at > row.signed_at) | (Fitting.removed_at > row.signed_at),
+        )
+        .limit(1)
+    )
+    return later is not None or refitted is not None
+
+
+def correct(shop: Shop, actor: Actor, inspection_id: int, *, reason: str, key: str) -> int:
+    """Open a correction of a signed inspection: a draft holding all it held, to be signed anew.
+
+    The signed one stays as it is and shows by which it is superseded, once that is signed.
+    Only the last inspection of a torch can be corrected, while its parts are as it left them.
+    """
+    require(actor, "inspect")
+    check_key(key)
+    reason = clean_text("reason", reason, longest=400)
+    with shop.database.write() as session:
+        same = session.scalar(select(InspectionRow).where(InspectionRow.open_key == key))
+        if same is not None:
+            return same.id
+        row = session.get(InspectionRow, inspection_id)
+        if row is None or row.state != "signed":
+            raise NotFoundError(
+                "inspection", f"there is no signed inspection {inspection_id}", "check the number"
+            )
+        if session.scalar(
+            select(InspectionRow.id).where(
+                InspectionRow.torch_id == row.torch_id, InspectionRow.state == "draft"
+            )
+        ):
+            raise ConflictError(
+                "torch", "an inspection is open on it", "finish or discard that one first"
+            )
+        if _later_change(session, row):
+            raise ConflictError(
+                "inspection",
+                "the torch was inspected or refitted since",
+                "inspect the torch again instead; say in the note what was wrong",
+            )
+        person = actor.person_id or 0
+        new = InspectionRow(
+            open_key=key,
+            torch_id=row.torch_id,
+            process_id=row.process_id,
+            gauge_id=row.gauge_id,
+            state="draft",
+            opened_by=person,
+            opened_at=shop.clock(),
+            cautions_by=row.cautions_by,
+            cautions_at=row.cautions_at,
+            starts=row.starts,
+            arc_minutes=row.arc_minutes,
+            counter_reset=row.counter_reset,
+            note=row.note,
+            supersedes=row.id,
+            correction_reason=reason,
+        )
+        session.add(new)
+        session.flush()
+        _copy_touches(session, row.id, new.id)
+        shop.note(
+            session, actor, "correction-opened", f"inspection {new.id}", of=row.id, reason=reason
+        )
+        return new.id
+
+
+def _copy_touches(session: Session, old_id: int, new_id: int) -> None:
+    for look in session.scalars(select(Look).where(Look.inspection_id == old_id)).all():
+        session.add(
+            Look(
+                inspection_id=new_id,
+                part=look.part,
+                looked=look.looked,
+                lost=look.lost,
+                by=look.by,
+                at=look.at,
+            )
+        )
+    for mark in session.scalars(select(Mark).where(Mark.inspection_id == old_id)).all():
+        session.add(
+            Mark(
+                inspection_id=new_id,
+                part=mark.part,
+                finding=mark.finding,
+                state=mark.state,
+                by=mark.by,
+                at=mark.at,
+            )
+        )
+    for r in session.scalars(select(PitReading).where(PitReading.inspection_id == old_id)).all():
+        session.add(
+            PitReading(
+                inspection_id=new_id,
+                key=f"{r.key[:50]}-c{new_id}",
+                text=r.text,
+                value=r.value,
+                unit=r.unit,
+                bare=r.bare,
+                by=r.by,
+                at=r.at,
+            )
+        )
+    session.flush()
+
+
+def record_of(row: InspectionRow) -> dict[str, Any]:
+    """Return a signed inspection's record as data."""
+    if row.record is None:
+        raise NotFoundError("record", "this inspection is not signed", "sign it first")
+    data: dict[str, Any] = json.loads(row.record)
+    return data
+
+
+def torch_totals(shop: Shop, actor: Actor, torch_id: int) -> tuple[int, float]:
+    """Return a torch's total starts and arc minutes."""
+    require(actor, "view")
+    with shop.database.read() as session:
+        return totals(session, torch_id)
