@@ -29,13 +29,36 @@ SLUGS = (
     "coolant-tube",
     "torch-head",
 )
-FINDINGS = (
-    "mechanical-damage crack chip deformed orifice-out-of-round orifice-nicked arc-marks "
-    "gas-holes-blocked gas-holes-stay-blocked debris-in-gas-ports grease-in-gas-holes "
-    "o-ring-damaged o-ring-missing o-ring-overgreased o-ring-dry spatter-attached scale dirt "
-    "coolant-darkening pink-stain emitter-off-centre emitter-blown threads-damaged bent "
-    "loose-fit worn-tip leak heat-blued"
-).split()
+FINDINGS = [
+    "mechanical-damage",
+    "crack",
+    "chip",
+    "deformed",
+    "orifice-out-of-round",
+    "orifice-nicked",
+    "arc-marks",
+    "gas-holes-blocked",
+    "gas-holes-stay-blocked",
+    "debris-in-gas-ports",
+    "grease-in-gas-holes",
+    "o-ring-damaged",
+    "o-ring-missing",
+    "o-ring-overgreased",
+    "o-ring-dry",
+    "spatter-attached",
+    "scale",
+    "dirt",
+    "coolant-darkening",
+    "pink-stain",
+    "emitter-off-centre",
+    "emitter-blown",
+    "threads-damaged",
+    "bent",
+    "loose-fit",
+    "worn-tip",
+    "leak",
+    "heat-blued",
+]
 ACTIONS = ("keep", "clean", "replace", "recheck", "not-looked")
 MARKS = {slug: ACTIONS[i % len(ACTIONS)] for i, slug in enumerate(SLUGS)}
 HREFS = {slug: f"/inspections/7/parts/{slug}?a=1&b=2" for slug in SLUGS}
@@ -78,7 +101,8 @@ def test_well_formed_and_nothing_a_strict_page_refuses(picture: str) -> None:
     for element in root.iter():
         assert element.tag.removeprefix(SVG) in ALLOWED_TAGS
         for name, value in element.attrib.items():
-            assert name != "style" and not name.startswith("on")
+            assert name != "style"
+            assert not name.startswith("on")
             assert "url(" not in value
     assert re.search(r"\b(nan|inf|None)\b", picture) is None
 
@@ -117,8 +141,12 @@ def test_touch_places_are_large_apart_and_inside(layout: Any) -> None:
     ]
     assert len(hits) == len(SLUGS)
     for x, y, w, h in hits:
-        assert w * zoom >= 88 and h * zoom >= 88
-        assert x >= 0 and y >= 0 and x + w <= width and y + h <= height
+        assert w * zoom >= 88
+        assert h * zoom >= 88
+        assert x >= 0
+        assert y >= 0
+        assert x + w <= width
+        assert y + h <= height
     side = 0 if layout == "row" else 1
     for before, after in pairwise(hits):
         assert (after[side] - before[side] - before[side + 2]) * zoom >= 24
@@ -168,7 +196,8 @@ def test_current_part_is_boxed_once(layout: Any) -> None:
     root = ET.fromstring(drawing.torch_drawing(current="swirl-ring", layout=layout))
     group = next(g for g in root.iter(f"{SVG}g") if g.get("id") == "part-swirl-ring")
     boxes = [r for r in root.iter(f"{SVG}rect") if r.get("class") == "current"]
-    assert len(boxes) == 1 and boxes[0] in list(group)
+    assert len(boxes) == 1
+    assert boxes[0] in list(group)
 
 
 def test_same_arguments_same_picture() -> None:
@@ -224,7 +253,8 @@ def test_hatching_stays_inside_and_covers() -> None:
     ends = shapes.hatch([(0, 0), (30, 0), (30, 12), (0, 12)], step=6)
     assert len(ends) == 2 * 7
     for x, y in ends:
-        assert -1e-9 <= x <= 30 + 1e-9 and -1e-9 <= y <= 12 + 1e-9
+        assert -1e-9 <= x <= 30 + 1e-9
+        assert -1e-9 <= y <= 12 + 1e-9
 
 
 def _channel(value: int) -> float:

@@ -122,7 +122,6 @@ class Database:
             if not self.is_sqlite:
                 session.connection(execution_options={"isolation_level": "REPEATABLE READ"})
             yield session
-            session.rollback()
 
     @contextmanager
     def write(self) -> Iterator[Session]:

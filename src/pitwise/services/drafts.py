@@ -117,7 +117,9 @@ def check_key(key: str) -> str:
     return key
 
 
-def last_pit_of(session: Session, fitting: Fitting | None) -> Depth | None:
+def last_pit_of(
+    session: Session, fitting: Fitting | None, without: int | None = None
+) -> Depth | None:
     """Return the last signed pit reading of the electrode that is fitted."""
     if fitting is None:
         return None
@@ -133,6 +135,7 @@ def last_pit_of(session: Session, fitting: Fitting | None) -> Depth | None:
             DecisionRow.pit_mm.is_not(None),
             InspectionRow.state == "signed",
             InspectionRow.id.not_in(superseded),
+            InspectionRow.id.is_distinct_from(without),
         )
         .order_by(InspectionRow.signed_at.desc())
         .limit(1)
@@ -179,10 +182,12 @@ def load_draft(shop: Shop, session: Session, inspection_id: int) -> Draft:
         o.part: o
         for o in session.scalars(select(OverruleRow).where(OverruleRow.inspection_id == row.id))
     }
-    now_fitted = fitted(session, row.torch_id)
-    counter = last_counter(session, row.torch_id)
+    # A correction is decided as if the inspection it corrects had not been.
+    without = row.supersedes
+    now_fitted = fitted(session, row.torch_id, without)
+    counter = last_counter(session, row.torch_id, without)
     now = (counter[0].total_starts, counter[0].total_minutes) if counter else (0, 0.0)
-    last_pit = last_pit_of(session, now_fitted.get(PIT_PART))
+    last_pit = last_pit_of(session, now_fitted.get(PIT_PART), without)
     parts: dict[str, PartLook] = {}
     for slug in PART_SLUGS:
         of_part = marks.get(slug, {})
@@ -226,7 +231,9 @@ def load_draft(shop: Shop, session: Session, inspection_id: int) -> Draft:
         answers=answers,
         overrules=overrules,
         fitted=now_fitted,
-        lives={slug: life_of(session, f.part_item_id, now) for slug, f in now_fitted.items()},
+        lives={
+            slug: life_of(session, f.part_item_id, now, without) for slug, f in now_fitted.items()
+        },
         last_pit=last_pit,
         last_counter=counter[0] if counter else None,
         use_slips=slips,

@@ -35,14 +35,17 @@ class Life:
     arc_minutes: float
 
 
-def last_counter(session: Session, torch_id: int) -> tuple[CounterReading, dt.datetime] | None:
-    """Return the last counter reading of a torch and when it was taken."""
-    row = session.scalars(
-        select(Counter)
-        .where(Counter.torch_id == torch_id, Counter.void.is_(False))
-        .order_by(Counter.at.desc(), Counter.id.desc())
-        .limit(1)
-    ).first()
+def last_counter(
+    session: Session, torch_id: int, without: int | None = None
+) -> tuple[CounterReading, dt.datetime] | None:
+    """Return the last counter reading of a torch and when it was taken.
+
+    `without` leaves one inspection out, as if it had not been: the one being corrected.
+    """
+    query = select(Counter).where(Counter.torch_id == torch_id, Counter.void.is_(False))
+    if without is not None:
+        query = query.where(Counter.inspection_id.is_distinct_from(without))
+    row = session.scalars(query.order_by(Counter.at.desc(), Counter.id.desc()).limit(1)).first()
     if row is None:
         return None
     return (
@@ -57,17 +60,25 @@ def totals(session: Session, torch_id: int) -> tuple[int, float]:
     return (last[0].total_starts, last[0].total_minutes) if last else (0, 0.0)
 
 
-def fitted(session: Session, torch_id: int) -> dict[str, Fitting]:
-    """Return what is fitted in a torch now, by part."""
-    rows = session.scalars(
-        select(Fitting).where(
-            Fitting.torch_id == torch_id, Fitting.removed_at.is_(None), Fitting.void.is_(False)
+def fitted(session: Session, torch_id: int, without: int | None = None) -> dict[str, Fitting]:
+    """Return what is fitted in a torch now (without one inspection's changes), by part."""
+    query = select(Fitting).where(Fitting.torch_id == torch_id, Fitting.void.is_(False))
+    if without is None:
+        query = query.where(Fitting.removed_at.is_(None))
+    else:
+        query = query.where(
+            Fitting.removed_at.is_(None) | (Fitting.removed_by_inspection == without),
+            Fitting.fitted_by_inspection.is_distinct_from(without),
         )
-    )
-    return {row.part: row for row in rows}
+    return {row.part: row for row in session.scalars(query)}
 
 
-def life_of(session: Session, part_item_id: int, now: tuple[int, float] | None = None) -> Life:
+def life_of(
+    session: Session,
+    part_item_id: int,
+    now: tuple[int, float] | None = None,
+    without: int | None = None,
+) -> Life:
     """Add up a part's use over all its fittings.
 
     Parameters
@@ -76,13 +87,20 @@ def life_of(session: Session, part_item_id: int, now: tuple[int, float] | None =
     part_item_id : int
     now : (starts, minutes) or None
         Totals of the torch it is in, when already known; looked up otherwise.
+    without : int or None
+        An inspection whose changes are left out.
     """
     starts, minutes = 0, 0.0
     rows = session.scalars(
         select(Fitting).where(Fitting.part_item_id == part_item_id, Fitting.void.is_(False))
     )
     for row in rows:
-        if row.removed_at is None:
+        if without is not None and row.fitted_by_inspection == without:
+            continue
+        still_in = row.removed_at is None or (
+            without is not None and row.removed_by_inspection == without
+        )
+        if still_in:
             end_starts, end_minutes = now if now is not None else totals(session, row.torch_id)
         else:
             end_starts = row.starts_at_removal or 0

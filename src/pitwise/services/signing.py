@@ -31,7 +31,7 @@ from pitwise.records.tables import (
 from pitwise.services.drafts import Draft, check_key, depth_of, load_draft
 from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
 from pitwise.services.fields import clean_text
-from pitwise.services.fittings import Life, life_of, new_item, put_in, take_out, totals
+from pitwise.services.fittings import Life, life_of, new_item, put_in, take_out
 from pitwise.services.permissions import Actor, require
 from pitwise.services.shopfloor import Shop
 from pitwise.wear.use import CounterReading, advance
@@ -97,6 +97,13 @@ def sign(
         if obstacles:
             raise ServiceError("inspection", " ".join(obstacles), "finish these, then sign")
         if row.supersedes is not None:
+            old = session.get(InspectionRow, row.supersedes)
+            if old is None or _later_change(session, old):
+                raise ConflictError(
+                    "inspection",
+                    "the torch was inspected or refitted since the one this corrects",
+                    "discard this correction and inspect the torch again",
+                )
             _undo(session, row.supersedes)
             session.flush()
             session.expire_all()
@@ -492,9 +499,3 @@ def record_of(row: InspectionRow) -> dict[str, Any]:
     data: dict[str, Any] = json.loads(row.record)
     return data
 
-
-def torch_totals(shop: Shop, actor: Actor, torch_id: int) -> tuple[int, float]:
-    """Return a torch's total starts and arc minutes."""
-    require(actor, "view")
-    with shop.database.read() as session:
-        return totals(session, torch_id)
