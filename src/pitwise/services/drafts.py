@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import dataclass
-from decimal import Decimal
 from typing import Literal
 
 from sqlalchemy import delete, select
@@ -13,99 +12,28 @@ from sqlalchemy.orm import Session
 
 from pitwise.bench.decide import (
     PIT_PART,
-    Decision,
-    Inspection,
-    Overrule,
     PartAction,
-    PartLook,
-    decide,
     overrule_needs,
 )
-from pitwise.measure.depth import Depth, ReadingError, parse_depth
+from pitwise.measure.depth import ReadingError, parse_depth
 from pitwise.records.tables import (
     Answer,
-    DecisionRow,
-    Fitting,
     InspectionRow,
     Look,
     Mark,
     OverruleRow,
-    Person,
     PitReading,
     Torch,
 )
+from pitwise.services.draft_view import Draft, load_draft
 from pitwise.services.errors import ConflictError, NotAllowedError, NotFoundError, ServiceError
 from pitwise.services.fields import clean_text, decimal_number, whole_number
-from pitwise.services.fittings import Life, fitted, last_counter, life_of
 from pitwise.services.permissions import Actor, may, require
-from pitwise.services.setup import selector
 from pitwise.services.shopfloor import Shop
-from pitwise.trade.model import PART_SLUGS, Sheet
-from pitwise.wear.use import CounterReading, UseSlip, use_slips
+from pitwise.trade.model import Sheet
 
 MarkState = Literal["seen", "absent", "none"]
 _KEY = re.compile(r"[A-Za-z0-9_-]{8,64}")
-
-
-@dataclass(frozen=True)
-class Draft:
-    """A draft as the bench shows it: what was touched, and what it decides now.
-
-    `computed` is what the rules say; `decision` is the same with people's overrules.
-    """
-
-    row: InspectionRow
-    sheet: Sheet
-    coolant: str | None
-    marks: dict[str, dict[str, Mark]]
-    looks: dict[str, Look]
-    readings: list[PitReading]
-    answers: dict[str, Answer]
-    overrules: dict[str, OverruleRow]
-    fitted: dict[str, Fitting]
-    lives: dict[str, Life]
-    last_pit: Depth | None
-    last_counter: CounterReading | None
-    use_slips: tuple[UseSlip, ...]
-    computed: Decision
-    decision: Decision
-    names: dict[int, str]
-
-    @property
-    def next_part(self) -> str | None:
-        """The first part, in removal order, that still wants a look or a reading."""
-        for part in self.sheet.parts:
-            if self.wants(part.id):
-                return part.id
-        return None
-
-    def wants(self, slug: str) -> bool:
-        """Tell whether a part still wants a look or a reading."""
-        if self.decision.parts[slug].action == "replace":
-            return False
-        look = self.looks.get(slug)
-        unlooked = look is None or not look.looked
-        return unlooked or (slug == PIT_PART and not self.readings)
-
-    def obstacles(self) -> list[str]:
-        """What stands between this draft and a signature, in words; empty when nothing."""
-        out = []
-        if self.row.cautions_at is None:
-            out.append("The cautions have not been confirmed.")
-        for part in self.sheet.parts:
-            if self.wants(part.id):
-                look = self.looks.get(part.id)
-                gauged = look is not None and look.looked
-                out.append(
-                    f"{part.name}: the pit has not been gauged."
-                    if gauged
-                    else f"{part.name}: not looked over."
-                )
-            elif self.decision.parts[part.id].action == "recheck":
-                out.append(f"{part.name}: gauge again.")
-        out += [f"To answer: {f.text}" for f in self.decision.open_questions()]
-        out += [f"To answer: {s.text}" for s in self.use_slips if s.code not in self.answers]
-        return out
 
 
 def check_key(key: str) -> str:
@@ -115,132 +43,6 @@ def check_key(key: str) -> str:
             "key", "the submission carries no key", "reload the page, then do it again"
         )
     return key
-
-
-def last_pit_of(
-    session: Session, fitting: Fitting | None, without: int | None = None
-) -> Depth | None:
-    """Return the last signed pit reading of the electrode that is fitted."""
-    if fitting is None:
-        return None
-    superseded = select(InspectionRow.supersedes).where(
-        InspectionRow.state == "signed", InspectionRow.supersedes.is_not(None)
-    )
-    row = session.execute(
-        select(DecisionRow.pit_mm)
-        .join(InspectionRow, InspectionRow.id == DecisionRow.inspection_id)
-        .where(
-            DecisionRow.part_item_id == fitting.part_item_id,
-            DecisionRow.part == PIT_PART,
-            DecisionRow.pit_mm.is_not(None),
-            InspectionRow.state == "signed",
-            InspectionRow.id.not_in(superseded),
-            InspectionRow.id.is_distinct_from(without),
-        )
-        .order_by(InspectionRow.signed_at.desc())
-        .limit(1)
-    ).first()
-    if row is None:
-        return None
-    value = Decimal(f"{row[0]:.3f}").normalize()
-    value = value.quantize(Decimal("0.01")) if value == round(value, 2) else value
-    return Depth(value, "mm", f"{value} mm")
-
-
-def depth_of(row: PitReading) -> Depth:
-    """Return a stored reading as a depth."""
-    return Depth(Decimal(row.value), row.unit, row.text, row.bare)
-
-
-def overrule_of(row: OverruleRow) -> Overrule:
-    """Return a stored overrule as the bench takes it."""
-    action: PartAction = row.action  # type: ignore[assignment]  # held to the three by `set_overrule`
-    return Overrule(row.part, action, frozenset(json.loads(row.over_rules)))
-
-
-def load_draft(shop: Shop, session: Session, inspection_id: int) -> Draft:
-    """Read an inspection's touches and decide on them."""
-    row = session.get(InspectionRow, inspection_id)
-    if row is None:
-        raise NotFoundError(
-            "inspection", f"there is no inspection {inspection_id}", "choose a torch again"
-        )
-    sheet = shop.sheet(session)
-    marks: dict[str, dict[str, Mark]] = {}
-    for mark in session.scalars(select(Mark).where(Mark.inspection_id == row.id)):
-        marks.setdefault(mark.part, {})[mark.finding] = mark
-    looks = {x.part: x for x in session.scalars(select(Look).where(Look.inspection_id == row.id))}
-    readings = list(
-        session.scalars(
-            select(PitReading).where(PitReading.inspection_id == row.id).order_by(PitReading.id)
-        )
-    )
-    answers = {
-        a.code: a for a in session.scalars(select(Answer).where(Answer.inspection_id == row.id))
-    }
-    overrules = {
-        o.part: o
-        for o in session.scalars(select(OverruleRow).where(OverruleRow.inspection_id == row.id))
-    }
-    # A correction is decided as if the inspection it corrects had not been.
-    without = row.supersedes
-    now_fitted = fitted(session, row.torch_id, without)
-    counter = last_counter(session, row.torch_id, without)
-    now = (counter[0].total_starts, counter[0].total_minutes) if counter else (0, 0.0)
-    last_pit = last_pit_of(session, now_fitted.get(PIT_PART), without)
-    parts: dict[str, PartLook] = {}
-    for slug in PART_SLUGS:
-        of_part = marks.get(slug, {})
-        look = looks.get(slug)
-        # A sheet may lose a finding while a draft is open; such a mark can't decide.
-        known = {m.finding: m.state for m in of_part.values() if sheet.finding(slug, m.finding)}
-        is_pit = slug == PIT_PART
-        if known or look or (is_pit and readings):
-            parts[slug] = PartLook(
-                frozenset(f for f, s in known.items() if s == "seen"),
-                frozenset(f for f, s in known.items() if s == "absent"),
-                bool(look and look.looked),
-                tuple(depth_of(r) for r in readings) if is_pit else (),
-                last_pit if is_pit else None,
-            )
-    case = Inspection(
-        parts,
-        selector(row.process),
-        row.torch.station.coolant,
-        row.gauge.u_mm,
-        frozenset(answers),
-    )
-    computed = decide(sheet, case)
-    held = [overrule_of(o) for o in overrules.values()]
-    elapsed = (shop.clock() - counter[1]).total_seconds() / 60 if counter else None
-    slips = use_slips(
-        counter[0] if counter else None,
-        row.starts,
-        row.arc_minutes,
-        reset=row.counter_reset,
-        elapsed_minutes=elapsed,
-    )
-    names = {p.id: p.name for p in session.scalars(select(Person))}
-    return Draft(
-        row=row,
-        sheet=sheet,
-        coolant=row.torch.station.coolant,
-        marks=marks,
-        looks=looks,
-        readings=readings,
-        answers=answers,
-        overrules=overrules,
-        fitted=now_fitted,
-        lives={
-            slug: life_of(session, f.part_item_id, now, without) for slug, f in now_fitted.items()
-        },
-        last_pit=last_pit,
-        last_counter=counter[0] if counter else None,
-        use_slips=slips,
-        computed=computed,
-        decision=decide(sheet, case, held) if held else computed,
-        names=names,
-    )
 
 
 def open_draft(shop: Shop, actor: Actor, torch_id: int, *, key: str) -> int:
@@ -361,19 +163,25 @@ def set_mark(
         return load_draft(shop, session, row.id)
 
 
-def set_look(
+def set_look(shop: Shop, actor: Actor, inspection_id: int, part: str, *, looked: bool) -> Draft:
+    """Say that a whole part was looked over (what is not seen is absent), or take it back."""
+    return _set_look(shop, actor, inspection_id, part, looked=looked)
+
+
+def set_lost(shop: Shop, actor: Actor, inspection_id: int, part: str, *, lost: bool) -> Draft:
+    """Say that a part failed while cutting, or take that back."""
+    return _set_look(shop, actor, inspection_id, part, lost=lost)
+
+
+def _set_look(
     shop: Shop,
     actor: Actor,
     inspection_id: int,
     part: str,
     *,
-    looked: bool,
+    looked: bool | None = None,
     lost: bool | None = None,
 ) -> Draft:
-    """Say that a whole part was looked over (what is not seen is absent), or take it back.
-
-    `lost` says that the part failed while cutting; None leaves that as it is.
-    """
     require(actor, "inspect")
     with shop.database.write() as session:
         row = _touched(session, inspection_id)
@@ -383,13 +191,14 @@ def set_look(
             look = Look(
                 inspection_id=row.id,
                 part=part,
-                looked=looked,
+                looked=False,
                 lost=False,
                 by=_person(actor),
                 at=shop.clock(),
             )
             session.add(look)
-        look.looked, look.by, look.at = looked, _person(actor), shop.clock()
+        if looked is not None:
+            look.looked, look.by, look.at = looked, _person(actor), shop.clock()
         if lost is not None:
             look.lost = lost
         session.flush()
@@ -590,22 +399,49 @@ def set_use(
 ) -> Draft:
     """Keep the counters as typed, whether they were reset, and a note."""
     require(actor, "inspect")
-    now_starts = whole_number("starts", starts, high=100_000_000)
-    now_minutes = decimal_number("arc minutes", arc_minutes, high=100_000_000)
-    text = clean_text("note", note, longest=1000, empty_ok=True)
+    use = check_use(starts, arc_minutes, reset=reset, note=note)
     with shop.database.write() as session:
         row = _touched(session, inspection_id)
-        if (row.starts, row.arc_minutes, row.counter_reset) != (now_starts, now_minutes, reset):
-            session.execute(
-                delete(Answer).where(
-                    Answer.inspection_id == row.id, Answer.code == "more-than-the-clock"
-                )
-            )
-        row.starts, row.arc_minutes, row.counter_reset = now_starts, now_minutes, reset
-        row.note = text
+        apply_use(session, row, use)
         session.flush()
         session.expire_all()
         return load_draft(shop, session, row.id)
+
+
+@dataclass(frozen=True)
+class Use:
+    """Counters and note of a draft, checked."""
+
+    starts: int | None
+    arc_minutes: float | None
+    reset: bool
+    note: str
+
+
+def check_use(starts: str, arc_minutes: str, *, reset: bool, note: str) -> Use:
+    """Check counters and note as typed; refuses naming the field and the mend."""
+    return Use(
+        whole_number("starts", starts, high=100_000_000),
+        decimal_number("arc minutes", arc_minutes, high=100_000_000),
+        reset,
+        clean_text("note", note, longest=1000, empty_ok=True),
+    )
+
+
+def apply_use(session: Session, row: InspectionRow, use: Use) -> None:
+    """Put counters and note on a draft; other counters than before are questioned afresh."""
+    if (row.starts, row.arc_minutes, row.counter_reset) != (
+        use.starts,
+        use.arc_minutes,
+        use.reset,
+    ):
+        session.execute(
+            delete(Answer).where(
+                Answer.inspection_id == row.id, Answer.code == "more-than-the-clock"
+            )
+        )
+    row.starts, row.arc_minutes, row.counter_reset = use.starts, use.arc_minutes, use.reset
+    row.note = use.note
 
 
 def discard_draft(shop: Shop, actor: Actor, inspection_id: int) -> None:

@@ -10,8 +10,6 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from pitwise import __version__
-from pitwise.bench.decide import PIT_PART, PartDecision
 from pitwise.measure.conformity import limit_in
 from pitwise.measure.depth import MM_PER_UNIT
 from pitwise.records.audit import canonical
@@ -23,20 +21,18 @@ from pitwise.records.tables import (
     InspectionRow,
     Look,
     Mark,
-    OverruleRow,
-    PartItem,
     PartType,
     PitReading,
 )
-from pitwise.services.drafts import Draft, check_key, depth_of, load_draft
+from pitwise.services.draft_view import Draft, load_draft
+from pitwise.services.drafts import Use, apply_use, check_key
 from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
 from pitwise.services.fields import clean_text
-from pitwise.services.fittings import Life, life_of, new_item, put_in, take_out
+from pitwise.services.fittings import life_of, new_item, put_in, take_out
 from pitwise.services.permissions import Actor, require
+from pitwise.services.record_text import inspection_record, part_record
 from pitwise.services.shopfloor import Shop
 from pitwise.wear.use import CounterReading, advance
-
-RECORD_FORMAT = "pitwise-record/1"
 
 
 @dataclass(frozen=True)
@@ -49,7 +45,13 @@ class Signed:
 
 
 def sign(
-    shop: Shop, actor: Actor, inspection_id: int, *, key: str, revision: int | None = None
+    shop: Shop,
+    actor: Actor,
+    inspection_id: int,
+    *,
+    key: str,
+    revision: int | None = None,
+    use: Use | None = None,
 ) -> Signed:
     """Sign a draft.
 
@@ -62,6 +64,8 @@ def sign(
     revision : int or None
         The draft's revision the person looked at; refused when another tablet has
         touched it since.
+    use : Use or None
+        Counters and note as they stand in the form; None leaves the draft's own.
 
     Returns
     -------
@@ -92,6 +96,10 @@ def sign(
             raise ConflictError(
                 "inspection", "it was touched on another tablet since", "look it over, then sign"
             )
+        if use is not None:
+            apply_use(session, row, use)
+            session.flush()
+            session.expire_all()
         draft = load_draft(shop, session, row.id)
         obstacles = draft.obstacles()
         if obstacles:
@@ -145,84 +153,6 @@ def _replacement(session: Session, part: str, old: Fitting | None) -> PartType |
     return kinds[0] if len(kinds) == 1 else None
 
 
-def _part_record(
-    draft: Draft,
-    decision: PartDecision,
-    life: Life | None,
-    new: PartItem | None,
-) -> dict[str, Any]:
-    slug = decision.part
-    part = draft.sheet.part(slug)
-    look = draft.looks.get(slug)
-    old = draft.fitted.get(slug)
-    overrule = draft.overrules.get(slug) if decision.overrule is not None else None
-    marks = draft.marks.get(slug, {})
-    plain = decision.plain()
-
-    def seen(mark: Mark) -> dict[str, Any]:
-        row = draft.sheet.finding(slug, mark.finding)
-        return {
-            "id": mark.finding,
-            "name": row.name if row else mark.finding,
-            "action": row.action if row else None,
-            "by": draft.names.get(mark.by),
-            "at": mark.at.isoformat(),
-        }
-
-    return {
-        "part": slug,
-        "name": part.name,
-        "order": part.order,
-        "item": None
-        if old is None
-        else {
-            "tag": old.item.tag,
-            "type": old.item.part_type.name,
-            "lot": old.item.lot,
-            "life_starts": life.starts if life else None,
-            "life_minutes": life.arc_minutes if life else None,
-        },
-        "looked": bool(look and look.looked),
-        "looked_by": draft.names.get(look.by) if look else None,
-        "lost_in_the_cut": bool(look and look.lost),
-        "seen": [
-            seen(m) for m in sorted(marks.values(), key=lambda m: m.finding) if m.state == "seen"
-        ],
-        "absent": sorted(m.finding for m in marks.values() if m.state == "absent"),
-        "readings": [_reading_record(draft, r) for r in draft.readings] if slug == PIT_PART else [],
-        "computed": draft.computed.parts[slug].action,
-        "action": decision.action,
-        "because": plain["because"],
-        "limit": plain.get("limit"),
-        "p_over_limit": plain.get("p_over_limit"),
-        "reading": plain.get("reading"),
-        "overrule": None if overrule is None else _overrule_record(draft, overrule),
-        "new_item": None if new is None else {"tag": new.tag, "type": new.part_type.name},
-    }
-
-
-def _reading_record(draft: Draft, row: PitReading) -> dict[str, Any]:
-    depth = depth_of(row)
-    return {
-        "text": row.text,
-        "value": row.value,
-        "unit": row.unit,
-        "mm": float(round(depth.mm, 6)),
-        "by": draft.names.get(row.by),
-        "at": row.at.isoformat(),
-    }
-
-
-def _overrule_record(draft: Draft, row: OverruleRow) -> dict[str, Any]:
-    return {
-        "action": row.action,
-        "over": row.over_action,
-        "reason": row.reason,
-        "by": draft.names.get(row.by),
-        "at": row.at.isoformat(),
-    }
-
-
 def _make_record(shop: Shop, session: Session, actor: Actor, draft: Draft, key: str) -> Signed:
     row, sheet, at = draft.row, draft.sheet, shop.clock()
     reading = _count(session, draft, shop)
@@ -243,7 +173,7 @@ def _make_record(shop: Shop, session: Session, actor: Actor, draft: Draft, key: 
             if kind is not None:
                 new = new_item(session, kind, at)
                 put_in(session, row.torch_id, new, at, now, row.id)
-        parts.append(_part_record(draft, decision, life, new))
+        parts.append(part_record(draft, decision, life, new))
         c = decision.conformity
         session.add(
             DecisionRow(
@@ -261,80 +191,7 @@ def _make_record(shop: Shop, session: Session, actor: Actor, draft: Draft, key: 
             )
         )
     book = session.get(BookFact, "id")
-    questions = [
-        {
-            "code": f.code,
-            "text": f.text,
-            "part": f.part,
-            "question": f.question,
-            "answered_by": draft.names.get(draft.answers[f.code].by)
-            if f.code in draft.answers
-            else None,
-            "answered_at": draft.answers[f.code].at.isoformat()
-            if f.code in draft.answers
-            else None,
-        }
-        for f in draft.decision.flags
-    ]
-    questions += [
-        {
-            "code": s.code,
-            "text": s.text,
-            "part": None,
-            "question": True,
-            "answered_by": draft.names.get(draft.answers[s.code].by),
-            "answered_at": draft.answers[s.code].at.isoformat(),
-        }
-        for s in draft.use_slips
-    ]
-    record = {
-        "format": RECORD_FORMAT,
-        "book": book.value if book else "",
-        "inspection": row.id,
-        "supersedes": row.supersedes,
-        "correction_reason": row.correction_reason,
-        "station": {"name": row.torch.station.name, "coolant": row.torch.station.coolant},
-        "torch": {"id": row.torch.id, "name": row.torch.name},
-        "process": {
-            "name": row.process.name,
-            "amps": row.process.amps,
-            "material": row.process.material,
-            "plasma_gas": row.process.plasma_gas,
-            "shield_gas": row.process.shield_gas,
-        },
-        "gauge": {
-            "name": row.gauge.name,
-            "unit": row.gauge.unit,
-            "u_mm": row.gauge.u_mm,
-            "source": row.gauge.source,
-        },
-        "opened": {"by": draft.names.get(row.opened_by), "at": row.opened_at.isoformat()},
-        "cautions": {
-            "by": draft.names.get(row.cautions_by or 0),
-            "at": row.cautions_at.isoformat() if row.cautions_at else None,
-            "texts": [{"hazard": c.hazard, "text": c.text} for c in sheet.cautions],
-        },
-        "signed": {
-            "by": actor.name,
-            "person": actor.person_id,
-            "role": actor.role,
-            "at": at.isoformat(),
-        },
-        "counters": {
-            "starts": row.starts,
-            "arc_minutes": row.arc_minutes,
-            "reset": row.counter_reset,
-            "total_starts": reading.total_starts,
-            "total_minutes": reading.total_minutes,
-        },
-        "set": draft.decision.set_state,
-        "parts": parts,
-        "questions": questions,
-        "note": row.note,
-        "accepted_risk": float(sheet.constant("accepted-risk")),
-        "sheet": {"version": sheet.version, "sha256": sheet.sha256},
-        "software": __version__,
-    }
+    record = inspection_record(draft, actor, at, reading, parts, book.value if book else "")
     text = canonical(record)
     digest = hashlib.sha256(text.encode()).hexdigest()
     # The row turns 'signed' last: from here on triggers refuse any change to it.
@@ -498,4 +355,3 @@ def record_of(row: InspectionRow) -> dict[str, Any]:
         raise NotFoundError("record", "this inspection is not signed", "sign it first")
     data: dict[str, Any] = json.loads(row.record)
     return data
-

@@ -1,0 +1,264 @@
+"""The bench: cautions, part by part, actions as you go, sign."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, Form, Request
+from fastapi.responses import RedirectResponse, Response
+
+from pitwise.bench.decide import PIT_PART, PartAction, overrule_needs
+from pitwise.services import drafts, signing
+from pitwise.services.draft_view import Draft
+from pitwise.services.permissions import Actor, may
+from pitwise.services.setup import selector
+from pitwise.web.access import needs, shop_of
+from pitwise.web.render import go, is_htmx, page
+
+router = APIRouter()
+Inspector = Annotated[Actor, Depends(needs("inspect"))]
+Overruler = Annotated[Actor, Depends(needs("overrule"))]
+Text = Annotated[str, Form()]
+SIGN = "sign"
+SETTABLE: tuple[PartAction, ...] = ("keep", "clean", "replace")
+
+
+def _choices(draft: Draft, slug: str, actor: Actor) -> list[tuple[PartAction, str]]:
+    """Actions a person may set instead of the computed one: (action, who may)."""
+    computed = draft.computed.parts[slug]
+    out: list[tuple[PartAction, str]] = []
+    for action in SETTABLE:
+        need = None if action == computed.action else overrule_needs(computed, action)
+        if need == "anyone" or (need == "lead" and may(actor, "overrule-limit")):
+            out.append((action, need))
+    return out
+
+
+def _lead_only(draft: Draft, slug: str, actor: Actor) -> bool:
+    computed = draft.computed.parts[slug]
+    return not may(actor, "overrule-limit") and any(
+        action != computed.action and overrule_needs(computed, action) == "lead"
+        for action in SETTABLE
+    )
+
+
+def bench_values(draft: Draft, actor: Actor, part: str | None) -> dict[str, Any]:
+    """Return what the bench's template shows."""
+    slugs: list[str] = [p.id for p in draft.sheet.parts]
+    if draft.row.cautions_at is None:
+        step = "cautions"
+    elif part in slugs or part == SIGN:
+        step = str(part)
+    else:
+        step = draft.next_part or SIGN
+    values: dict[str, Any] = {
+        "draft": draft,
+        "row": draft.row,
+        "sheet": draft.sheet,
+        "step": step,
+        "actions": {s: draft.decision.parts[s].action for s in slugs},
+        "hrefs": {s: f"/bench/{draft.row.id}?part={s}" for s in slugs},
+        "pit_part": PIT_PART,
+        "obstacles": draft.obstacles(),
+        "waiting": [s for s in slugs if draft.wants(s)],
+        "limit": draft.sheet.limit_for(PIT_PART, "pit-depth", selector(draft.row.process)),
+    }
+    if step in slugs:
+        after = [s for s in slugs if s != step and draft.wants(s)]
+        later = [s for s in after if slugs.index(s) > slugs.index(step)]
+        following = (later or after or [SIGN])[0]
+        look = draft.looks.get(step)
+        values.update(
+            part=draft.sheet.part(step),
+            findings=draft.sheet.findings_of(step),
+            marks=draft.marks.get(step, {}),
+            look=look,
+            looked=bool(look and look.looked),
+            decision=draft.decision.parts[step],
+            computed=draft.computed.parts[step],
+            following=following,
+            following_name=(
+                "review and sign" if following == SIGN else draft.sheet.part(following).name
+            ),
+            questions=[f for f in draft.decision.flags if f.part == step and f.question],
+            choices=_choices(draft, step, actor),
+            lead_only=_lead_only(draft, step, actor),
+        )
+    return values
+
+
+def _bench(request: Request, draft: Draft, actor: Actor, part: str | None) -> Response:
+    """Answer a touch: the bench again (or the whole page without htmx)."""
+    if not is_htmx(request):
+        url = f"/bench/{draft.row.id}" + (f"?part={part}" if part else "")
+        return RedirectResponse(url, 303)
+    values = bench_values(draft, actor, part)
+    answer = page(request, "bench_body.html", actor, **values)
+    answer.headers["HX-Push-Url"] = f"/bench/{draft.row.id}?part={values['step']}"
+    return answer
+
+
+@router.post("/torches/{torch_id}/inspect")
+def inspect(request: Request, actor: Inspector, torch_id: int, key: Text = "") -> Response:
+    """Open an inspection, or join the one that is open."""
+    number = drafts.open_draft(shop_of(request), actor, torch_id, key=key)
+    return go(request, f"/bench/{number}")
+
+
+@router.get("/bench/{number}")
+def bench_page(
+    request: Request, actor: Inspector, number: int, part: str | None = None
+) -> Response:
+    """Show the bench at a part, at the review, or where the inspection has got to."""
+    draft = drafts.read_draft(shop_of(request), actor, number)
+    if draft.row.state == "signed":
+        return RedirectResponse(f"/records/{number}", 303)
+    if draft.row.state == "discarded":
+        return RedirectResponse("/torches?done=discarded", 303)
+    return page(request, "bench.html", actor, **bench_values(draft, actor, part))
+
+
+@router.post("/bench/{number}/cautions")
+def cautions(request: Request, actor: Inspector, number: int) -> Response:
+    """Confirm the cautions; the first part follows."""
+    draft = drafts.confirm_cautions(shop_of(request), actor, number)
+    return _bench(request, draft, actor, None)
+
+
+@router.post("/bench/{number}/mark")
+def mark(
+    request: Request, actor: Inspector, number: int, part: Text, finding: Text, state: Text
+) -> Response:
+    """Set one finding."""
+    draft = drafts.set_mark(shop_of(request), actor, number, part, finding, state)
+    return _bench(request, draft, actor, part)
+
+
+@router.post("/bench/{number}/look")
+def look(
+    request: Request, actor: Inspector, number: int, part: Text, pit: Text = "", key: Text = ""
+) -> Response:
+    """Say that a part was looked over; a depth still in the field counts too. Next part follows."""
+    shop = shop_of(request)
+    if part == PIT_PART and pit.strip():
+        drafts.add_reading(shop, actor, number, pit, key=key)
+    draft = drafts.set_look(shop, actor, number, part, looked=True)
+    stay = draft.wants(part) or draft.decision.parts[part].action == "recheck"
+    asked = any(f.part == part for f in draft.decision.open_questions())
+    return _bench(request, draft, actor, part if stay or asked else None)
+
+
+@router.post("/bench/{number}/lost")
+def lost(request: Request, actor: Inspector, number: int, part: Text, lost: Text = "") -> Response:
+    """Say whether a part failed while cutting."""
+    draft = drafts.set_lost(shop_of(request), actor, number, part, lost=lost == "yes")
+    return _bench(request, draft, actor, part)
+
+
+@router.post("/bench/{number}/clear")
+def clear(request: Request, actor: Inspector, number: int, part: Text) -> Response:
+    """Take back everything touched on a part."""
+    draft = drafts.clear_part(shop_of(request), actor, number, part)
+    return _bench(request, draft, actor, part)
+
+
+@router.post("/bench/{number}/reading")
+def reading(
+    request: Request, actor: Inspector, number: int, pit: Text = "", key: Text = ""
+) -> Response:
+    """Add a pit reading."""
+    draft = drafts.add_reading(shop_of(request), actor, number, pit, key=key)
+    return _bench(request, draft, actor, PIT_PART)
+
+
+@router.post("/bench/{number}/reading/remove")
+def reading_remove(
+    request: Request, actor: Inspector, number: int, reading_id: Annotated[int, Form()]
+) -> Response:
+    """Take a pit reading out."""
+    draft = drafts.remove_reading(shop_of(request), actor, number, reading_id)
+    return _bench(request, draft, actor, PIT_PART)
+
+
+@router.post("/bench/{number}/answer")
+def answer(
+    request: Request, actor: Inspector, number: int, code: Text, part: Text = SIGN
+) -> Response:
+    """Answer a question with 'it is so'."""
+    draft = drafts.answer_question(shop_of(request), actor, number, code)
+    return _bench(request, draft, actor, part)
+
+
+@router.post("/bench/{number}/overrule")
+def overrule(
+    request: Request,
+    actor: Overruler,
+    number: int,
+    part: Text,
+    action: Text = "",
+    reason: Text = "",
+) -> Response:
+    """Set another action than the computed one, with the reason."""
+    draft = drafts.set_overrule(shop_of(request), actor, number, part, action, reason)
+    return _bench(request, draft, actor, part)
+
+
+@router.post("/bench/{number}/overrule/remove")
+def overrule_remove(request: Request, actor: Overruler, number: int, part: Text) -> Response:
+    """Take an overrule back."""
+    draft = drafts.remove_overrule(shop_of(request), actor, number, part)
+    return _bench(request, draft, actor, part)
+
+
+@router.post("/bench/{number}/use")
+def use(
+    request: Request,
+    actor: Inspector,
+    number: int,
+    starts: Text = "",
+    arc_minutes: Text = "",
+    reset: Text = "",
+    note: Text = "",
+) -> Response:
+    """Keep counters and note as typed."""
+    draft = drafts.set_use(
+        shop_of(request),
+        actor,
+        number,
+        starts=starts,
+        arc_minutes=arc_minutes,
+        reset=reset == "yes",
+        note=note,
+    )
+    return _bench(request, draft, actor, SIGN)
+
+
+@router.post("/bench/{number}/discard")
+def discard(request: Request, actor: Inspector, number: int) -> Response:
+    """Give the draft up."""
+    drafts.discard_draft(shop_of(request), actor, number)
+    return go(request, "/torches?done=discarded")
+
+
+@router.post("/bench/{number}/sign")
+def sign(
+    request: Request,
+    actor: Inspector,
+    number: int,
+    key: Text = "",
+    revision: Annotated[int | None, Form()] = None,
+    starts: Text = "",
+    arc_minutes: Text = "",
+    reset: Text = "",
+    note: Text = "",
+) -> Response:
+    """Sign; counters and note still in their fields count too."""
+    signed = signing.sign(
+        shop_of(request),
+        actor,
+        number,
+        key=key,
+        revision=revision,
+        use=drafts.check_use(starts, arc_minutes, reset=reset == "yes", note=note),
+    )
+    return go(request, f"/records/{number}?done={'again' if signed.again else 'signed'}")

@@ -1,0 +1,171 @@
+"""Templates, their filters, and the answers pages give."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+import re
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from fastapi import Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
+from markupsafe import Markup
+
+from pitwise import __version__
+from pitwise.reports.drawing import (
+    ACTION_WORDS,
+    FINDING_SLUGS,
+    action_mark,
+    finding_icon,
+    logo,
+    part_drawing,
+    torch_drawing,
+)
+from pitwise.services.permissions import Actor, Permission, may
+
+HERE = Path(__file__).parent
+SET_WORDS = {
+    "release": "Release: every part kept",
+    "work": "Work: clean or replace, then back in service",
+    "incomplete": "Incomplete: something is not looked at or must be gauged again",
+}
+DONE_WORDS = {
+    "saved": "Saved.",
+    "signed": "Signed. The record stands.",
+    "again": "This was signed already; here is that one record.",
+    "discarded": "The draft was discarded. It stays in the book as discarded.",
+    "signed-out": "You are signed out.",
+    "password": "Password set. Sign in with the new one.",
+}
+
+
+class TimezoneError(ValueError):
+    """PITWISE_TIMEZONE names no zone."""
+
+
+@cache
+def shop_zone() -> dt.tzinfo | None:
+    """Return the shop's time zone; None means this machine's own."""
+    name = os.environ.get("PITWISE_TIMEZONE")
+    if not name:
+        return None
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError) as error:
+        raise TimezoneError(
+            f"PITWISE_TIMEZONE: '{name}' is no time zone; write one such as Europe/Lisbon"
+        ) from error
+
+
+def local(moment: dt.datetime | str) -> dt.datetime:
+    """Return a moment (or its ISO text) in the shop's time zone."""
+    if isinstance(moment, str):
+        moment = dt.datetime.fromisoformat(moment)
+    return moment.astimezone(shop_zone())
+
+
+def moment_text(moment: dt.datetime | str | None) -> str:
+    """Write a moment as '2026-11-25 06:12', in the shop's time zone."""
+    return "–" if moment is None else local(moment).strftime("%Y-%m-%d %H:%M")
+
+
+def number_text(value: float | None, digits: int = 0) -> str:
+    """Write a number with thin spaces between thousands."""
+    if value is None:
+        return "–"
+    return f"{value:,.{digits}f}".replace(",", "\u202f")
+
+
+def percent_text(value: float | None) -> str:
+    """Write a probability in percent, never rounding a doubt away."""
+    if value is None:
+        return "unknown"
+    percent = 100 * value
+    if 0 < percent < 0.1:
+        return "under 0.1 %"
+    if 99.9 < percent < 100:
+        return "over 99.9 %"
+    return f"{percent:.1f} %"
+
+
+def _icon(slug: str | None) -> Markup:
+    return Markup(finding_icon(slug)) if slug in FINDING_SLUGS else Markup("")  # noqa: S704 -- our own SVG
+
+
+def _svg(make: Callable[..., str]) -> Callable[..., Markup]:
+    def drawn(*args: Any, **kwargs: Any) -> Markup:
+        return Markup(make(*args, **kwargs))  # noqa: S704 -- our own SVG, text escaped in it
+
+    return drawn
+
+
+def environment() -> Environment:
+    """Make the template environment; an unknown name in a template is an error."""
+    env = Environment(
+        loader=FileSystemLoader(HERE / "templates"),
+        autoescape=select_autoescape(default=True, default_for_string=True),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    env.filters.update(moment=moment_text, number=number_text, percent=percent_text)
+    env.globals.update(
+        torch_drawing=_svg(torch_drawing),
+        part_drawing=_svg(part_drawing),
+        action_mark=_svg(action_mark),
+        logo=_svg(logo),
+        icon=_icon,
+        ACTION_WORDS=ACTION_WORDS,
+        SET_WORDS=SET_WORDS,
+        version=__version__,
+        asset_version=re.sub(r"\W", "", __version__),
+    )
+    return env
+
+
+_ENV = environment()
+
+
+def is_htmx(request: Request) -> bool:
+    """Tell whether a request was made by a touch within a page."""
+    return request.headers.get("hx-request") == "true"
+
+
+def page(
+    request: Request, template: str, actor: Actor | None, *, status: int = 200, **values: Any
+) -> HTMLResponse:
+    """Render a whole page."""
+
+    def allowed(action: Permission) -> bool:
+        return may(actor, action)
+
+    html = _ENV.get_template(template).render(
+        request=request,
+        path=request.url.path,
+        actor=actor,
+        may=allowed,
+        demo=request.app.state.is_demo,
+        done=DONE_WORDS.get(request.query_params.get("done", "")),
+        **values,
+    )
+    return HTMLResponse(html, status)
+
+
+def go(request: Request, url: str) -> Response:
+    """Send the browser to another page after something was done."""
+    if is_htmx(request):
+        return Response(status_code=204, headers={"HX-Redirect": url})
+    return RedirectResponse(url, 303)
+
+
+def message(text: str, status: int, **headers: str) -> HTMLResponse:
+    """Answer a touch with a message, put where the page keeps its messages."""
+    html = _ENV.get_template("message.html").render(text=text)
+    return HTMLResponse(
+        html, status, {"HX-Retarget": "#message", "HX-Reswap": "innerHTML", **headers}
+    )
