@@ -64,14 +64,14 @@ def _translated(error: DBAPIError) -> BookError | None:
     return None
 
 
-def _tune_sqlite(engine: Engine) -> None:
+def _tune_sqlite(engine: Engine, durable: bool) -> None:
     @event.listens_for(engine, "connect")
     def _on_connect(connection: Any, _record: Any) -> None:
         # SQLAlchemy's own BEGIN below; the driver must not add another.
         connection.isolation_level = None
         for pragma in (
             "journal_mode=WAL",
-            "synchronous=FULL",
+            f"synchronous={'FULL' if durable else 'OFF'}",
             "foreign_keys=ON",
             "busy_timeout=15000",
             "trusted_schema=OFF",
@@ -91,9 +91,12 @@ class Database:
     ----------
     url : str
         SQLAlchemy URL; SQLite or PostgreSQL.
+    durable : bool
+        False lets SQLite skip waiting for the disk: only for a book that is being made
+        from nothing and is worthless until it is whole, such as the demo's.
     """
 
-    def __init__(self, url: str) -> None:
+    def __init__(self, url: str, *, durable: bool = True) -> None:
         parsed = make_url(url)
         if parsed.drivername in ("postgres", "postgresql"):
             parsed = parsed.set(drivername="postgresql+psycopg")
@@ -112,7 +115,7 @@ class Database:
             parsed, pool_pre_ping=not self.is_sqlite, pool_size=10, max_overflow=20
         )
         if self.is_sqlite:
-            _tune_sqlite(self.engine)
+            _tune_sqlite(self.engine, durable)
         self._writer = self.engine.execution_options(pitwise_write=True)
 
     @contextmanager

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-from dataclasses import dataclass
 from typing import Literal
 
 from sqlalchemy import delete, select
@@ -90,7 +89,14 @@ def read_draft(shop: Shop, actor: Actor, inspection_id: int) -> Draft:
 
 
 def _touched(session: Session, inspection_id: int) -> InspectionRow:
-    """Return the draft's row, its revision counted on; refuse one that is not a draft."""
+    """Return the draft's row with its revision counted on."""
+    row = _draft_row(session, inspection_id)
+    row.revision += 1
+    return row
+
+
+def _draft_row(session: Session, inspection_id: int) -> InspectionRow:
+    """Return a draft's row; refuse an inspection that is no draft."""
     row = session.get(InspectionRow, inspection_id)
     if row is None:
         raise NotFoundError(
@@ -100,7 +106,6 @@ def _touched(session: Session, inspection_id: int) -> InspectionRow:
         raise ConflictError(
             "inspection", f"it has been {row.state} already", "look at the record; correct it there"
         )
-    row.revision += 1
     return row
 
 
@@ -397,51 +402,29 @@ def set_use(
     reset: bool = False,
     note: str = "",
 ) -> Draft:
-    """Keep the counters as typed, whether they were reset, and a note."""
+    """Keep the counters as typed, whether they were reset, and a note.
+
+    This leaves the revision alone: the fields are saved as they are left, which is also
+    when the person reaches for the sign button.
+    """
     require(actor, "inspect")
-    use = check_use(starts, arc_minutes, reset=reset, note=note)
+    now_starts = whole_number("starts", starts, high=100_000_000)
+    now_minutes = decimal_number("arc minutes", arc_minutes, high=100_000_000)
+    text = clean_text("note", note, longest=1000, empty_ok=True)
     with shop.database.write() as session:
-        row = _touched(session, inspection_id)
-        apply_use(session, row, use)
+        row = _draft_row(session, inspection_id)
+        if (row.starts, row.arc_minutes, row.counter_reset) != (now_starts, now_minutes, reset):
+            # Other counters than before are questioned afresh.
+            session.execute(
+                delete(Answer).where(
+                    Answer.inspection_id == row.id, Answer.code == "more-than-the-clock"
+                )
+            )
+        row.starts, row.arc_minutes, row.counter_reset = now_starts, now_minutes, reset
+        row.note = text
         session.flush()
         session.expire_all()
         return load_draft(shop, session, row.id)
-
-
-@dataclass(frozen=True)
-class Use:
-    """Counters and note of a draft, checked."""
-
-    starts: int | None
-    arc_minutes: float | None
-    reset: bool
-    note: str
-
-
-def check_use(starts: str, arc_minutes: str, *, reset: bool, note: str) -> Use:
-    """Check counters and note as typed; refuses naming the field and the mend."""
-    return Use(
-        whole_number("starts", starts, high=100_000_000),
-        decimal_number("arc minutes", arc_minutes, high=100_000_000),
-        reset,
-        clean_text("note", note, longest=1000, empty_ok=True),
-    )
-
-
-def apply_use(session: Session, row: InspectionRow, use: Use) -> None:
-    """Put counters and note on a draft; other counters than before are questioned afresh."""
-    if (row.starts, row.arc_minutes, row.counter_reset) != (
-        use.starts,
-        use.arc_minutes,
-        use.reset,
-    ):
-        session.execute(
-            delete(Answer).where(
-                Answer.inspection_id == row.id, Answer.code == "more-than-the-clock"
-            )
-        )
-    row.starts, row.arc_minutes, row.counter_reset = use.starts, use.arc_minutes, use.reset
-    row.note = use.note
 
 
 def discard_draft(shop: Shop, actor: Actor, inspection_id: int) -> None:

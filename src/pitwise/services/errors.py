@@ -2,6 +2,20 @@
 
 from __future__ import annotations
 
+from pitwise.records.database import BookBusyError, BookError, BookFullError
+
+__all__ = [
+    "BookBusyError",
+    "BookError",
+    "BookFullError",
+    "ConflictError",
+    "NotAllowedError",
+    "NotFoundError",
+    "ServiceError",
+    "ThrottledError",
+    "UnfinishedError",
+]
+
 
 class ServiceError(Exception):
     """Bad input: names the place and the mend; nothing was changed.
@@ -36,6 +50,10 @@ class ConflictError(ServiceError):
     """Something changed meanwhile, or the state does not allow it."""
 
     status = 409
+
+
+class UnfinishedError(ServiceError):
+    """An inspection that can't be signed yet; `problem` lists everything that is open."""
 
 
 class ThrottledError(ServiceError):

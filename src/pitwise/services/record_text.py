@@ -22,6 +22,7 @@ def part_record(
     life: Life | None,
     new: PartItem | None,
 ) -> dict[str, Any]:
+    """Return one part of the record: what was seen, read, decided, and by whom."""
     slug = decision.part
     part = draft.sheet.part(slug)
     look = draft.looks.get(slug)

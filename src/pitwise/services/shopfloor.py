@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import json
 import secrets
 from collections.abc import Callable, Mapping
 from typing import Any
@@ -12,7 +11,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from pitwise.records import audit, schema
-from pitwise.records.database import Database
+from pitwise.records.database import Database, default_url
 from pitwise.records.tables import BookFact, ShopLimit, UsedSheet
 from pitwise.services.permissions import Actor
 from pitwise.trade import Limit, Sheet, base_sheet, load_sheet
@@ -45,6 +44,12 @@ class Shop:
         self.database = database
         self.clock = clock
         self.base = load_sheet(base_texts(), *overlays) if overlays else base_sheet()
+        # Making and hashing a sheet costs more than a touch; the limits seldom change.
+        self._last_sheet: tuple[tuple[str, ...], Sheet] = ((), self.base)
+
+    def close(self) -> None:
+        """Close the book."""
+        self.database.close()
 
     def prepare(self, *, demo: bool = False) -> None:
         """Bring the book's tables up to date and give a new book its identity."""
@@ -67,8 +72,14 @@ class Shop:
             select(ShopLimit).where(ShopLimit.withdrawn_at.is_(None)).order_by(ShopLimit.id)
         ).all()
         today = self.clock().date()
-        limits = tuple(Limit.model_validate(json.loads(r.row)) for r in rows)
-        return self.base.with_shop_limits(tuple(x for x in limits if x.since <= today))
+        known, sheet = self._last_sheet
+        limits = [Limit.model_validate_json(r.row) for r in rows]
+        now = [x for x in limits if x.since <= today]
+        key = tuple(x.model_dump_json() for x in now)
+        if key != known:
+            sheet = self.base.with_shop_limits(tuple(now))
+            self._last_sheet = (key, sheet)
+        return sheet
 
     def keep_sheet(self, session: Session, sheet: Sheet) -> None:
         """Keep the full content of a sheet that decided something."""
@@ -96,3 +107,13 @@ class Shop:
             subject=subject,
             detail=detail,
         )
+
+
+def open_book(
+    url: str | None = None,
+    *,
+    overlays: tuple[Mapping[str, str], ...] = (),
+    durable: bool = True,
+) -> Shop:
+    """Open a book by its database URL (None: the one the environment names)."""
+    return Shop(Database(url or default_url(), durable=durable), overlays=overlays)

@@ -25,8 +25,8 @@ from pitwise.records.tables import (
     PitReading,
 )
 from pitwise.services.draft_view import Draft, load_draft
-from pitwise.services.drafts import Use, apply_use, check_key
-from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
+from pitwise.services.drafts import check_key
+from pitwise.services.errors import ConflictError, NotFoundError, ServiceError, UnfinishedError
 from pitwise.services.fields import clean_text
 from pitwise.services.fittings import life_of, new_item, put_in, take_out
 from pitwise.services.permissions import Actor, require
@@ -51,7 +51,6 @@ def sign(
     *,
     key: str,
     revision: int | None = None,
-    use: Use | None = None,
 ) -> Signed:
     """Sign a draft.
 
@@ -64,8 +63,6 @@ def sign(
     revision : int or None
         The draft's revision the person looked at; refused when another tablet has
         touched it since.
-    use : Use or None
-        Counters and note as they stand in the form; None leaves the draft's own.
 
     Returns
     -------
@@ -75,7 +72,7 @@ def sign(
     ------
     ConflictError
         Signed already with another key, or touched since.
-    ServiceError
+    UnfinishedError
         Something is not looked at, not gauged, or not answered; names it all.
     """
     require(actor, "inspect")
@@ -96,14 +93,10 @@ def sign(
             raise ConflictError(
                 "inspection", "it was touched on another tablet since", "look it over, then sign"
             )
-        if use is not None:
-            apply_use(session, row, use)
-            session.flush()
-            session.expire_all()
         draft = load_draft(shop, session, row.id)
         obstacles = draft.obstacles()
         if obstacles:
-            raise ServiceError("inspection", " ".join(obstacles), "finish these, then sign")
+            raise UnfinishedError("inspection", " ".join(obstacles), "finish these, then sign")
         if row.supersedes is not None:
             old = session.get(InspectionRow, row.supersedes)
             if old is None or _later_change(session, old):

@@ -108,6 +108,7 @@ class RecordView:
     superseded_by: int | None
     signed_at: dt.datetime
     can_correct: bool
+    item_ids: dict[str, int]
 
 
 @dataclass(frozen=True)
@@ -310,6 +311,15 @@ def record(shop: Shop, actor: Actor, inspection_id: int) -> RecordView:
             over,
             row.signed_at,
             last is not None and last.id == row.id,
+            {
+                part: item
+                for part, item in session.execute(
+                    select(DecisionRow.part, DecisionRow.part_item_id).where(
+                        DecisionRow.inspection_id == row.id
+                    )
+                )
+                if item is not None
+            },
         )
 
 

@@ -12,9 +12,8 @@ from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 
-from pitwise.records.database import BookError, BookFullError
 from pitwise.services import people
-from pitwise.services.errors import ServiceError
+from pitwise.services.errors import BookError, BookFullError, ServiceError
 from pitwise.services.shopfloor import Shop
 from pitwise.web import bench, book_pages, shop_pages, sign_in
 from pitwise.web.access import SignInNeeded, actor_of

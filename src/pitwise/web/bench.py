@@ -10,6 +10,7 @@ from fastapi.responses import RedirectResponse, Response
 from pitwise.bench.decide import PIT_PART, PartAction, overrule_needs
 from pitwise.services import drafts, signing
 from pitwise.services.draft_view import Draft
+from pitwise.services.errors import ConflictError, UnfinishedError
 from pitwise.services.permissions import Actor, may
 from pitwise.services.setup import selector
 from pitwise.web.access import needs, shop_of
@@ -59,6 +60,7 @@ def bench_values(draft: Draft, actor: Actor, part: str | None) -> dict[str, Any]
         "actions": {s: draft.decision.parts[s].action for s in slugs},
         "hrefs": {s: f"/bench/{draft.row.id}?part={s}" for s in slugs},
         "pit_part": PIT_PART,
+        "problem": None,
         "obstacles": draft.obstacles(),
         "waiting": [s for s in slugs if draft.wants(s)],
         "limit": draft.sheet.limit_for(PIT_PART, "pit-depth", selector(draft.row.process)),
@@ -72,6 +74,7 @@ def bench_values(draft: Draft, actor: Actor, part: str | None) -> dict[str, Any]
             part=draft.sheet.part(step),
             findings=draft.sheet.findings_of(step),
             marks=draft.marks.get(step, {}),
+            seen=[m for m in draft.marks.get(step, {}).values() if m.state == "seen"],
             look=look,
             looked=bool(look and look.looked),
             decision=draft.decision.parts[step],
@@ -252,13 +255,40 @@ def sign(
     reset: Text = "",
     note: Text = "",
 ) -> Response:
-    """Sign; counters and note still in their fields count too."""
-    signed = signing.sign(
-        shop_of(request),
-        actor,
-        number,
-        key=key,
-        revision=revision,
-        use=drafts.check_use(starts, arc_minutes, reset=reset == "yes", note=note),
-    )
+    """Sign; counters and note still in their fields count too.
+
+    A refusal shows the review again, with what is to be finished first.
+    """
+    shop = shop_of(request)
+    is_draft = drafts.read_draft(shop, actor, number).row.state == "draft"
+    if is_draft:
+        drafts.set_use(
+            shop,
+            actor,
+            number,
+            starts=starts,
+            arc_minutes=arc_minutes,
+            reset=reset == "yes",
+            note=note,
+        )
+    try:
+        signed = signing.sign(shop, actor, number, key=key, revision=revision)
+    except ConflictError as conflict:
+        if not is_draft or not is_htmx(request):
+            raise
+        draft = drafts.read_draft(shop, actor, number)
+        if draft.row.state != "draft":
+            raise
+        return _review(request, draft, actor, f"{conflict.problem}. {conflict.mend}.", 409)
+    except UnfinishedError as refusal:
+        if not is_htmx(request):
+            raise
+        draft = drafts.read_draft(shop, actor, number)
+        return _review(request, draft, actor, refusal.problem, refusal.status)
     return go(request, f"/records/{number}?done={'again' if signed.again else 'signed'}")
+
+
+def _review(request: Request, draft: Draft, actor: Actor, problem: str, status: int) -> Response:
+    values = bench_values(draft, actor, SIGN)
+    values["problem"] = problem[:1].upper() + problem[1:]
+    return page(request, "bench_body.html", actor, status=status, **values)

@@ -7,6 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Form, Request
 from fastapi.responses import Response
 
+from pitwise.bench.decide import PIT_PART
 from pitwise.services import signing, views
 from pitwise.services.permissions import Actor
 from pitwise.web.access import needs, shop_of
@@ -42,7 +43,16 @@ def records(
 def record(request: Request, actor: Viewer, number: int) -> Response:
     """Show one record whole."""
     view = views.record(shop_of(request), actor, number)
-    return page(request, "record.html", actor, view=view, record=view.record)
+    return page(
+        request,
+        "record.html",
+        actor,
+        view=view,
+        record=view.record,
+        marks={p["part"]: p["action"] for p in view.record["parts"]},
+        hrefs={p["part"]: f"#{p['part']}" for p in view.record["parts"]},
+        links=view.item_ids,
+    )
 
 
 @router.post("/records/{number}/correct")
@@ -62,4 +72,12 @@ def correct(
 def part(request: Request, actor: Viewer, item_id: int) -> Response:
     """Show one part's history."""
     history = views.part_history(shop_of(request), actor, item_id)
-    return page(request, "part.html", actor, history=history)
+    return page(
+        request,
+        "part.html",
+        actor,
+        history=history,
+        is_electrode=history.item.part_type.part == PIT_PART,
+        chart=None,
+        chart_narrow=None,
+    )

@@ -1,0 +1,129 @@
+// What the pages need beyond htmx: keys made on the tablet, touches that survive bad Wi-Fi,
+// and where the eye and the keyboard go after a touch.
+"use strict";
+
+(() => {
+  // crypto.randomUUID is missing on plain http; getRandomValues is there always.
+  const newKey = () => {
+    const bytes = crypto.getRandomValues(new Uint8Array(16));
+    return "t-" + Array.from(bytes, (b) => b.toString(16).padStart(2, "0")).join("");
+  };
+  const net = () => document.getElementById("net");
+  const say = (text) => {
+    const place = net();
+    place.replaceChildren();
+    if (text) {
+      const line = document.createElement("p");
+      line.textContent = text;
+      place.append(line);
+    }
+  };
+
+  // A key belongs to one filled-in form: made when the form is first sent, kept for repeats.
+  const fillKey = (form) => {
+    const field = form.querySelector('input[name="key"]');
+    if (field && !field.value) field.value = newKey();
+  };
+  const fillCopies = (form) => {
+    for (const field of form.querySelectorAll("[data-copy]")) {
+      const from = document.querySelector(field.dataset.copy);
+      if (from) field.value = from.value;
+    }
+  };
+  document.addEventListener("submit", (event) => {
+    if (event.target.matches("[data-key]")) fillKey(event.target);
+    fillCopies(event.target);
+  }, true);
+  document.addEventListener("htmx:configRequest", (event) => {
+    const form = event.target.closest("form");
+    if (!form) return;
+    if (form.matches("[data-key]")) fillKey(form);
+    fillCopies(form);
+    for (const name of ["key", "pit"]) {
+      const field = form.querySelector(`input[name="${name}"]`);
+      if (field) event.detail.parameters.set(name, field.value);
+    }
+  });
+
+  // Touches that did not get through wait here, in order, and are sent again until they do.
+  // The same touch twice is one: states are set, not toggled, and readings carry a key.
+  const waiting = [];
+  let timer = null;
+  const report = () => {
+    say(waiting.length === 0 ? "" : waiting.length === 1
+      ? "Not saved yet: no connection. Keep this page open; trying again."
+      : `${waiting.length} touches not saved yet: no connection. Keep this page open; trying again.`);
+  };
+  const retry = async () => {
+    timer = null;
+    while (waiting.length) {
+      const next = waiting[0];
+      let answer;
+      try {
+        answer = await fetch(next.path, {
+          method: "POST", body: new URLSearchParams(next.values),
+          headers: { "HX-Request": "true" }, signal: AbortSignal.timeout(15000),
+        });
+      } catch {
+        timer = setTimeout(retry, 3000);
+        report();
+        return;
+      }
+      waiting.shift();
+      const to = answer.headers.get("HX-Redirect");
+      if (to) { waiting.length = 0; location.assign(to); return; }
+      if (!answer.ok) {
+        // Refused, not lost on the way: show why on a fresh page.
+        document.getElementById("message").innerHTML = await answer.text();
+      }
+      report();
+    }
+    // All is saved: show the bench as the server has it.
+    location.reload();
+  };
+  const keep = (event) => {
+    const { path, requestConfig } = event.detail;
+    const values = [];
+    const given = requestConfig ? requestConfig.parameters : {};
+    if (given instanceof FormData || typeof given.entries === "function") {
+      for (const pair of given.entries()) values.push(pair);
+    } else {
+      for (const [name, value] of Object.entries(given)) {
+        for (const one of Array.isArray(value) ? value : [value]) values.push([name, one]);
+      }
+    }
+    waiting.push({ path: (requestConfig && requestConfig.path) || path, values });
+    report();
+    if (timer === null) timer = setTimeout(retry, 2000);
+  };
+  document.addEventListener("htmx:sendError", keep);
+  document.addEventListener("htmx:timeout", keep);
+  addEventListener("online", () => { if (waiting.length) { clearTimeout(timer); retry(); } });
+  addEventListener("beforeunload", (event) => { if (waiting.length) event.preventDefault(); });
+
+  // After a touch: messages go when the next thing succeeds; a new step starts at its top.
+  let step = null;
+  const currentStep = () => document.getElementById("bench")?.dataset.step ?? null;
+  document.addEventListener("DOMContentLoaded", () => {
+    step = currentStep();
+    document.getElementById("pit-field")?.focus();
+  });
+  document.addEventListener("htmx:beforeRequest", () => {
+    document.getElementById("message").replaceChildren();
+  });
+  document.addEventListener("htmx:afterSettle", () => {
+    const now = currentStep();
+    if (now === null) return;
+    if (now !== step) {
+      step = now;
+      scrollTo({ top: 0, behavior: "instant" });
+      (document.getElementById("pit-field") ?? document.getElementById("step-title"))?.focus();
+    } else if (document.activeElement === document.body) {
+      (document.getElementById("pit-field") ?? document.getElementById("step-title"))
+        ?.focus({ preventScroll: true });
+    }
+  });
+  document.addEventListener("click", (event) => {
+    if (event.target.closest("[data-print]")) print();
+  });
+})();
