@@ -99,7 +99,8 @@ def record_pdf(
         f"{p['name']}: {ACTION_WORDS[p['action']]}" for p in record["parts"]
     )
     data["marks"] = {a: _on_white(action_mark(a, decorative=True)) for a in ACTION_WORDS}
-    signed = dt.datetime(*words["signed_at"], tzinfo=dt.UTC)
+    year, month, day, hour, minute, second = words["signed_at"]
+    signed = dt.datetime(year, month, day, hour, minute, second, tzinfo=dt.UTC)
     try:
         compiler = typst.Compiler(
             TEMPLATE.read_bytes(),

@@ -107,7 +107,7 @@ def outcome(record: Plain) -> tuple[str, list[str]]:
         if not names or (action == "keep" and record["set"] == "release"):
             continue
         lines.append(f"{_capital(ACTION_WORDS[action])}: {join(names)}.")
-    return _STATES.get(record["set"], record["set"]), lines
+    return _STATES[record["set"]], lines
 
 
 def _mean(part: Plain, gauge: Plain) -> str:
@@ -155,7 +155,7 @@ def _pit(part: Plain, record: Plain, times: Times) -> list[list[str]]:
 
 def _looked(part: Plain) -> str:
     if part["looked"]:
-        return f"Looked over by {_by(part['looked_by'])}; what is not named as seen was not there."
+        return f"Looked over by {_by(part['looked_by'])}."
     if part["absent"]:
         names = join([a.replace("-", " ") for a in part["absent"]])
         return f"Not looked over. Looked for and not there: {names}."
@@ -189,8 +189,13 @@ def _part(part: Plain, record: Plain, times: Times) -> Plain:
             "why": over["reason"],
             "at": times.words(over["at"]),
         }
+    pit = _pit(part, record, times)
+    typed = [r["text"] for r in part["because"]] + ([over["reason"]] if over else [])
+    # Lines on the page, near enough: a page holds some sixty.
+    lines = len(part["seen"]) + 2 * len(pit) + sum(2 + len(text) // 60 for text in typed)
     return {
         "action": part["action"],
+        "long": lines > 35,
         "word": _capital(ACTION_WORDS[part["action"]]),
         "name": f"{part['order']}  {part['name']}",
         "under": under,
@@ -203,7 +208,7 @@ def _part(part: Plain, record: Plain, times: Times) -> Plain:
             }
             for s in part["seen"]
         ],
-        "pit": _pit(part, record, times),
+        "pit": pit,
         "reasons": [
             {
                 "action": _capital(ACTION_WORDS[r["action"]]),
