@@ -98,7 +98,9 @@ class Book:
         for part, finding in seen:
             drafts.set_mark(shop, who, number, part, finding, "seen")
         for slug in PART_SLUGS:
-            drafts.set_look(shop, who, number, slug, looked=True, lost=slug in lost)
+            drafts.set_look(shop, who, number, slug, looked=True)
+            if slug in lost:
+                drafts.set_lost(shop, who, number, slug, lost=True)
         for pit in pits:
             drafts.add_reading(shop, who, number, pit, key=self.key())
         for part, action, reason in overrules:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -20,7 +21,7 @@ from pitwise.records.tables import (
     Person,
     Torch,
 )
-from pitwise.services.errors import NotFoundError
+from pitwise.services.errors import BookError, NotFoundError
 from pitwise.services.fittings import Life, fitted, life_of, totals
 from pitwise.services.permissions import Actor, require
 from pitwise.services.setup import selector
@@ -127,6 +128,14 @@ class HistoryPoint:
 
 
 @dataclass(frozen=True)
+class EarlierPart:
+    """An earlier part of the same kind in the same torch."""
+
+    tag: str
+    points: list[HistoryPoint]
+
+
+@dataclass(frozen=True)
 class PartHistory:
     """One individual part: where it was, what it did, what was found."""
 
@@ -136,7 +145,7 @@ class PartHistory:
     fittings: list[tuple[Fitting, str]]
     points: list[HistoryPoint]
     limit: Limit | None
-    earlier: list[list[HistoryPoint]]
+    earlier: list[EarlierPart]
 
 
 def superseded_map(session: Session, ids: Sequence[int] | None = None) -> dict[int, int]:
@@ -302,6 +311,11 @@ def record(shop: Shop, actor: Actor, inspection_id: int) -> RecordView:
             raise NotFoundError(
                 "record", f"there is no signed inspection {inspection_id}", "check the number"
             )
+        if hashlib.sha256((row.record or "").encode()).hexdigest() != row.record_sha256:
+            raise BookError(
+                f"Record {row.id} does not fit its hash: it was changed behind the book's back. "
+                "Run 'pitwise book verify', and restore a backup."
+            )
         over = superseded_map(session, [row.id]).get(row.id)
         last = _last_signed(session, row.torch_id)
         return RecordView(
@@ -369,7 +383,7 @@ def part_history(shop: Shop, actor: Actor, item_id: int, *, earlier: int = 4) ->
             if home is not None:
                 limit = sheet.limit_for(PIT_PART, "pit-depth", selector(home.process))
             before = session.scalars(
-                select(Fitting.part_item_id)
+                select(Fitting)
                 .where(
                     Fitting.torch_id == last.torch_id,
                     Fitting.part == PIT_PART,
@@ -380,7 +394,7 @@ def part_history(shop: Shop, actor: Actor, item_id: int, *, earlier: int = 4) ->
                 .order_by(Fitting.fitted_at.desc())
                 .limit(earlier)
             ).all()
-            others = [_points(session, other) for other in before]
+            others = [EarlierPart(f.item.tag, _points(session, f.part_item_id)) for f in before]
         return PartHistory(
             item,
             sheet.part(item.part_type.part).name,
@@ -388,7 +402,7 @@ def part_history(shop: Shop, actor: Actor, item_id: int, *, earlier: int = 4) ->
             [(f, name) for f, name in rows],
             _points(session, item.id),
             limit,
-            [o for o in others if o],
+            [o for o in others if o.points],
         )
 
 

@@ -6,12 +6,23 @@ from typing import Annotated
 
 from fastapi import APIRouter, Depends, Form, Request
 from fastapi.responses import Response
+from markupsafe import Markup
 
 from pitwise.bench.decide import PIT_PART
+from pitwise.measure.conformity import limit_in
+from pitwise.reports.charts import (
+    EarlierElectrode,
+    LimitLine,
+    NoReadings,
+    PitPoint,
+    pit_chart,
+    svg_of,
+)
+from pitwise.reports.record_pdf import record_pdf
 from pitwise.services import signing, views
 from pitwise.services.permissions import Actor
 from pitwise.web.access import needs, shop_of
-from pitwise.web.render import go, page
+from pitwise.web.render import go, page, zone_name
 
 router = APIRouter()
 Viewer = Annotated[Actor, Depends(needs("view"))]
@@ -55,6 +66,21 @@ def record(request: Request, actor: Viewer, number: int) -> Response:
     )
 
 
+@router.get("/records/{number}/sheet.pdf")
+def record_sheet(request: Request, actor: Viewer, number: int) -> Response:
+    """Give one record as a PDF; the same bytes every time."""
+    view = views.record(shop_of(request), actor, number)
+    data = record_pdf(
+        view.record, view.sha256, superseded_by=view.superseded_by, timezone=zone_name()
+    )
+    name = f"inspection-{number}.pdf"
+    return Response(
+        data,
+        media_type="application/pdf",
+        headers={"Content-Disposition": f'inline; filename="{name}"'},
+    )
+
+
 @router.post("/records/{number}/correct")
 def correct(
     request: Request,
@@ -68,6 +94,30 @@ def correct(
     return go(request, f"/bench/{draft}?part=sign")
 
 
+def _pit_points(points: list[views.HistoryPoint]) -> list[PitPoint]:
+    return [PitPoint(p.starts, p.pit_mm, p.pit_u_mm, p.at) for p in points if p.pit_mm is not None]
+
+
+def _pit_picture(history: views.PartHistory, width: int) -> Markup | None:
+    """Draw a part's pit against starts; None without a reading."""
+    if history.item.part_type.part != PIT_PART:
+        return None
+    lines = []
+    if history.limit is not None:
+        depth = float(limit_in(history.limit, "mm"))
+        lines.append(LimitLine(depth, history.limit.compare, history.limit.quoted()))
+    spec = pit_chart(
+        _pit_points(history.points),
+        lines,
+        earlier=[EarlierElectrode(e.tag, _pit_points(e.points)) for e in history.earlier],
+        name=history.item.tag,
+        width=width,
+    )
+    if isinstance(spec, NoReadings):
+        return None
+    return Markup(svg_of(spec))  # noqa: S704 -- our own SVG, text escaped in it
+
+
 @router.get("/parts/{item_id}")
 def part(request: Request, actor: Viewer, item_id: int) -> Response:
     """Show one part's history."""
@@ -78,6 +128,6 @@ def part(request: Request, actor: Viewer, item_id: int) -> Response:
         actor,
         history=history,
         is_electrode=history.item.part_type.part == PIT_PART,
-        chart=None,
-        chart_narrow=None,
+        chart=_pit_picture(history, 900),
+        chart_narrow=_pit_picture(history, 350),
     )

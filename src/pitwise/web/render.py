@@ -48,18 +48,27 @@ class TimezoneError(ValueError):
     """PITWISE_TIMEZONE names no zone."""
 
 
+def zone_name() -> str:
+    """Return the name of the shop's time zone: PITWISE_TIMEZONE, else this machine's own."""
+    named = os.environ.get("PITWISE_TIMEZONE") or os.environ.get("TZ", "").lstrip(":")
+    if named:
+        return named
+    link = Path("/etc/localtime")
+    if link.is_symlink():
+        _, found, name = str(link.readlink()).partition("zoneinfo/")
+        if found and name:
+            return name
+    return "UTC"
+
+
 @cache
-def shop_zone() -> dt.tzinfo | None:
-    """Return the shop's time zone; None means this machine's own."""
-    name = os.environ.get("PITWISE_TIMEZONE")
-    if not name:
-        return None
+def shop_zone() -> dt.tzinfo:
+    """Return the shop's time zone."""
+    name = zone_name()
     try:
         return ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError) as error:
-        raise TimezoneError(
-            f"PITWISE_TIMEZONE: '{name}' is no time zone; write one such as Europe/Lisbon"
-        ) from error
+        raise TimezoneError(f"'{name}' is no time zone; write one such as Europe/Lisbon") from error
 
 
 def local(moment: dt.datetime | str) -> dt.datetime:
@@ -123,6 +132,7 @@ def environment() -> Environment:
         ACTION_WORDS=ACTION_WORDS,
         SET_WORDS=SET_WORDS,
         version=__version__,
+        zone=zone_name,
         asset_version=re.sub(r"\W", "", __version__),
     )
     return env
