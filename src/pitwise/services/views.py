@@ -69,6 +69,7 @@ class TorchView:
     draft_id: int | None
     draft_by: str | None
     starts_since: int
+    counter_due: int | None
     missing: list[str]
 
     @property
@@ -223,6 +224,7 @@ def _torch_view(session: Session, sheet: Sheet, torch: Torch) -> TorchView:
         .where(InspectionRow.torch_id == torch.id, InspectionRow.state == "draft")
     ).first()
     before = record["counters"]["total_starts"] if record else 0
+    shown = record["counters"]["starts"] if record else None
     return TorchView(
         torch=torch,
         parts=parts,
@@ -236,6 +238,9 @@ def _torch_view(session: Session, sheet: Sheet, torch: Torch) -> TorchView:
         draft_id=draft[0] if draft else None,
         draft_by=draft[1] if draft else None,
         starts_since=max(0, now[0] - before),
+        counter_due=shown + torch.due_starts
+        if shown is not None and torch.due_starts is not None
+        else None,
         missing=missing,
     )
 

@@ -109,7 +109,7 @@ def _pit_picture(history: views.PartHistory, width: int) -> Markup | None:
     spec = pit_chart(
         _pit_points(history.points),
         lines,
-        earlier=[EarlierElectrode(e.tag, _pit_points(e.points)) for e in history.earlier],
+        earlier=[EarlierElectrode(e.tag, tuple(_pit_points(e.points))) for e in history.earlier],
         name=history.item.tag,
         width=width,
     )

@@ -146,6 +146,11 @@ def is_htmx(request: Request) -> bool:
     return request.headers.get("hx-request") == "true"
 
 
+def _coolant_name(request: Request, slug: str | None) -> str:
+    row = request.app.state.shop.base.coolant(slug) if slug else None
+    return row.name if row is not None else slug or "not recorded"
+
+
 def page(
     request: Request, template: str, actor: Actor | None, *, status: int = 200, **values: Any
 ) -> HTMLResponse:
@@ -159,6 +164,7 @@ def page(
         path=request.url.path,
         actor=actor,
         may=allowed,
+        coolant_name=lambda slug: _coolant_name(request, slug),
         demo=request.app.state.is_demo,
         done=DONE_WORDS.get(request.query_params.get("done", "")),
         **values,
