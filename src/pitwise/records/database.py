@@ -122,6 +122,8 @@ class Database:
             if not self.is_sqlite:
                 session.connection(execution_options={"isolation_level": "REPEATABLE READ"})
             yield session
+            # A rollback expires what was read; let go of it first, for callers keep it.
+            session.expunge_all()
             session.rollback()
 
     @contextmanager

@@ -15,6 +15,7 @@ from pitwise.bench.decide import PIT_PART, PartDecision
 from pitwise.measure.conformity import limit_in
 from pitwise.measure.depth import MM_PER_UNIT
 from pitwise.records.audit import canonical
+from pitwise.records.rows import signed_rows
 from pitwise.records.tables import (
     BookFact,
     Counter,
@@ -280,6 +281,8 @@ def _make_record(shop: Shop, session: Session, actor: Actor, draft: Draft, key: 
         }
         for s in draft.use_slips
     ]
+    row.sign_key, row.signed_by, row.signed_at = key, actor.person_id, at
+    row.sheet_sha256 = sheet.sha256
     record = {
         "format": RECORD_FORMAT,
         "book": book.value if book else "",
@@ -327,13 +330,14 @@ def _make_record(shop: Shop, session: Session, actor: Actor, draft: Draft, key: 
         "accepted_risk": float(sheet.constant("accepted-risk")),
         "sheet": {"version": sheet.version, "sha256": sheet.sha256},
         "software": __version__,
+        # The rows themselves, so that a change to any cell of them can be shown later.
+        "rows": signed_rows(session, row.id, sheet.sha256),
     }
     text = canonical(record)
     digest = hashlib.sha256(text.encode()).hexdigest()
     # The row turns 'signed' last: from here on triggers refuse any change to it.
     session.flush()
-    row.sign_key, row.signed_by, row.signed_at = key, actor.person_id, at
-    row.sheet_sha256, row.record, row.record_sha256 = sheet.sha256, text, digest
+    row.record, row.record_sha256 = text, digest
     row.state = "signed"
     session.flush()
     shop.note(
