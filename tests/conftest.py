@@ -1,0 +1,1 @@
+"""Shared by all tests; also puts this folder on the path, for `book_fixture`."""
