@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 from sqlalchemy import text
 
+from book_fixture import empty_url, fill, open_shop, shop
 from pitwise.records.rows import SIGNED_WITH_INSPECTION
 from pitwise.records.tables import Base
 from pitwise.services import people
@@ -20,7 +21,6 @@ from pitwise.services.book import Verification, verify_book
 from pitwise.services.errors import NotAllowedError, ServiceError
 from pitwise.services.permissions import Actor
 from pitwise.services.shopfloor import Shop
-from book_fixture import empty_url, fill, open_shop, shop
 
 __all__ = ["shop"]
 
@@ -146,7 +146,7 @@ def _other(value: Any, rng: random.Random) -> Any:
     if isinstance(value, float):
         return rng.choice([value + 1e-9, value * 2 + 1, -value - 1])
     assert isinstance(value, str)
-    choices = [value + "x", "", value[:-1] + chr((ord(value[-1]) ^ 1)) if value else "y", b"\xff"]
+    choices = [value + "x", "", value[:-1] + chr(ord(value[-1]) ^ 1) if value else "y", b"\xff"]
     if value[:4] == "2031":
         choices.append(value.replace("2031", "2030", 1))
     return rng.choice([c for c in choices if c != value])
@@ -191,11 +191,15 @@ def test_any_row_taken_out_or_put_in_is_found_and_named(filled: Path, tmp_path: 
     rng = random.Random(7)
     chosen = rng.sample(rows, 40) + [next(r for r in rows if r[0] == t) for t in SIGNED_TABLES]
     for name, rowid, key in chosen:
-        outcome = tampered(
-            filled,
-            tmp_path,
-            lambda c, n=name, r=rowid: c.execute(f'DELETE FROM "{n}" WHERE rowid = ?', (r,)),
-        )
+
+        def take_out(
+            c: sqlite3.Connection,
+            q: str = f'DELETE FROM "{name}" WHERE rowid = ?',
+            r: int = rowid,
+        ) -> None:
+            c.execute(q, (r,))
+
+        outcome = tampered(filled, tmp_path, take_out)
         if name == "audit":
             seq = int(key.removeprefix("seq "))
             tail = seq == 45
