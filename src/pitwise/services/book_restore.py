@@ -12,11 +12,11 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Table, delete, func, insert, inspect, make_url, select
-from sqlalchemy.exc import DataError, IntegrityError
+from sqlalchemy.exc import DataError, IntegrityError, OperationalError
 from sqlalchemy.orm import Session
 
 from pitwise.records import schema
-from pitwise.records.database import Database
+from pitwise.records.database import BookError, Database
 from pitwise.records.rows import Row, count_rows, kept_tables, key_of
 from pitwise.records.tables import BookFact
 from pitwise.services.book_common import SQLITE_MAGIC, Progress, quiet, shown
@@ -97,7 +97,6 @@ def restore_book(
     with open_source(source) as origin:
         database, fresh = _open_target(database_url, origin, tell)
         try:
-            schema.upgrade(database)
             rows = _bring(database, source, origin, tell)
         except BaseException:
             database.close()
@@ -191,6 +190,14 @@ def _bring(database: Database, path: Path, origin: Source, tell: Progress) -> di
     tables = kept_tables()
     total = sum(origin.count(t) for t in tables)
     done, rows = 0, {}
+    try:
+        schema.upgrade(database)
+    except OperationalError as error:
+        raise BookError(
+            f"{shown(database.url)}: an empty book could not be made ({error.orig}). Nothing "
+            "was kept. Mend: make room on that disk and check its permissions, or restore "
+            "into another place with --into."
+        ) from error
     with database.write() as session:
         # Somebody may have begun using the book since it was looked at.
         _refuse_rows(session, shown(database.url), {t.name for t in tables})
