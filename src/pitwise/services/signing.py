@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 from pitwise.measure.conformity import limit_in
 from pitwise.measure.depth import MM_PER_UNIT
 from pitwise.records.audit import canonical
+from pitwise.records.rows import signed_rows
 from pitwise.records.tables import (
     BookFact,
     Counter,
@@ -184,13 +185,16 @@ def _make_record(shop: Shop, session: Session, actor: Actor, draft: Draft, key: 
             )
         )
     book = session.get(BookFact, "id")
+    row.sign_key, row.signed_by, row.signed_at = key, actor.person_id, at
+    row.sheet_sha256 = sheet.sha256
     record = inspection_record(draft, actor, at, reading, parts, book.value if book else "")
+    # The rows themselves, so that a change to any cell of them can be shown later.
+    record["rows"] = signed_rows(session, row.id, sheet.sha256)
     text = canonical(record)
     digest = hashlib.sha256(text.encode()).hexdigest()
     # The row turns 'signed' last: from here on triggers refuse any change to it.
     session.flush()
-    row.sign_key, row.signed_by, row.signed_at = key, actor.person_id, at
-    row.sheet_sha256, row.record, row.record_sha256 = sheet.sha256, text, digest
+    row.record, row.record_sha256 = text, digest
     row.state = "signed"
     session.flush()
     shop.note(
