@@ -96,7 +96,7 @@ def test_any_flipped_bit_is_refused_or_harmless(kept: tuple[Path, Path], tmp_pat
     data = kept[0].read_bytes()
     wanted = read(kept[0])
     refusals = 0
-    for spot in rng.sample(range(len(data)), 250):
+    for spot in rng.sample(range(len(data)), 120):
         torn = bytearray(data)
         torn[spot] ^= 1 << rng.randrange(8)
         path = tmp_path / "torn.zip"
@@ -111,7 +111,7 @@ def test_any_flipped_bit_is_refused_or_harmless(kept: tuple[Path, Path], tmp_pat
             assert read(path) == wanted
             for old in tmp_path.glob("target.db*"):
                 old.unlink()
-    assert refusals > 200
+    assert refusals > 90
 
 
 @pytest.mark.parametrize(

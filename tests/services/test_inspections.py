@@ -10,6 +10,7 @@ from sqlalchemy import func, select
 from kit import Floor
 from pitwise.records.tables import AuditRow, Counter, Fitting, InspectionRow
 from pitwise.services import drafts, fittings, limits, signing, views
+from pitwise.services.draft_view import Draft
 from pitwise.services.errors import (
     ConflictError,
     NotAllowedError,
@@ -17,6 +18,7 @@ from pitwise.services.errors import (
     ServiceError,
     UnfinishedError,
 )
+from pitwise.services.permissions import Actor
 from pitwise.trade.model import PART_SLUGS
 
 
@@ -160,14 +162,14 @@ def test_overrules_need_a_reason_and_limits_a_lead(floor: Floor) -> None:
     floor.look_all(number)
     drafts.add_reading(floor.shop, floor.tech, number, "1.60", key=floor.key())
 
-    def over(actor: object, action: str, reason: str = "looked at twice") -> drafts.Draft:
+    def over(actor: Actor, action: str, reason: str = "looked at twice") -> Draft:
         return drafts.set_overrule(
             floor.shop,
             actor,
             number,
             "electrode",
             action,
-            reason,  # type: ignore[arg-type]
+            reason,
         )
 
     with pytest.raises(NotAllowedError, match="by a lead only"):
@@ -487,5 +489,5 @@ def test_lost_in_the_cut_ends_the_life_so(floor: Floor) -> None:
             session.execute(
                 select(Fitting.part, Fitting.end).where(Fitting.removed_by_inspection == number)
             ).all()
-        )  # type: ignore[arg-type]
+        )
     assert ends == {"electrode": "lost", "nozzle": "replaced"}

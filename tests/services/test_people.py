@@ -106,7 +106,7 @@ def test_throttled_per_address_whatever_the_account(floor: Floor) -> None:
 def test_the_last_admin_stays(floor: Floor) -> None:
     for change in ({"role": "lead"}, {"active": False}):
         with pytest.raises(ConflictError, match="last admin"):
-            people.change_person(floor.shop, floor.admin, floor.admin.person_id or 0, **change)  # type: ignore[arg-type]
+            people.change_person(floor.shop, floor.admin, floor.admin.person_id or 0, **change)
     assert {p.role for p in people.list_people(floor.shop, floor.admin)} == set(ROLES)
 
 

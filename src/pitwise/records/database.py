@@ -110,7 +110,11 @@ class Database:
         if self.is_sqlite:
             if not parsed.database:
                 raise BookError("the book needs a file: write sqlite:////path/to/book.db")
-            Path(parsed.database).parent.mkdir(parents=True, exist_ok=True)
+            file = Path(parsed.database)
+            file.parent.mkdir(parents=True, exist_ok=True)
+            if not file.exists():
+                # It will hold password hashes: for its owner alone, whatever the umask.
+                file.touch(mode=0o600)
         self.engine = create_engine(
             parsed, pool_pre_ping=not self.is_sqlite, pool_size=10, max_overflow=20
         )

@@ -23,6 +23,7 @@ from sqlalchemy import (
     Text,
     TypeDecorator,
     UniqueConstraint,
+    text,
 )
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
@@ -211,6 +212,14 @@ class Fitting(Base):
     item: Mapped[PartItem] = relationship(lazy="joined")
     __table_args__ = (
         Index("ix_fitting_torch_part", "torch_id", "part", "removed_at"),
+        Index(
+            "uq_fitting_one_in_a_place",
+            "torch_id",
+            "part",
+            unique=True,
+            sqlite_where=text("removed_at IS NULL AND void = 0"),
+            postgresql_where=text("removed_at IS NULL AND NOT void"),
+        ),
         CheckConstraint("\"end\" IN ('replaced','lost','taken-out')", name="end"),
     )
 
@@ -273,6 +282,20 @@ class InspectionRow(Base):
     process: Mapped[Process] = relationship(lazy="joined")
     gauge: Mapped[Gauge] = relationship(lazy="joined")
     __table_args__ = (
+        Index(
+            "uq_inspection_one_draft",
+            "torch_id",
+            unique=True,
+            sqlite_where=text("state = 'draft'"),
+            postgresql_where=text("state = 'draft'"),
+        ),
+        Index(
+            "uq_inspection_one_successor",
+            "supersedes",
+            unique=True,
+            sqlite_where=text("state = 'signed'"),
+            postgresql_where=text("state = 'signed'"),
+        ),
         CheckConstraint("state IN ('draft','signed','discarded')", name="state"),
         CheckConstraint(
             "state <> 'signed' OR (signed_by IS NOT NULL AND signed_at IS NOT NULL"

@@ -2,8 +2,8 @@
 
 from pitwise.services.book_archive import ExportReport, backup_book, export_book
 from pitwise.services.book_common import Progress, open_book
+from pitwise.services.book_faults import Fault
 from pitwise.services.book_restore import RestoreReport, restore_book
-from pitwise.services.book_signed import Fault
 from pitwise.services.book_verify import Verification, verify_book
 
 __all__ = [

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session, aliased
 from pitwise.records.rows import INSPECTION, SIGNED_WITH_INSPECTION, key_of
 from pitwise.records.tables import Base, Fitting, InspectionRow, PartItem, Torch
 from pitwise.services.book_common import Progress
-from pitwise.services.book_signed import Fault
+from pitwise.services.book_faults import Fault
 
 _FROM_OUTSIDE = (
     "something other than Pitwise wrote this: put the file aside, and restore the newest "

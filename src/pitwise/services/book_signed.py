@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from pitwise.records.audit import canonical
@@ -18,47 +17,17 @@ from pitwise.records.rows import (
     sheet_part,
 )
 from pitwise.records.tables import Base
+from pitwise.services.book_faults import Fault, short
+from pitwise.services.book_used import carried_out
 from pitwise.services.record_text import RECORD_FORMAT
 
-MEND_CHANGED = (
-    "the book was changed from outside: put this file aside for whoever looks into it, and "
-    "restore the newest backup that verifies"
-)
 _NO_ROWS: Mapping[str, Any] = {}
-
-
-@dataclass(frozen=True)
-class Fault:
-    """Something in the book that does not hold.
-
-    Attributes
-    ----------
-    table : str
-        The table it is in.
-    row : str
-        The row, by its key, such as ``inspection_id 3, part nozzle, finding crack``.
-    problem, mend : str
-    """
-
-    table: str
-    row: str
-    problem: str
-    mend: str = MEND_CHANGED
-
-    def __str__(self) -> str:
-        """Return the fault in one line."""
-        return f"{self.table}, {self.row}: {self.problem}. Mend: {self.mend}."
-
-
-def _short(value: object) -> str:
-    text = json.dumps(value, ensure_ascii=False, default=str)
-    return text if len(text) <= 60 else text[:57] + "…"
 
 
 def differences(table: str, key: str, wanted: Mapping[str, Any], found: Row) -> list[Fault]:
     """Compare a row with what the signed record says it was; one fault names every column."""
     off = [
-        f"'{c}' is {_short(found.get(c))}, the signed record says {_short(wanted.get(c))}"
+        f"'{c}' is {short(found.get(c))}, the signed record says {short(wanted.get(c))}"
         for c in sorted(wanted.keys() | found.keys())
         if c not in found or c not in wanted or not _same(wanted[c], found[c])
     ]
@@ -165,6 +134,8 @@ def check_signed(
     sheet: Row | None,
     process: str | None,
     trail: Sequence[tuple[int, str]],
+    *,
+    superseded: bool,
 ) -> tuple[list[Fault], int]:
     """Check a signed inspection against its record, and the record against the trail.
 
@@ -173,13 +144,15 @@ def check_signed(
     row : Row
         The inspection's row.
     children : mapping of str to sequence of Row
-        Its rows, by table.
+        Its rows, by table; and what it did, as `book_used.carried_out` takes it.
     sheet : Row or None
         The used sheet it names.
     process : str or None
         The name of the process it names.
     trail : sequence of (int, str)
         Number and record hash of the audit trail's rows that tell of its signing.
+    superseded : bool
+        Whether a signed correction takes its place.
 
     Returns
     -------
@@ -225,8 +198,9 @@ def check_signed(
                 "used_sheet", f"sha256 {sheet['sha256']}", rows["used_sheet"], sheet_part(sheet)
             )
         if record["process"]["name"] != process:
-            problem = f"the record's process {_short(record['process']['name'])} is now "
-            faults.append(Fault("process", f"id {row['process_id']}", problem + _short(process)))
+            problem = f"the record's process {short(record['process']['name'])} is now "
+            faults.append(Fault("process", f"id {row['process_id']}", problem + short(process)))
+        faults += carried_out(record, children, superseded=superseded)
         off = _agrees_with_itself(record, rows)
     except (KeyError, TypeError, AttributeError, ValueError) as error:
         problem = f"'record' lacks what a record holds ({type(error).__name__}: {error})"

@@ -22,15 +22,19 @@ from pitwise.records.rows import (
     count_rows,
     read_rows,
 )
-from pitwise.records.tables import AuditRow, Base, Process
+from pitwise.records.tables import AuditRow, Base, Counter, Fitting, PartItem, Process
 from pitwise.services.book_common import Progress, check_revision, quiet, shown
+from pitwise.services.book_faults import Fault
 from pitwise.services.book_links import file_faults, guard_faults, link_faults
-from pitwise.services.book_signed import Fault, check_signed
+from pitwise.services.book_signed import check_signed
 from pitwise.services.errors import ServiceError
 from pitwise.services.permissions import Actor, require
 from pitwise.services.shopfloor import Shop
 
 _AUDIT = Base.metadata.tables[AuditRow.__tablename__]
+_COUNTER = Base.metadata.tables[Counter.__tablename__]
+_FITTING = Base.metadata.tables[Fitting.__tablename__]
+_ITEM = Base.metadata.tables[PartItem.__tablename__]
 _SUBJECT = re.compile(r"inspection ([1-9][0-9]{0,17})")
 _BATCH = 100
 
@@ -104,9 +108,10 @@ def verify_book(
     """Check the whole book on one snapshot; nothing is changed.
 
     Checked are the chain of the audit trail; every signed inspection against its record
-    (all its rows, cell by cell), the record against its hash and the trail; every signing
-    the trail tells of; the sheets that decided; corrections; what is fitted; references
-    between tables; the triggers that guard all this; and, on SQLite, the file itself.
+    (all its rows, cell by cell, and the counter reading and fittings it made), the record
+    against its hash and the trail; every signing the trail tells of; the sheets that
+    decided; corrections; what is fitted; references between tables; the triggers that
+    guard all this; and, on SQLite, the file itself.
 
     Parameters
     ----------
@@ -238,6 +243,13 @@ def _signed(
         select(INSPECTION.c.id).where(INSPECTION.c.state == "signed").order_by(INSPECTION.c.id)
     ).all()
     processes = {r.id: r.name for r in session.execute(select(Process.id, Process.name))}
+    superseded = set(
+        session.scalars(
+            select(INSPECTION.c.supersedes).where(
+                INSPECTION.c.state == "signed", INSPECTION.c.supersedes.is_not(None)
+            )
+        )
+    )
     for start in range(0, len(ids), _BATCH):
         batch = ids[start : start + _BATCH]
         wanted = set(batch)
@@ -248,6 +260,7 @@ def _signed(
             for row in read_rows(session, table, table.c.inspection_id.between(low, high)):
                 if row["inspection_id"] in wanted:
                     children[row["inspection_id"]].setdefault(name, []).append(row)
+        _add_done(session, children, low, high)
         for row in read_rows(
             session, INSPECTION, INSPECTION.c.id.between(low, high), INSPECTION.c.state == "signed"
         ):
@@ -257,8 +270,34 @@ def _signed(
                 sheets.get(row["sheet_sha256"]),
                 processes.get(row["process_id"]),
                 trail.signed.get(row["id"], ()),
+                superseded=row["id"] in superseded,
             )
         tell("signed inspections", start + len(batch), len(ids))
+
+
+def _add_done(
+    session: Session, children: dict[int, dict[str, list[Row]]], low: int, high: int
+) -> None:
+    """Add the counter readings and fittings that inspections made, as `book_used` takes them."""
+    for row in read_rows(session, _COUNTER, _COUNTER.c.inspection_id.between(low, high)):
+        if row["inspection_id"] in children:
+            children[row["inspection_id"]].setdefault("counter", []).append(row)
+    for name, column in (
+        ("fitted", _FITTING.c.fitted_by_inspection),
+        ("removed", _FITTING.c.removed_by_inspection),
+    ):
+        tags = {
+            r.id: r.tag
+            for r in session.execute(
+                select(_FITTING.c.id, _ITEM.c.tag)
+                .join(_ITEM, _ITEM.c.id == _FITTING.c.part_item_id)
+                .where(column.between(low, high))
+            )
+        }
+        for row in read_rows(session, _FITTING, column.between(low, high)):
+            if row[column.name] in children:
+                row["tag"] = tags.get(row["id"])
+                children[row[column.name]].setdefault(name, []).append(row)
 
 
 def _not_found(session: Session, trail: _Trail) -> list[Fault]:

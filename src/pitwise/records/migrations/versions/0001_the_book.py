@@ -30,7 +30,8 @@ def _sqlite_triggers() -> None:
         for table in _SIGNED_WITH_INSPECTION:
             op.execute(
                 f"CREATE TRIGGER {table}_signed_no_{verb.lower()} BEFORE {verb} ON {table} "
-                "WHEN (SELECT state FROM inspection WHERE id = OLD.inspection_id) = 'signed' "
+                "WHEN EXISTS (SELECT 1 FROM inspection WHERE state = 'signed' AND id IN "
+                f"({'OLD.inspection_id' if verb == 'DELETE' else 'OLD.inspection_id, NEW.inspection_id'})) "
                 "BEGIN SELECT RAISE(ABORT, 'a signed inspection is never changed'); END"
             )
 
@@ -46,6 +47,9 @@ def _postgres_triggers() -> None:
             RAISE EXCEPTION 'a signed inspection is never changed';
           END IF;
           IF TG_OP = 'DELETE' THEN RETURN OLD; END IF;
+          IF (SELECT state FROM inspection WHERE id = NEW.inspection_id) = 'signed' THEN
+            RAISE EXCEPTION 'a signed inspection is never changed';
+          END IF;
           RETURN NEW;
         END $$""")
     for table in ("audit", "used_sheet"):
@@ -451,6 +455,22 @@ def upgrade() -> None:
     op.create_index(
         op.f("ix_pit_reading_inspection_id"), "pit_reading", ["inspection_id"], unique=False
     )
+    op.create_index(
+        "uq_fitting_one_in_a_place",
+        "fitting",
+        ["torch_id", "part"],
+        unique=True,
+        sqlite_where=sa.text("removed_at IS NULL AND void = 0"),
+        postgresql_where=sa.text("removed_at IS NULL AND NOT void"),
+    )
+    for name, column, state in (
+        ("uq_inspection_one_draft", "torch_id", "draft"),
+        ("uq_inspection_one_successor", "supersedes", "signed"),
+    ):
+        where = sa.text(f"state = '{state}'")
+        op.create_index(
+            name, "inspection", [column], unique=True, sqlite_where=where, postgresql_where=where
+        )
     if op.get_bind().dialect.name == "sqlite":
         _sqlite_triggers()
     else:
