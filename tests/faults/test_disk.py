@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 import pytest
-from sqlalchemy import text
+from sqlalchemy import event, text
 
 from kit import Floor
 from pitwise.records.database import BookFullError

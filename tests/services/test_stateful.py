@@ -210,13 +210,12 @@ class BookMachine(RuleBasedStateMachine):
                 )
             ).all()
             assert len(open_now) == len(set(open_now)) == 16
-            hashes = dict(
-                session.execute(
-                    select(InspectionRow.id, InspectionRow.record_sha256).where(
-                        InspectionRow.state == "signed"
-                    )
-                ).all()
-            )
+            hashes = {
+                row.id: row.record_sha256
+                for row in session.scalars(
+                    select(InspectionRow).where(InspectionRow.state == "signed")
+                )
+            }
         assert hashes == self.signed
 
 
