@@ -11,6 +11,8 @@ from hypothesis import HealthCheck, settings
 
 from kit import KINDS, Floor, open_floor
 
+pytest_plugins = ["web_fixture"]
+
 settings.register_profile(
     "ci",
     max_examples=100,

@@ -56,7 +56,7 @@ def test_killed_while_signing(kind: str, tmp_path: Path, session_folder: Path) -
             state = {r.id: r.state for r in session.scalars(select(InspectionRow))}
             readings = Counter(r.inspection_id for r in session.scalars(select(PitReading)))
             decisions = Counter(r.inspection_id for r in session.scalars(select(DecisionRow)))
-            marks = {m.inspection_id for m in session.scalars(select(Mark))}
+            marked = {m.inspection_id for m in session.scalars(select(Mark))}
             fitted = session.execute(
                 select(Fitting.part).where(
                     Fitting.torch_id == torch,
@@ -64,19 +64,19 @@ def test_killed_while_signing(kind: str, tmp_path: Path, session_folder: Path) -
                     Fitting.void.is_(False),
                 )
             ).all()
-        words = [line.split() for line in said]
-        signed = {int(n) for word, n in words if word == "signed"}
+        words = [(line.split()[0], int(line.split()[1])) for line in said]
+        signed = {n for word, n in words if word == "signed"}
         # Signing moved through in some runs and was cut off in others, or this proves nothing.
         assert signed
         assert len(said) % 3 or kind == "postgres"
         for word, number in words:
             if word == "touched":
-                assert int(number) in marks
+                assert number in marked
             if word == "read":
-                assert readings[int(number)] >= 1
+                assert readings[number] >= 1
         assert all(state[number] == "signed" for number in signed)
-        for number, now in state.items():
-            assert decisions[number] == (8 if now == "signed" else 0)
+        for ident, now in state.items():
+            assert decisions[ident] == (8 if now == "signed" else 0)
         assert len(fitted) == len(set(fitted)) == 8
         outcome = book.verify_book(shop, people.SYSTEM)
         assert outcome.faults == ()

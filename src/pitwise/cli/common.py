@@ -53,8 +53,8 @@ def print_json(data: Any) -> None:
 
 
 def console() -> Console:
-    """Return a console for tables; plain when it is not a terminal."""
-    return Console(highlight=False, soft_wrap=not sys.stdout.isatty())
+    """Return a console for tables; wide when it is not a terminal."""
+    return Console(highlight=False, width=None if sys.stdout.isatty() else 160)
 
 
 def open_shop(args: argparse.Namespace) -> Shop:

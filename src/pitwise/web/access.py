@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import cast
+from typing import Annotated, cast
 
-from fastapi import Request
+from fastapi import Form, Path, Query, Request
 
 from pitwise.services import people
 from pitwise.services.permissions import Actor, Permission, require
 from pitwise.services.shopfloor import Shop
 
 COOKIE = "pitwise_session"
+# The largest id PostgreSQL keeps; a larger one in an address is nobody's.
+_LARGEST = 2**31 - 1
+Id = Annotated[int, Path(ge=1, le=_LARGEST)]
+FormId = Annotated[int, Form(ge=1, le=_LARGEST)]
+PageNumber = Annotated[int, Query(ge=1, le=1_000_000)]
+FilterId = Annotated[int | None, Query(ge=1, le=_LARGEST)]
 
 
 class SignInNeeded(Exception):

@@ -13,7 +13,7 @@ from pitwise.services.draft_view import Draft
 from pitwise.services.errors import ConflictError, UnfinishedError
 from pitwise.services.permissions import Actor, may
 from pitwise.services.setup import selector
-from pitwise.web.access import needs, shop_of
+from pitwise.web.access import FormId, Id, needs, shop_of
 from pitwise.web.render import go, is_htmx, page
 
 router = APIRouter()
@@ -102,16 +102,14 @@ def _bench(request: Request, draft: Draft, actor: Actor, part: str | None) -> Re
 
 
 @router.post("/torches/{torch_id}/inspect")
-def inspect(request: Request, actor: Inspector, torch_id: int, key: Text = "") -> Response:
+def inspect(request: Request, actor: Inspector, torch_id: Id, key: Text = "") -> Response:
     """Open an inspection, or join the one that is open."""
     number = drafts.open_draft(shop_of(request), actor, torch_id, key=key)
     return go(request, f"/bench/{number}")
 
 
 @router.get("/bench/{number}")
-def bench_page(
-    request: Request, actor: Inspector, number: int, part: str | None = None
-) -> Response:
+def bench_page(request: Request, actor: Inspector, number: Id, part: str | None = None) -> Response:
     """Show the bench at a part, at the review, or where the inspection has got to."""
     draft = drafts.read_draft(shop_of(request), actor, number)
     if draft.row.state == "signed":
@@ -122,7 +120,7 @@ def bench_page(
 
 
 @router.post("/bench/{number}/cautions")
-def cautions(request: Request, actor: Inspector, number: int) -> Response:
+def cautions(request: Request, actor: Inspector, number: Id) -> Response:
     """Confirm the cautions; the first part follows."""
     draft = drafts.confirm_cautions(shop_of(request), actor, number)
     return _bench(request, draft, actor, None)
@@ -130,7 +128,7 @@ def cautions(request: Request, actor: Inspector, number: int) -> Response:
 
 @router.post("/bench/{number}/mark")
 def mark(
-    request: Request, actor: Inspector, number: int, part: Text, finding: Text, state: Text
+    request: Request, actor: Inspector, number: Id, part: Text, finding: Text, state: Text
 ) -> Response:
     """Set one finding."""
     draft = drafts.set_mark(shop_of(request), actor, number, part, finding, state)
@@ -139,7 +137,7 @@ def mark(
 
 @router.post("/bench/{number}/look")
 def look(
-    request: Request, actor: Inspector, number: int, part: Text, pit: Text = "", key: Text = ""
+    request: Request, actor: Inspector, number: Id, part: Text, pit: Text = "", key: Text = ""
 ) -> Response:
     """Say that a part was looked over; a depth still in the field counts too. Next part follows."""
     shop = shop_of(request)
@@ -152,14 +150,14 @@ def look(
 
 
 @router.post("/bench/{number}/lost")
-def lost(request: Request, actor: Inspector, number: int, part: Text, lost: Text = "") -> Response:
+def lost(request: Request, actor: Inspector, number: Id, part: Text, lost: Text = "") -> Response:
     """Say whether a part failed while cutting."""
     draft = drafts.set_lost(shop_of(request), actor, number, part, lost=lost == "yes")
     return _bench(request, draft, actor, part)
 
 
 @router.post("/bench/{number}/clear")
-def clear(request: Request, actor: Inspector, number: int, part: Text) -> Response:
+def clear(request: Request, actor: Inspector, number: Id, part: Text) -> Response:
     """Take back everything touched on a part."""
     draft = drafts.clear_part(shop_of(request), actor, number, part)
     return _bench(request, draft, actor, part)
@@ -167,7 +165,7 @@ def clear(request: Request, actor: Inspector, number: int, part: Text) -> Respon
 
 @router.post("/bench/{number}/reading")
 def reading(
-    request: Request, actor: Inspector, number: int, pit: Text = "", key: Text = ""
+    request: Request, actor: Inspector, number: Id, pit: Text = "", key: Text = ""
 ) -> Response:
     """Add a pit reading."""
     draft = drafts.add_reading(shop_of(request), actor, number, pit, key=key)
@@ -175,9 +173,7 @@ def reading(
 
 
 @router.post("/bench/{number}/reading/remove")
-def reading_remove(
-    request: Request, actor: Inspector, number: int, reading_id: Annotated[int, Form()]
-) -> Response:
+def reading_remove(request: Request, actor: Inspector, number: Id, reading_id: FormId) -> Response:
     """Take a pit reading out."""
     draft = drafts.remove_reading(shop_of(request), actor, number, reading_id)
     return _bench(request, draft, actor, PIT_PART)
@@ -185,7 +181,7 @@ def reading_remove(
 
 @router.post("/bench/{number}/answer")
 def answer(
-    request: Request, actor: Inspector, number: int, code: Text, part: Text = SIGN
+    request: Request, actor: Inspector, number: Id, code: Text, part: Text = SIGN
 ) -> Response:
     """Answer a question with 'it is so'."""
     draft = drafts.answer_question(shop_of(request), actor, number, code)
@@ -196,7 +192,7 @@ def answer(
 def overrule(
     request: Request,
     actor: Overruler,
-    number: int,
+    number: Id,
     part: Text,
     action: Text = "",
     reason: Text = "",
@@ -207,7 +203,7 @@ def overrule(
 
 
 @router.post("/bench/{number}/overrule/remove")
-def overrule_remove(request: Request, actor: Overruler, number: int, part: Text) -> Response:
+def overrule_remove(request: Request, actor: Overruler, number: Id, part: Text) -> Response:
     """Take an overrule back."""
     draft = drafts.remove_overrule(shop_of(request), actor, number, part)
     return _bench(request, draft, actor, part)
@@ -217,7 +213,7 @@ def overrule_remove(request: Request, actor: Overruler, number: int, part: Text)
 def use(
     request: Request,
     actor: Inspector,
-    number: int,
+    number: Id,
     starts: Text = "",
     arc_minutes: Text = "",
     reset: Text = "",
@@ -237,7 +233,7 @@ def use(
 
 
 @router.post("/bench/{number}/discard")
-def discard(request: Request, actor: Inspector, number: int) -> Response:
+def discard(request: Request, actor: Inspector, number: Id) -> Response:
     """Give the draft up."""
     drafts.discard_draft(shop_of(request), actor, number)
     return go(request, "/torches?done=discarded")
@@ -247,7 +243,7 @@ def discard(request: Request, actor: Inspector, number: int) -> Response:
 def sign(
     request: Request,
     actor: Inspector,
-    number: int,
+    number: Id,
     key: Text = "",
     revision: Annotated[int | None, Form()] = None,
     starts: Text = "",

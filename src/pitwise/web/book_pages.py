@@ -21,7 +21,7 @@ from pitwise.reports.charts import (
 from pitwise.reports.record_pdf import record_pdf
 from pitwise.services import signing, views
 from pitwise.services.permissions import Actor
-from pitwise.web.access import needs, shop_of
+from pitwise.web.access import FilterId, Id, PageNumber, needs, shop_of
 from pitwise.web.render import go, page, zone_name
 
 router = APIRouter()
@@ -32,7 +32,7 @@ PAGE_SIZE = 50
 
 @router.get("/records")
 def records(
-    request: Request, actor: Viewer, torch: int | None = None, page_number: int = 1
+    request: Request, actor: Viewer, torch: FilterId = None, page_number: PageNumber = 1
 ) -> Response:
     """List signed inspections, newest first."""
     lines, count = views.records(
@@ -51,7 +51,7 @@ def records(
 
 
 @router.get("/records/{number}")
-def record(request: Request, actor: Viewer, number: int) -> Response:
+def record(request: Request, actor: Viewer, number: Id) -> Response:
     """Show one record whole."""
     view = views.record(shop_of(request), actor, number)
     return page(
@@ -67,7 +67,7 @@ def record(request: Request, actor: Viewer, number: int) -> Response:
 
 
 @router.get("/records/{number}/sheet.pdf")
-def record_sheet(request: Request, actor: Viewer, number: int) -> Response:
+def record_sheet(request: Request, actor: Viewer, number: Id) -> Response:
     """Give one record as a PDF; the same bytes every time."""
     view = views.record(shop_of(request), actor, number)
     data = record_pdf(
@@ -85,7 +85,7 @@ def record_sheet(request: Request, actor: Viewer, number: int) -> Response:
 def correct(
     request: Request,
     actor: Inspector,
-    number: int,
+    number: Id,
     reason: Annotated[str, Form()] = "",
     key: Annotated[str, Form()] = "",
 ) -> Response:
@@ -119,7 +119,7 @@ def _pit_picture(history: views.PartHistory, width: int) -> Markup | None:
 
 
 @router.get("/parts/{item_id}")
-def part(request: Request, actor: Viewer, item_id: int) -> Response:
+def part(request: Request, actor: Viewer, item_id: Id) -> Response:
     """Show one part's history."""
     history = views.part_history(shop_of(request), actor, item_id)
     return page(

@@ -11,7 +11,7 @@ from pitwise.services import fittings, limits, people, setup, views
 from pitwise.services.fields import decimal_number, whole_number
 from pitwise.services.permissions import ROLES, Actor
 from pitwise.trade.model import PART_SLUGS
-from pitwise.web.access import needs, shop_of
+from pitwise.web.access import FormId, Id, needs, shop_of
 from pitwise.web.render import go, page
 
 router = APIRouter()
@@ -21,7 +21,6 @@ ShopEditor = Annotated[Actor, Depends(needs("edit-shop"))]
 LimitEditor = Annotated[Actor, Depends(needs("edit-limits"))]
 PeopleEditor = Annotated[Actor, Depends(needs("edit-people"))]
 Text = Annotated[str, Form()]
-Number = Annotated[int, Form()]
 
 
 def _optional(text: str) -> int | None:
@@ -35,7 +34,7 @@ def torches(request: Request, actor: Viewer) -> Response:
 
 
 @router.get("/torches/{torch_id}")
-def torch(request: Request, actor: Viewer, torch_id: int) -> Response:
+def torch(request: Request, actor: Viewer, torch_id: Id) -> Response:
     """Show one torch: what is fitted, its last inspections, fitting and removing."""
     shop = shop_of(request)
     lines, count = views.records(shop, actor, torch_id=torch_id, size=10)
@@ -54,7 +53,7 @@ def torch(request: Request, actor: Viewer, torch_id: int) -> Response:
 def fit(
     request: Request,
     actor: Fitter,
-    torch_id: int,
+    torch_id: Id,
     part_type_id: Text = "",
     item_tag: Text = "",
     new_tag: Text = "",
@@ -74,7 +73,7 @@ def fit(
 
 
 @router.post("/torches/{torch_id}/take-out")
-def take_out(request: Request, actor: Fitter, torch_id: int, part: Text) -> Response:
+def take_out(request: Request, actor: Fitter, torch_id: Id, part: Text) -> Response:
     """Take a part out of a torch."""
     fittings.remove_part(shop_of(request), actor, torch_id, part)
     return go(request, f"/torches/{torch_id}?done=saved")
@@ -84,9 +83,9 @@ def take_out(request: Request, actor: Fitter, torch_id: int, part: Text) -> Resp
 def torch_settings(
     request: Request,
     actor: ShopEditor,
-    torch_id: int,
-    process_id: Number,
-    gauge_id: Number,
+    torch_id: Id,
+    process_id: FormId,
+    gauge_id: FormId,
     due_starts: Text = "",
 ) -> Response:
     """Change a torch's process, gauge and inspection interval."""
@@ -154,7 +153,7 @@ def limits_add(
 
 @router.post("/limits/{limit_id}/withdraw")
 def limits_withdraw(
-    request: Request, actor: LimitEditor, limit_id: int, reason: Text = ""
+    request: Request, actor: LimitEditor, limit_id: Id, reason: Text = ""
 ) -> Response:
     """Withdraw one of the shop's limits."""
     limits.withdraw_limit(shop_of(request), actor, limit_id, reason=reason)
@@ -192,7 +191,7 @@ def people_add(
 def people_change(
     request: Request,
     actor: PeopleEditor,
-    person_id: int,
+    person_id: Id,
     role: Text = "",
     active: Text = "",
     password: Text = "",
@@ -234,7 +233,7 @@ def station_add(
 
 @router.post("/shop/station/{station_id}")
 def station_change(
-    request: Request, actor: ShopEditor, station_id: int, coolant: Text = ""
+    request: Request, actor: ShopEditor, station_id: Id, coolant: Text = ""
 ) -> Response:
     """Set a station's coolant."""
     setup.change_coolant(shop_of(request), actor, station_id, coolant)
@@ -287,7 +286,7 @@ def gauge_add(
 
 @router.post("/shop/gauge/{gauge_id}")
 def gauge_change(
-    request: Request, actor: ShopEditor, gauge_id: int, u_mm: Text = "", source: Text = ""
+    request: Request, actor: ShopEditor, gauge_id: Id, u_mm: Text = "", source: Text = ""
 ) -> Response:
     """Set a gauge's uncertainty."""
     setup.change_gauge(
