@@ -16,11 +16,10 @@ from rich.table import Table
 from rich.text import Text
 from sqlalchemy.exc import ArgumentError, DBAPIError
 
-from pitwise.records.database import BookError, default_url
 from pitwise.services import book
-from pitwise.services.errors import ConflictError, NotAllowedError, ServiceError
+from pitwise.services.errors import BookError, ConflictError, NotAllowedError, ServiceError
 from pitwise.services.people import SYSTEM
-from pitwise.services.shopfloor import Shop
+from pitwise.services.shopfloor import Shop, default_url
 
 DONE, FAILED, BAD_INPUT = 0, 1, 2
 

@@ -11,7 +11,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from pitwise.records import audit, schema
-from pitwise.records.database import Database, default_url
+from pitwise.records.database import Database
+from pitwise.records.database import default_url as default_url
 from pitwise.records.tables import BookFact, ShopLimit, UsedSheet
 from pitwise.services.permissions import Actor
 from pitwise.trade import Limit, Sheet, base_sheet, load_sheet
