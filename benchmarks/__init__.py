@@ -1,0 +1,1 @@
+"""Benchmarks: every figure is a ratio against a named peer, measured in the same run."""

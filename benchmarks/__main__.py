@@ -1,0 +1,58 @@
+"""Run the benchmarks: `python -m benchmarks [name …] [--json] [--folder DIR]`."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import platform
+import sqlite3
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+from benchmarks import bench_touch, decide, sign
+from benchmarks.result import Result
+
+BENCHMARKS: dict[str, Callable[[Path], Result]] = {
+    "decide": decide.run,
+    "sign": sign.run,
+    "bench_touch": bench_touch.run,
+}
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(
+        prog="benchmarks", description="Ratios against named peers, measured in the same run."
+    )
+    parser.add_argument("names", nargs="*", metavar="name", help=f"of: {', '.join(BENCHMARKS)}")
+    parser.add_argument("--json", action="store_true", help="print JSON")
+    parser.add_argument(
+        "--folder", type=Path, help="where the books lie while measured: the disk that counts"
+    )
+    args = parser.parse_args()
+    for name in args.names:
+        if name not in BENCHMARKS:
+            parser.error(f"'{name}' is no benchmark: use {', '.join(BENCHMARKS)}")
+    results = []
+    for name in args.names or list(BENCHMARKS):
+        with tempfile.TemporaryDirectory(prefix="pitwise-bench-", dir=args.folder) as folder:
+            result = BENCHMARKS[name](Path(folder))
+        results.append(result)
+        if not args.json:
+            print(result.table(), end="\n\n", flush=True)
+    machine = {
+        "cores": os.cpu_count(),
+        "python": platform.python_version(),
+        "sqlite": sqlite3.sqlite_version,
+        "system": f"{platform.system()} {platform.machine()}",
+    }
+    if args.json:
+        print(json.dumps({"machine": machine, "results": [r.as_json() for r in results]}, indent=2))
+    else:
+        print("on " + ", ".join(f"{k} {v}" for k, v in machine.items()))
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
