@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
+import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from pathlib import Path
 from typing import Any
 
@@ -121,6 +122,11 @@ class Database:
         if self.is_sqlite:
             _tune_sqlite(self.engine, durable)
         self._writer = self.engine.execution_options(pitwise_write=True)
+        # SQLite's own waiting sleeps between tries, so a busy writer can starve another;
+        # threads of one process queue here instead.
+        self._turn: AbstractContextManager[object] = (
+            threading.Lock() if self.is_sqlite else nullcontext()
+        )
 
     @contextmanager
     def read(self) -> Iterator[Session]:
@@ -136,7 +142,7 @@ class Database:
 
         Writers take turns on both databases, so what a writer reads can't change under it.
         """
-        with self._session(self._writer) as session:
+        with self._turn, self._session(self._writer) as session:
             if not self.is_sqlite:
                 session.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _WRITER_LOCK})
             yield session

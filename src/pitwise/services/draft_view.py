@@ -31,7 +31,7 @@ from pitwise.records.tables import (
     PitReading,
 )
 from pitwise.services.errors import NotFoundError
-from pitwise.services.fittings import Life, fitted, last_counter, life_of
+from pitwise.services.fittings import Life, fitted, last_counter, lives_of
 from pitwise.services.setup import selector
 from pitwise.services.shopfloor import Shop
 from pitwise.trade.model import PART_SLUGS, Sheet
@@ -202,6 +202,7 @@ def load_draft(shop: Shop, session: Session, inspection_id: int) -> Draft:
         reset=row.counter_reset,
         elapsed_minutes=elapsed,
     )
+    lives = lives_of(session, [f.part_item_id for f in now_fitted.values()], now, without)
     names = {p.id: p.name for p in session.scalars(select(Person))}
     return Draft(
         row=row,
@@ -213,9 +214,7 @@ def load_draft(shop: Shop, session: Session, inspection_id: int) -> Draft:
         answers=answers,
         overrules=overrules,
         fitted=now_fitted,
-        lives={
-            slug: life_of(session, f.part_item_id, now, without) for slug, f in now_fitted.items()
-        },
+        lives={slug: lives[f.part_item_id] for slug, f in now_fitted.items()},
         last_pit=last_pit,
         last_counter=counter[0] if counter else None,
         use_slips=slips,

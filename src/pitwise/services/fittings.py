@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from sqlalchemy import select
@@ -73,26 +74,32 @@ def fitted(session: Session, torch_id: int, without: int | None = None) -> dict[
     return {row.part: row for row in session.scalars(query)}
 
 
-def life_of(
+def lives_of(
     session: Session,
-    part_item_id: int,
+    part_item_ids: Iterable[int],
     now: tuple[int, float] | None = None,
     without: int | None = None,
-) -> Life:
-    """Add up a part's use over all its fittings.
+) -> dict[int, Life]:
+    """Add up the use of parts over all their fittings.
 
     Parameters
     ----------
     session : Session
-    part_item_id : int
+    part_item_ids : iterable of int
     now : (starts, minutes) or None
-        Totals of the torch it is in, when already known; looked up otherwise.
+        Totals of the torch they are in, when already known; looked up otherwise.
     without : int or None
         An inspection whose changes are left out.
+
+    Returns
+    -------
+    dict of int to Life
+        Every asked part has one.
     """
-    starts, minutes = 0, 0.0
+    ids = list(part_item_ids)
+    used: dict[int, tuple[int, float]] = dict.fromkeys(ids, (0, 0.0))
     rows = session.scalars(
-        select(Fitting).where(Fitting.part_item_id == part_item_id, Fitting.void.is_(False))
+        select(Fitting).where(Fitting.part_item_id.in_(ids), Fitting.void.is_(False))
     )
     for row in rows:
         if without is not None and row.fitted_by_inspection == without:
@@ -105,9 +112,17 @@ def life_of(
         else:
             end_starts = row.starts_at_removal or 0
             end_minutes = row.minutes_at_removal or 0.0
-        starts += max(0, end_starts - row.starts_at_fit)
-        minutes += max(0.0, end_minutes - row.minutes_at_fit)
-    return Life(starts, minutes)
+        starts, minutes = used[row.part_item_id]
+        used[row.part_item_id] = (
+            starts + max(0, end_starts - row.starts_at_fit),
+            minutes + max(0.0, end_minutes - row.minutes_at_fit),
+        )
+    return {item: Life(*use) for item, use in used.items()}
+
+
+def life_of(session: Session, part_item_id: int, now: tuple[int, float] | None = None) -> Life:
+    """Add up one part's use over all its fittings; see `lives_of`."""
+    return lives_of(session, [part_item_id], now)[part_item_id]
 
 
 def new_item(

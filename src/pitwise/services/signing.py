@@ -29,7 +29,7 @@ from pitwise.services.draft_view import Draft, load_draft
 from pitwise.services.drafts import check_key
 from pitwise.services.errors import ConflictError, NotFoundError, ServiceError, UnfinishedError
 from pitwise.services.fields import clean_text
-from pitwise.services.fittings import life_of, new_item, put_in, take_out
+from pitwise.services.fittings import lives_of, new_item, put_in, take_out
 from pitwise.services.permissions import Actor, require
 from pitwise.services.record_text import inspection_record, part_record
 from pitwise.services.shopfloor import Shop
@@ -152,11 +152,13 @@ def _make_record(shop: Shop, session: Session, actor: Actor, draft: Draft, key: 
     reading = _count(session, draft, shop)
     now = (reading.total_starts, reading.total_minutes)
     shop.keep_sheet(session, sheet)
+    # All at once, before rows are pending: each later query would flush them one by one.
+    lives = lives_of(session, [f.part_item_id for f in draft.fitted.values()], now)
     parts = []
     for part in sheet.parts:
         decision = draft.decision.parts[part.id]
         old = draft.fitted.get(part.id)
-        life = life_of(session, old.part_item_id, now) if old else None
+        life = lives[old.part_item_id] if old else None
         new = None
         if decision.action == "replace":
             kind = _replacement(session, part.id, old)

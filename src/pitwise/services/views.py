@@ -22,7 +22,7 @@ from pitwise.records.tables import (
     Torch,
 )
 from pitwise.services.errors import BookError, NotFoundError
-from pitwise.services.fittings import Life, fitted, life_of, totals
+from pitwise.services.fittings import Life, fitted, life_of, lives_of, totals
 from pitwise.services.permissions import Actor, require
 from pitwise.services.setup import selector
 from pitwise.services.shopfloor import Shop
@@ -178,6 +178,7 @@ def _last_signed(session: Session, torch_id: int) -> InspectionRow | None:
 def _torch_view(session: Session, sheet: Sheet, torch: Torch) -> TorchView:
     now = totals(session, torch.id)
     have = fitted(session, torch.id)
+    lives = lives_of(session, [f.part_item_id for f in have.values()], now)
     parts, missing = [], []
     for part in sheet.parts:
         row = have.get(part.id)
@@ -193,7 +194,7 @@ def _torch_view(session: Session, sheet: Sheet, torch: Torch) -> TorchView:
                     row.item.part_type.name,
                     row.item.id,
                     row.fitted_at,
-                    life_of(session, row.part_item_id, now),
+                    lives[row.part_item_id],
                 )
             )
     last = _last_signed(session, torch.id)
