@@ -66,7 +66,9 @@ class Seat:
         page = context.new_page()
         page.on(
             "console",
-            lambda said: self.slips.append(said.text) if said.type in ("error", "warning") else None,
+            lambda said: (
+                self.slips.append(said.text) if said.type in ("error", "warning") else None
+            ),
         )
         page.on("pageerror", lambda error: self.slips.append(str(error)))
         if login:

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from playwright.sync_api import Page, Route
-
 from kit_browser import SIZES, STEPS, Seat, at, browser, look_through, open_bench, seat, touch
+from playwright.sync_api import Page, Route
 
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 __all__ = ["browser", "seat"]
