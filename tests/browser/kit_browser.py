@@ -7,6 +7,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -131,7 +132,7 @@ def touch(page: Page, finding: str) -> None:
 
 def look_through(page: Page, pit: str = "0.41") -> None:
     """From the first part to the review, nothing seen."""
-    for slug, following in zip(STEPS, STEPS[1:], strict=False):
+    for slug, following in pairwise(STEPS):
         if slug == "electrode":
             page.fill("#pit-field", pit)
         page.click("#looked")

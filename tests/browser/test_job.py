@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 from kit_browser import SIZES, STEPS, Seat, at, browser, look_through, open_bench, seat, touch
 from playwright.sync_api import Page, Route
@@ -16,7 +18,7 @@ def test_the_whole_job(seat: Seat, size: tuple[int, int]) -> None:
     page.click(f'form[action="/torches/{seat.floor.other}/inspect"] button')
     at(page, "cautions")
     page.click("#confirm")
-    for slug, following in zip(STEPS, STEPS[1:], strict=False):
+    for slug, following in pairwise(STEPS):
         at(page, slug)
         if slug == "shield":
             touch(page, "spatter-attached")
@@ -61,7 +63,7 @@ def test_a_clean_inspection_takes_parts_plus_two_taps(seat: Seat) -> None:
     at(page, "cautions")
     hand = Taps(page)
     hand.tap("#confirm")
-    for slug, following in zip(STEPS, STEPS[1:], strict=False):
+    for slug, following in pairwise(STEPS):
         at(page, slug)
         if slug == "electrode":
             page.wait_for_selector("#pit-field:focus")
@@ -96,7 +98,7 @@ def test_the_whole_job_by_keyboard(seat: Seat) -> None:
     at(page, "cautions")
     tab_to(page, "#confirm")
     page.keyboard.press("Enter")
-    for slug, following in zip(STEPS, STEPS[1:], strict=False):
+    for slug, following in pairwise(STEPS):
         at(page, slug)
         if slug == "electrode":
             page.wait_for_selector("#pit-field:focus")
