@@ -123,6 +123,11 @@
         ?.focus({ preventScroll: true });
     }
   });
+  // The second tap of a double tap lands on what the first has brought: a part nobody looked at,
+  // or a finding taken back. It is no touch.
+  document.addEventListener("click", (event) => {
+    if (event.detail > 1 && event.target.closest("#bench button")) event.preventDefault();
+  }, true);
   document.addEventListener("click", (event) => {
     if (event.target.closest("[data-print]")) print();
   });
