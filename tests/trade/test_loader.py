@@ -210,6 +210,11 @@ def test_the_most_specific_then_the_shops_then_the_newest_limit_holds() -> None:
         return limit.id
 
     assert holds(amps=300, material="mild steel") == "pit-300a-mild-steel"
+    own = load_sheet(
+        base_texts(), overlay(LIMIT.format(c=">", f='{ value = "0.8", unit = "mm" }'))
+    ).limit_for("electrode", "pit-depth", ProcessSelector(amps=300, material="mild steel"))
+    assert own is not None
+    assert own.id == "x"
     assert holds(amps=300, material="stainless steel") == "pit-general"
     assert holds(amps=260, material="mild steel") == "pit-general"
     assert holds() == "pit-general"

@@ -229,7 +229,9 @@ def _pit_reason(c: Conformity, limit: Limit, risk: float) -> Reason:
     mean = f"Pit {read}" if c.readings == 1 else f"Pit {read} (mean of {c.readings})"
     side = "at or above" if limit.compare == ">=" else "above"
     bound = f"{limit.quoted()} ({limit.process.words()}: replace {side})"
-    chance = "" if c.p_over is None else f"{100 * c.p_over:.1f} %"
+    chance = ""
+    if c.p_over is not None:
+        chance = "under 0.1 %" if c.p_over < 0.001 else f"{100 * c.p_over:.1f} %"
     if c.rule == "over-limit":
         return Reason(
             "pit-over-limit", f"{mean} is {side} the limit {bound}.", limit.source, "replace"

@@ -58,7 +58,7 @@ def _serve(shop: Shop, args: argparse.Namespace) -> int:
         shop_zone()
     except TimezoneError as error:
         raise ServiceError("PITWISE_TIMEZONE", str(error), "correct or unset it") from error
-    if not 0 <= args.port <= 65535:
+    if not 1 <= args.port <= 65535:
         raise ServiceError("--port", f"{args.port} is no port", "give 1 to 65535")
     if args.host not in _LOOPBACK and not args.allow_host:
         raise ServiceError(

@@ -277,7 +277,11 @@ class Sheet:
         return None
 
     def limit_for(self, part: str, quantity: str, process: ProcessSelector) -> Limit | None:
-        """Choose the limit that holds: most specific process, then the shop's, then newest."""
+        """Choose the limit that holds: the shop's own, then the most specific, then the newest.
+
+        A shop's limit for every process goes before the sheet's for one: the shop has its
+        equipment's manual, the sheet only common practice.
+        """
         fitting = [
             row
             for row in self.limits
@@ -285,7 +289,7 @@ class Sheet:
         ]
         if not fitting:
             return None
-        return max(fitting, key=lambda r: (len(r.process.given()), r.shop, r.since))
+        return max(fitting, key=lambda r: (r.shop, len(r.process.given()), r.since))
 
     def with_shop_limits(self, limits: tuple[Limit, ...]) -> Sheet:
         """Return this sheet with a shop's own limits added (same id replaces)."""

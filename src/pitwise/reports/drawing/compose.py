@@ -144,16 +144,17 @@ def _group(slot: _Slot, body: str, target: str | None, prefix: str) -> str:
         f' fill="{PAPER}" fill-opacity="0"/>'
     )
     frame = _frame(slot, 9) if slot.current else ""
+    # A link is named by the words in it (WCAG 2.2, 2.5.3 label in name); a title would be said
+    # beside them.
+    title = f"<title>{escape(slot.spoken)}</title>" if target is None else ""
     group = (
         f'<g{attribute("id", f"{prefix}part-{slot.part.slug}")} class="part">'
-        f"<title>{escape(slot.spoken)}</title>{frame}{body}{box}</g>"
+        f"{title}{frame}{body}{box}</g>"
     )
     if target is None:
         return group
     current = ' aria-current="true"' if slot.current else ""
-    return (
-        f"<a{attribute('href', target)}{attribute('aria-label', slot.spoken)}{current}>{group}</a>"
-    )
+    return f"<a{attribute('href', target)}{current}>{group}</a>"
 
 
 def torch_drawing(

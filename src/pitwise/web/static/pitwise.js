@@ -69,6 +69,12 @@
         report();
         return;
       }
+      if (answer.status === 401) {
+        // Signed out meanwhile: what was touched stays here until somebody signs in again.
+        say(`Signed out: ${waiting.length} not saved yet. Sign in in another tab; this page goes on by itself.`);
+        timer = setTimeout(retry, 5000);
+        return;
+      }
       waiting.shift();
       const to = answer.headers.get("HX-Redirect");
       if (to) { waiting.length = 0; location.assign(to); return; }
