@@ -266,11 +266,8 @@ def _look_reasons(sheet: Sheet, slug: str, look: PartLook) -> list[Reason]:
     findings = sheet.findings_of(slug)
     for row in findings:
         if row.id in look.seen:
-            text = (
-                f"{row.name}: {row.do}"
-                if row.action != "keep"
-                else f"{row.name}: normal. " + (row.do)
-            )
+            says_so = row.action != "keep" or row.do.casefold().startswith("normal")
+            text = f"{row.name}: {row.do}" if says_so else f"{row.name}: normal. {row.do}"
             reasons.append(Reason(row.id, text, row.source, row.action))
     if not look.looked:
         unlooked = [f for f in findings if f.id not in look.seen and f.id not in look.absent]
