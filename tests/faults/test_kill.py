@@ -48,8 +48,11 @@ def test_killed_while_signing(kind: str, tmp_path: Path, session_folder: Path) -
         torch, person = made.torch, made.tech.person_id or 0
     with book_url(kind, tmp_path, session_folder) as url:
         said: list[str] = []
+        cut_while_signing = 0
         for run in range(KILLS[kind]):
-            said += _run_and_kill(url, run, torch, person, randoms.uniform(0.0, 0.12))
+            lines = _run_and_kill(url, run, torch, person, randoms.uniform(0.0, 0.12))
+            cut_while_signing += lines[-1].startswith("read")
+            said += lines
         database = Database(url)
         shop = Shop(database)
         with database.read() as session:
@@ -66,9 +69,9 @@ def test_killed_while_signing(kind: str, tmp_path: Path, session_folder: Path) -
             ).all()
         words = [(line.split()[0], int(line.split()[1])) for line in said]
         signed = {n for word, n in words if word == "signed"}
-        # Signing moved through in some runs and was cut off in others, or this proves nothing.
+        # Signing went through in some runs and was cut off in others, or this proves nothing.
         assert signed
-        assert len(said) % 3 or kind == "postgres"
+        assert cut_while_signing
         for word, number in words:
             if word == "touched":
                 assert number in marked
