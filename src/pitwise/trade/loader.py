@@ -12,7 +12,7 @@ import tomllib
 from collections.abc import Mapping
 from functools import cache
 from importlib import resources
-from typing import Annotated, Any
+from typing import Annotated, Any, get_args
 
 from pydantic import BaseModel, ConfigDict, StringConstraints, ValidationError
 
@@ -24,9 +24,11 @@ from pitwise.trade.model import (
     Contradiction,
     Coolant,
     Finding,
+    Growth,
     Limit,
     Pairing,
     Part,
+    Quantity,
     Sheet,
     Slug,
 )
@@ -40,10 +42,12 @@ _ROW_TYPES: dict[str, type[BaseModel]] = {
     "coolant": Coolant,
     "caution": Caution,
     "constant": Constant,
+    "growth": Growth,
 }
 _KEYS = {
     "finding": ("part", "id"),
     "pairing": ("when", "takes"),
+    "growth": ("quantity",),
 }
 _NEEDED_CONSTANTS = (
     "accepted-risk",
@@ -232,6 +236,22 @@ def _check_whole(rows: dict[str, dict[tuple[str, ...], BaseModel]], places: Plac
                 "",
                 f"constant '{slug}' is missing",
                 f'add a [[constant]] row with id = "{slug}"',
+            )
+    for quantity in get_args(Quantity):
+        if (quantity,) not in rows["growth"]:
+            raise SheetError(
+                "growth.toml",
+                "",
+                f"nothing is said of how '{quantity}' grows",
+                f'add a [[growth]] row with quantity = "{quantity}"',
+            )
+    for key, growth in rows["growth"].items():
+        if isinstance(growth, Growth) and (growth.deepest,) not in rows["constant"]:
+            raise refuse(
+                "growth",
+                key,
+                f"'{growth.deepest}' is no constant of this sheet",
+                "name one that is, such as emitter-deepest",
             )
     risk = rows["constant"][("accepted-risk",)]
     if isinstance(risk, Constant) and not 0 < risk.value < 1:

@@ -42,6 +42,8 @@ Action = Literal["keep", "clean", "replace"]
 Compare = Literal[">", ">="]
 LengthUnit = Literal["mm", "thou"]
 
+Quantity = Literal["pit-depth", "orifice-growth"]
+
 Slug = Annotated[str, StringConstraints(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=60)]
 Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=400)]
 
@@ -129,7 +131,7 @@ class Limit(_Row):
 
     id: Slug
     part: PartSlug
-    quantity: Literal["pit-depth"]
+    quantity: Quantity
     compare: Compare
     figures: Annotated[tuple[Figure, ...], Field(min_length=1, max_length=2)]
     process: ProcessSelector = ProcessSelector()
@@ -207,6 +209,49 @@ class Constant(_Row):
     text: Text
 
 
+_Positive = Annotated[float, Field(gt=0, lt=1e6, allow_inf_nan=False)]
+
+
+class LogNormal(BaseModel):
+    """A positive number not known well: its median and the SD of its logarithm."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    median: _Positive
+    log_sd: Annotated[float, Field(gt=0, le=5, allow_inf_nan=False)]
+
+
+class Normal(BaseModel):
+    """A number not known well: its mean and SD."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    mean: _Positive
+    sd: Annotated[float, Field(gt=0, le=5, allow_inf_nan=False)]
+
+
+class Growth(_Row):
+    """What is believed of a quantity's growth before the shop has readings (the prior).
+
+    `deepest` names the constant no reading of it can pass.
+    """
+
+    quantity: Quantity
+    part: PartSlug
+    name: Text
+    deepest: Slug
+    rate_mm_per_500: LogNormal
+    kappa: LogNormal
+    gamma: Normal
+    tau: LogNormal
+    sigma_mm: LogNormal
+    phi_mm: LogNormal
+    omega: LogNormal
+    loss_per_start: LogNormal
+    loss_slope_per_mm: LogNormal
+    text: Text
+
+
 @dataclass(frozen=True)
 class Sheet:
     """A whole trade sheet: what the bench decides by.
@@ -224,6 +269,7 @@ class Sheet:
     coolants: tuple[Coolant, ...]
     cautions: tuple[Caution, ...]
     constants: tuple[Constant, ...]
+    growths: tuple[Growth, ...]
     titles: tuple[str, ...] = field(default=(), compare=False)
 
     @cached_property
@@ -268,6 +314,10 @@ class Sheet:
         """Return a constant's value."""
         return next(c.value for c in self.constants if c.id == slug)
 
+    def growth(self, quantity: str) -> Growth:
+        """Return what is believed of a quantity's growth (StopIteration when there is none)."""
+        return next(g for g in self.growths if g.quantity == quantity)
+
     def coolant(self, text: str) -> Coolant | None:
         """Find a coolant by id, name or one of its other names; None when unknown."""
         wanted = normal_name(text)
@@ -311,4 +361,5 @@ ROW_TABLES = {
     "coolant": "coolants",
     "caution": "cautions",
     "constant": "constants",
+    "growth": "growths",
 }
