@@ -27,12 +27,13 @@ from scipy.optimize import minimize
 from pitwise.wear.hazard import LossFit, fit_losses
 from pitwise.wear.history import History, HistoryError, Packed, pack
 from pitwise.wear.nodes_filter import node_likelihood
-from pitwise.wear.pool import Belief, Plan, integrate, make_plan
+from pitwise.wear.pool import Belief, Plan, PoolResult, integrate, make_plan
 from pitwise.wear.prior import (
     GAMMA,
     NAMES,
     OMEGA,
     RATE,
+    STARTS_PER_AGE,
     TAU,
     Floats,
     GrowthPrior,
@@ -44,6 +45,10 @@ from pitwise.wear.screen import SetAside, impossible, surprising
 _BOX = 5.0
 _HESSIAN_STEP = 2e-3
 _LEAST_CURVATURE = 0.2
+_MOST_REPLANS = 8
+_MOST_SHIFT = 2.0
+_MOST_TAU_SHIFT = 0.3
+_SAMPLE = 300
 _IDENTIFIED = 0.8
 DRAWS = 64
 
@@ -140,6 +145,7 @@ class _Problem:
         self.beliefs = [unread] * len(packed.processes)
         self.plans: list[Plan | None] = [None] * len(packed.processes)
         self.planned: list[tuple[Belief, float] | None] = [None] * len(packed.processes)
+        self.found: list[Belief] = list(self.beliefs)
 
     def theta(self, z: Floats) -> Floats:
         return self.mean + self.sd * z
@@ -151,35 +157,37 @@ class _Problem:
             if not len(pack_.counts):
                 self.beliefs[g] = Belief(theta[RATE], float(np.exp(theta[OMEGA])))
                 continue
-            for _ in range(8):
-                plan = self._plan(g, theta)
-                offsets = np.array([b.mean for b in self.beliefs])
-                nodes = node_likelihood(
-                    pack_, theta, plan.log_rates, offsets - offsets[g], gradient=gradient
-                )
-                found = integrate(nodes, theta, plan)
-                if self._holds(g, theta, found.belief):
-                    break
-                # A grid far too coarse sees a single point: close in step by step.
-                self.beliefs[g] = Belief(
-                    found.belief.mean, max(found.belief.sd, 0.25 * self.beliefs[g].sd)
-                )
-                self.planned[g] = None
+            found = self._integrate(g, theta, gradient=gradient)
+            if not self._holds(g, theta, found.belief):
+                self._replan(g, theta, found.belief)
+                found = self._integrate(g, theta, gradient=gradient)
             value += found.value
             if found.gradient is not None:
                 slope += found.gradient
             self.found[g] = found.belief
         return value, slope
 
-    found: list[Belief]
-
-    def _plan(self, g: int, theta: Floats) -> Plan:
-        plan, planned = self.plans[g], self.planned[g]
-        if plan is None or planned is None:
+    def _integrate(self, g: int, theta: Floats, *, gradient: bool) -> PoolResult:
+        pack_, plan = self.packed.packs[g], self.plans[g]
+        if plan is None:
             belief = self.beliefs[g]
-            plan = make_plan(self.packed.packs[g], theta, belief)
+            plan = make_plan(pack_, theta, belief)
             self.plans[g], self.planned[g] = plan, (belief, float(theta[TAU]))
-        return plan
+        offsets = np.array([b.mean for b in self.beliefs])
+        nodes = node_likelihood(
+            pack_, theta, plan.log_rates, offsets - offsets[g], gradient=gradient
+        )
+        return integrate(nodes, theta, plan)
+
+    def _replan(self, g: int, theta: Floats, found: Belief) -> None:
+        """Close in on the rate's belief at `theta`; the grid in use was laid for another."""
+        for _ in range(_MOST_REPLANS):
+            # A grid far too coarse sees a single point: close in step by step.
+            self.beliefs[g] = Belief(found.mean, max(found.sd, 0.25 * self.beliefs[g].sd))
+            self.plans[g] = None
+            found = self._integrate(g, theta, gradient=False).belief
+            if self._holds(g, theta, found):
+                return
 
     def _holds(self, g: int, theta: Floats, found: Belief) -> bool:
         planned = self.planned[g]
@@ -187,9 +195,9 @@ class _Problem:
             return False
         belief, log_tau = planned
         return (
-            abs(found.mean - belief.mean) < 1.0 * belief.sd
+            abs(found.mean - belief.mean) < _MOST_SHIFT * belief.sd
             and 0.55 < found.sd / belief.sd < 1.25
-            and -0.3 < theta[TAU] - log_tau < 0.3
+            and abs(theta[TAU] - log_tau) < _MOST_TAU_SHIFT
         )
 
     def __call__(self, z: Floats) -> tuple[float, Floats]:
@@ -198,13 +206,20 @@ class _Problem:
         return -value + 0.5 * float(z @ z), -slope * self.sd + z
 
 
-def _start(packed: Packed, prior: GrowthPrior) -> Floats:
-    """Start where crude rates of the readings put c0; the rest at the prior's mean."""
+def _start(histories: Sequence[History], packed: Packed, prior: GrowthPrior) -> Floats:
+    """Start where a sample of the electrodes puts the mode.
+
+    Of few electrodes crude rates put c0, and the rest starts at the prior's mean.
+    """
+    if len(histories) > 4 * _SAMPLE:
+        sample = list(histories[:: len(histories) // _SAMPLE])
+        part = pack(sample, packed.sigma_mm)
+        return _mode(_Problem(part, prior), _start(sample, part, prior))
     z = np.zeros(7)
     kappa = math.exp(prior.mean[0])
     rates = []
     for group in packed.packs:
-        use = (group.starts + kappa * group.arc_minutes) / 500
+        use = (group.starts + kappa * group.arc_minutes) / STARTS_PER_AGE
         with np.errstate(invalid="ignore", divide="ignore"):
             rate = group.depth_mm / use
         good = np.isfinite(rate) & (rate > 0)
@@ -216,13 +231,20 @@ def _start(packed: Packed, prior: GrowthPrior) -> Floats:
 
 
 def _mode(problem: _Problem, z: Floats) -> Floats:
+    # Without a scale the first trial step would be as long as the gradient.
+    scale = max(1.0, 2 * float(np.linalg.norm(problem(z)[1])))
+
+    def scaled(at: Floats) -> tuple[float, Floats]:
+        value, slope = problem(at)
+        return value / scale, slope / scale
+
     found = minimize(
-        problem,
+        scaled,
         z,
         jac=True,
         method="L-BFGS-B",
         bounds=[(-_BOX, _BOX)] * 7,
-        options={"maxiter": 200, "ftol": 1e-13, "gtol": 1e-5, "maxcor": 12},
+        options={"maxiter": 200, "ftol": 1e-13, "gtol": 1e-4 / scale, "maxcor": 12},
     )
     return np.asarray(found.x, float)
 
@@ -282,7 +304,7 @@ def fit_wear(
         packed = pack(kept)
         centred = prior if packed.sigma_mm is None else prior.with_gauge(packed.sigma_mm)
         problem = _Problem(packed, centred)
-        z = _mode(problem, _start(packed, centred))
+        z = _mode(problem, _start(kept, packed, centred))
         value, _ = problem(z)
         beliefs = tuple(problem.found)
         theta = problem.theta(z)

@@ -8,6 +8,8 @@ normal, and the filter gives its likelihood (R. E. Kalman, J. Basic Eng. 82 (196
 
 from __future__ import annotations
 
+import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -104,11 +106,18 @@ def node_likelihood(
     n, nodes = len(pack.counts), len(rate)
     value = np.zeros((n, nodes))
     slopes = np.zeros((4, n, nodes)) if gradient else None
-    for first in range(0, n, _ROWS_AT_ONCE):
-        rows = slice(first, min(n, first + _ROWS_AT_ONCE))
-        _filter_rows(
-            pack, rows, gained, by, rate, sigma2, phi, value, None if slopes is None else slopes
-        )
+    blocks = [slice(at, min(n, at + _ROWS_AT_ONCE)) for at in range(0, n, _ROWS_AT_ONCE)]
+
+    def run(rows: slice) -> None:
+        _filter_rows(pack, rows, gained, by, rate, sigma2, phi, value, slopes)
+
+    if len(blocks) < 2:
+        for rows in blocks:
+            run(rows)
+    else:
+        # Blocks write to rows of their own, so the result does not depend on the threads.
+        with ThreadPoolExecutor(max_workers=min(4, os.cpu_count() or 1)) as pool:
+            list(pool.map(run, blocks))
     return NodeLikelihood(value, slopes)
 
 

@@ -24,9 +24,9 @@ from pitwise.wear.history import Pack
 from pitwise.wear.nodes_filter import NodeLikelihood
 from pitwise.wear.prior import OMEGA, PHI, RATE, SIGMA, TAU, Floats
 
-_HALF_WIDTH_TAU = 4.2
-_STEP_TAU = 0.1
-_HALF_WIDTH_U = 5.5
+_HALF_WIDTH_TAU = 5.5
+_STEP_TAU = 0.2
+_HALF_WIDTH_U = 7.5
 _STEP_U = 0.5
 _MOST_NODES = 640
 _TINY = 1e-290
@@ -51,7 +51,7 @@ class Plan:
 def make_plan(pack: Pack, theta: Floats, belief: Belief) -> Plan:
     """Lay grids wide and dense enough for what is believed at `theta`.
 
-    The rate grid covers +-4.2 tau about every `u` at a step of 0.1 tau, or finer where the
+    The rate grid covers +-5.5 tau about every `u` at a step of 0.2 tau, or finer where the
     readings are so good that an electrode's own likelihood is narrower.
     """
     tau = float(np.exp(theta[TAU]))
@@ -61,8 +61,8 @@ def make_plan(pack: Pack, theta: Floats, belief: Belief) -> Plan:
     deepest = max(0.1, float(np.nanmax(pack.depth_mm, initial=0.1)))
     sigma2, phi = float(np.exp(2 * theta[SIGMA])), float(np.exp(theta[PHI]))
     own = math.sqrt(phi * deepest + sigma2) / deepest
-    # Trapezoid error falls as exp(-2 (pi sd / step)^2): 0.7 sd leaves 1e-17.
-    step = min(_STEP_TAU * tau, 0.7 / math.sqrt(1 / tau**2 + 1 / own**2))
+    # Trapezoid error falls as exp(-2 (pi sd / step)^2): 0.5 sd leaves nothing in doubles.
+    step = min(_STEP_TAU * tau, 0.5 / math.sqrt(1 / tau**2 + 1 / own**2))
     half = _HALF_WIDTH_TAU * tau + reach
     count = min(_MOST_NODES, 2 * math.ceil(half / step) + 1)
     return Plan(np.linspace(belief.mean - half, belief.mean + half, count), u)
