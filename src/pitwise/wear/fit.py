@@ -62,11 +62,14 @@ class Draws:
     theta : float array, shape (draws, 7)
     rate_mean, rate_sd : float array, shape (draws, processes)
         Normal belief about each process' log rate, given the draw.
+    losses : float array, shape (draws, 2)
+        log lambda0 and log eta.
     """
 
     theta: Floats
     rate_mean: Floats
     rate_sd: Floats
+    losses: Floats
 
 
 @dataclass(frozen=True)
@@ -317,13 +320,17 @@ def fit_wear(
     roots, axes = np.linalg.eigh(hessian)
     roots = np.maximum(roots, _LEAST_CURVATURE)
     covariance = (axes / roots) @ axes.T
-    half = np.random.default_rng(seed).standard_normal((draws // 2, 7))
+    random = np.random.default_rng(seed)
+    half = random.standard_normal((draws // 2, 7))
     deviation = np.vstack([half, -half]) @ (axes / np.sqrt(roots)).T
     deviation = np.clip(z + deviation, -_BOX, _BOX) - z
     rate_mean = np.array([b.mean for b in beliefs]) + deviation @ mean_by.T
     rate_sd = np.array([b.sd for b in beliefs]) * np.exp(
         np.clip(deviation @ log_sd_by.T, -1.5, 1.5)
     )
+    losses = _losses(kept, packed, centred, theta, beliefs)
+    half = random.standard_normal((draws // 2, 2)) @ np.linalg.cholesky(losses.covariance).T
+    loss_draws = losses.mean + np.vstack([half, -half])
     return WearFit(
         prior=centred,
         theta=theta,
@@ -335,8 +342,8 @@ def fit_wear(
         readings_of=_readings_of(packed),
         electrodes=packed.electrodes,
         readings=packed.readings,
-        draws=Draws(problem.theta(z + deviation), rate_mean, rate_sd),
-        losses=_losses(kept, packed, centred, theta, beliefs),
+        draws=Draws(problem.theta(z + deviation), rate_mean, rate_sd, loss_draws),
+        losses=losses,
         set_aside=aside,
         minutes_per_start=_mix(kept),
     )
