@@ -29,7 +29,7 @@ from benchmarks.wear_worlds import (
     run_shop,
 )
 from pitwise.trade import base_sheet
-from pitwise.wear.fit import WearFit, _Problem, fit_wear
+from pitwise.wear.fit import WearFit, fit_wear
 from pitwise.wear.forecast import (
     Components,
     chances,
@@ -40,7 +40,8 @@ from pitwise.wear.forecast import (
     observe,
     use,
 )
-from pitwise.wear.history import pack
+from pitwise.wear.history import History, pack
+from pitwise.wear.posterior import Problem
 from pitwise.wear.prior import (
     GAMMA,
     KAPPA,
@@ -123,10 +124,10 @@ def _own_particles(rng: np.random.Generator, fit: WearFit, process: str) -> Part
 class _Knower:
     """Forecasts of the true model with all shared unknowns known; rates of processes learnt."""
 
-    def __init__(self, world: World, histories: list, prior: GrowthPrior) -> None:  # type: ignore[type-arg]
+    def __init__(self, world: World, histories: list[History], prior: GrowthPrior) -> None:
         self.world = world
         packed = pack(histories)
-        problem = _Problem(packed, prior)
+        problem = Problem(packed, prior)
         problem.likelihood(world.theta, gradient=False)
         self.beliefs = dict(zip(packed.processes, problem.found, strict=True))
 
