@@ -33,6 +33,13 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     own.add_argument(
         "--kind", choices=("program", "dxf", "plates"), help="what FILE is (default: by its name)"
     )
+    add_reader_options(own)
+    own.add_argument("--json", action="store_true", help="print JSON")
+    own.set_defaults(run=run)
+
+
+def add_reader_options(own: argparse.ArgumentParser) -> None:
+    """Add how programs and drawings are to be read."""
     own.add_argument(
         "--on",
         action="append",
@@ -65,8 +72,6 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     own.add_argument(
         "--pierce", type=_not_negative, metavar="S", help="DXF: seconds of each pierce"
     )
-    own.add_argument("--json", action="store_true", help="print JSON")
-    own.set_defaults(run=run)
 
 
 def _positive(text: str) -> float:
@@ -86,11 +91,10 @@ def _not_negative(text: str) -> float:
     return value
 
 
-def run(args: argparse.Namespace) -> int:
-    """Count and print."""
-    kind = args.kind or _KINDS.get(Path(args.file).suffix.lower(), "program")
+def settings_of(args: argparse.Namespace) -> ReaderSettings:
+    """Return the reader's settings the arguments ask for."""
     try:
-        settings = ReaderSettings(
+        return ReaderSettings(
             on_codes=tuple(args.on or ("M3",)),
             off_codes=tuple(args.off or ("M5",)),
             accel_mm_s2=args.accel,
@@ -99,14 +103,40 @@ def run(args: argparse.Namespace) -> int:
         )
     except ValueError as error:
         raise ServiceError("--on/--off", str(error), "mend the option") from error
+
+
+def kind_of(place: str) -> str:
+    """Tell what a file is by its name: program, dxf or plates."""
+    return _KINDS.get(Path(place).suffix.lower(), "program")
+
+
+def count_file(place: str, args: argparse.Namespace, settings: ReaderSettings) -> ProgramCount:
+    """Count a cut program or a DXF nest.
+
+    Raises
+    ------
+    ProgramError
+        Naming the line and the mend.
+    ServiceError
+        A file that can't be read, or an option missing.
+    """
+    if kind_of(place) == "dxf":
+        return _count_dxf(place, args, settings)
+    return _count_program(place, args, settings)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Count and print."""
+    kind = args.kind or kind_of(args.file)
+    settings = settings_of(args)
     try:
         if kind == "plates":
             _show_plates(args, read_plates(read_text(args.file)))
             return 0
         if kind == "dxf":
-            count = _count_dxf(args, settings)
+            count = _count_dxf(args.file, args, settings)
         else:
-            count = _count_program(args, settings)
+            count = _count_program(args.file, args, settings)
     except ProgramError as error:
         place = f"{args.file}: line {error.line}" if error.line else args.file
         raise ServiceError(place, error.problem, error.mend) from error
@@ -117,15 +147,15 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _count_program(args: argparse.Namespace, settings: ReaderSettings) -> ProgramCount:
+def _count_program(place: str, args: argparse.Namespace, settings: ReaderSettings) -> ProgramCount:
     try:
-        if args.file == "-":
+        if place == "-":
             return _count_stream(args, settings, sys.stdin.buffer, None)
-        path = Path(args.file)
+        path = Path(place)
         with path.open("rb") as file:
             return _count_stream(args, settings, file, path.stat().st_size)
     except OSError as error:
-        raise _unreadable(args.file, error) from error
+        raise _unreadable(place, error) from error
 
 
 def _unreadable(place: str, error: OSError) -> ServiceError:
@@ -154,28 +184,28 @@ def _blocks(file: BinaryIO, size: int | None, told: Callable[[float], None]) -> 
             told(min(1.0, done / size))
 
 
-def _count_dxf(args: argparse.Namespace, settings: ReaderSettings) -> ProgramCount:
+def _count_dxf(place: str, args: argparse.Namespace, settings: ReaderSettings) -> ProgramCount:
     try:
-        if args.file == "-":
+        if place == "-":
             data = sys.stdin.buffer.read(MAX_BYTES + 1)
         else:
-            with Path(args.file).open("rb") as file:
+            with Path(place).open("rb") as file:
                 data = file.read(MAX_BYTES + 1)
     except OSError as error:
-        raise _unreadable(args.file, error) from error
+        raise _unreadable(place, error) from error
     layers = args.dxf_layer
     if layers:
         there = dxf_layers(data)
         for layer in layers:
             if layer not in there:
                 raise ServiceError(
-                    args.file,
+                    place,
                     f"has no layer '{layer}'",
                     f"use one of: {', '.join(there[:20]) or 'none'}",
                 )
     if args.feed is None or args.pierce is None:
         raise ServiceError(
-            args.file,
+            place,
             "is a drawing: it holds neither cutting speed nor pierce time",
             "give --feed MM_MIN and --pierce S",
         )

@@ -88,8 +88,10 @@ def _believed(fit: WearFit, process: str) -> tuple[Floats, Floats, Basis]:
     draws = fit.draws
     if process in fit.processes:
         g = fit.processes.index(process)
-        return draws.rate_mean[:, g], draws.rate_sd[:, g], (
-            "this-process" if fit.readings_of[g] else "other-processes"
+        return (
+            draws.rate_mean[:, g],
+            draws.rate_sd[:, g],
+            ("this-process" if fit.readings_of[g] else "other-processes"),
         )
     basis: Basis = "other-processes" if fit.readings else "sheet"
     return draws.theta[:, RATE], np.exp(draws.theta[:, OMEGA]), basis
@@ -109,9 +111,7 @@ def new_electrode(fit: WearFit, process: str) -> ElectrodeState:
     return _fresh(fit, process, mean, sd, basis)
 
 
-def _fresh(
-    fit: WearFit, process: str, mean: Floats, sd: Floats, basis: Basis
-) -> ElectrodeState:
+def _fresh(fit: WearFit, process: str, mean: Floats, sd: Floats, basis: Basis) -> ElectrodeState:
     theta = fit.draws.theta
     spread = np.hypot(np.exp(theta[:, TAU]), sd)
     rate = np.exp(mean[:, None] + spread[:, None] * _NODES)
@@ -221,9 +221,7 @@ def known_electrode(fit: WearFit, history: History, *, in_fit: bool) -> Electrod
     return state
 
 
-def _without_own(
-    fit: WearFit, history: History, mean: Floats, sd: Floats
-) -> tuple[Floats, Floats]:
+def _without_own(fit: WearFit, history: History, mean: Floats, sd: Floats) -> tuple[Floats, Floats]:
     """Divide an electrode's own likelihood out of the normal belief in its process' rate.
 
     The likelihood, as a function of the process' log rate, is matched by a normal factor
@@ -344,9 +342,7 @@ def _below(
     # No growth: below or not. (P(0, x) is 1 for x > 0.)
     still = shape <= 0
     safe = np.where(still, 1.0, shape)
-    chance = np.where(
-        still, room > 0, gammainc(safe, np.maximum(room, 0.0) / parts.phi[:, None])
-    )
+    chance = np.where(still, room > 0, gammainc(safe, np.maximum(room, 0.0) / parts.phi[:, None]))
     return np.asarray(chance @ (w / w.sum()), float)
 
 
@@ -392,6 +388,14 @@ def chances(
         ((1 - below) * kept).mean(axis=-1),
         (1 - kept).mean(axis=-1),
     )
+
+
+def unused_share(
+    parts: Components, starts: npt.ArrayLike, arc_minutes: npt.ArrayLike, limit_mm: float
+) -> Floats:
+    """Return the mean share of the limit left unused after jobs, E[(1 - X/L)+], jobs' shape."""
+    at = parts.mean + _gained(parts, starts, arc_minutes)
+    return np.asarray(np.clip(1 - at / limit_mm, 0.0, 1.0).mean(axis=-1), float)
 
 
 def _bisect(low: Floats, high: Floats, below: object, rounds: int) -> Floats:
@@ -511,4 +515,3 @@ def remaining_starts(
     high = grid[np.clip(place, 0, len(grid) - 1)]
     found = _bisect(low, high, lambda s: reached(s) < wanted, 24)
     return np.where(place == 0, 0.0, np.where(place >= len(grid), _MOST_STARTS, found))
-
