@@ -1,0 +1,1 @@
+"""Cut programs: starts and arc minutes per plate."""
