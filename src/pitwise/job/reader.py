@@ -11,9 +11,7 @@ from pitwise.job.model import Cut, ProgramCount, ProgramError, ProgramWarning, R
 _WORD = re.compile(r"([A-Z])([-+]?(?:\d+\.?\d*|\.\d+))")
 
 
-def read_program(
-    lines: Iterable[str], settings: ReaderSettings = ReaderSettings()
-) -> ProgramCount:
+def read_program(lines: Iterable[str], settings: ReaderSettings = ReaderSettings()) -> ProgramCount:
     """Count a program (stand-in)."""
     x = y = feed = 0.0
     lit: list[float] | None = None
