@@ -111,8 +111,8 @@ def verify_book(
     Checked are the chain of the audit trail; every signed inspection against its record
     (all its rows, cell by cell, and the counter reading and fittings it made), the record
     against its hash and the trail; every signing the trail tells of; the sheets that
-    decided; corrections; what is fitted; imported files; references between tables; the triggers that
-    guard all this; and, on SQLite, the file itself.
+    decided; corrections; what is fitted; imported files; references between tables; the
+    triggers that guard all this; and, on SQLite, the file itself.
 
     Parameters
     ----------

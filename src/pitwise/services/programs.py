@@ -13,15 +13,15 @@ from sqlalchemy.orm import Session
 from pitwise.job.model import ProgramCount
 from pitwise.records.tables import Person, Station
 from pitwise.records.wear_tables import ImportFile, Program
-from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
+from pitwise.services.errors import NotFoundError, ServiceError
 from pitwise.services.imports import ImportOutcome, import_file
 from pitwise.services.permissions import Actor, require
 from pitwise.services.program_counts import (
     CountLine,
+    content_of,
     count_data,
     count_of,
     count_row,
-    content_of,
     kept_lines,
     options_of,
     settings_sha256,
@@ -134,7 +134,7 @@ class ProgramDetail:
     sha256: str
 
 
-def _joined() -> Select[tuple[Program, ImportFile]]:
+def _joined() -> Select[Program, ImportFile]:
     return select(Program, ImportFile).join(ImportFile, ImportFile.id == Program.file_id)
 
 
@@ -236,8 +236,8 @@ def programs(
         if find.strip():
             query = query.where(Program.name.icontains(find.strip()[:80], autoescape=True))
         found = [
-            (p, f)
-            for p, f in session.execute(
+            (row[0], row[1])
+            for row in session.execute(
                 query.order_by(Program.file_id.desc(), Program.ordinal)
                 .limit(PAGE_SIZE)
                 .offset((page - 1) * PAGE_SIZE)
@@ -307,7 +307,8 @@ def withdraw(shop: Shop, actor: Actor, program_id: int) -> None:
     with shop.database.write() as session:
         program, _ = _found(session, program_id)
         if program.withdrawn_at is not None:
-            raise ConflictError("program", "it has been withdrawn already", "nothing to do")
+            # The second tap of a double tap.
+            return
         program.withdrawn_at, program.withdrawn_by = shop.clock(), actor.person_id
         shop.note(session, actor, "program-withdrawn", f"program {program.id}", name=program.name)
 
@@ -318,7 +319,7 @@ def bring_back(shop: Shop, actor: Actor, program_id: int) -> None:
     with shop.database.write() as session:
         program, _ = _found(session, program_id)
         if program.withdrawn_at is None:
-            raise ConflictError("program", "it is not withdrawn", "nothing to do")
+            return
         program.withdrawn_at = program.withdrawn_by = None
         shop.note(
             session, actor, "program-brought-back", f"program {program.id}", name=program.name
