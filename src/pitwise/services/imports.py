@@ -81,7 +81,7 @@ class ImportOutcome:
             "outcome": self.outcome,
             "name": self.name,
             "kind": self.kind,
-            "file": self.file_id,
+            "file_id": self.file_id,
             "programs": list(self.program_ids),
             "use_reports": self.reports,
             "warnings": list(self.warnings),
@@ -321,6 +321,10 @@ def import_file(
         return outcome
 
 
+def _some(number: int, word: str) -> str:
+    return f"{number} {word}{'' if number == 1 else 's'}"
+
+
 def _write(
     shop: Shop, session: Session, row: ImportFile, read: _Read, settings: StationSettings
 ) -> ImportOutcome:
@@ -337,7 +341,7 @@ def _write(
             )
             for r in fresh
         )
-        message = f"{len(fresh)} use report{'' if len(fresh) == 1 else 's'}"
+        message = _some(len(fresh), "use report")
         known = len(read.reports) - len(fresh)
         message += f", {known} more in the book already" if known else ""
         return ImportOutcome(
@@ -356,9 +360,9 @@ def _write(
     counts = [c for _, c in read.programs]
     odd = tuple(f"line {w.line}: {w.text}" for c in counts for w in c.warnings)
     starts, minutes = sum(c.starts for c in counts), sum(c.arc_minutes for c in counts)
-    what = f"{len(ids)} plates" if read.kind == "plates" else "1 program"
-    message = f"Imported: {what}, {starts} starts, {minutes:.1f} arc minutes"
-    message += f", {len(odd)} warning{'' if len(odd) == 1 else 's'}" if odd else ""
+    what = _some(len(ids), "plate" if read.kind == "plates" else "program")
+    message = f"Imported: {what}, {_some(starts, 'start')}, {minutes:.1f} arc minutes"
+    message += f", {_some(len(odd), 'warning')}" if odd else ""
     if not starts and read.kind == "program":
         message += ". It has no start: check which words light the torch in the station's settings"
     return ImportOutcome("new", read.name, read.kind, row.id, tuple(ids), 0, odd, f"{message}.")

@@ -227,7 +227,10 @@ class SettingsView:
 
     def assumed(self, name: str) -> str:
         """Return the assumed value of a field, as words."""
-        return as_typed(name, getattr(StationSettings(), name)) or "none"
+        value = as_typed(name, getattr(StationSettings(), name))
+        return value or {"dxf_layers": "all", "accepted_risk": "the trade sheet's"}.get(
+            name, "none"
+        )
 
 
 def as_typed(name: str, value: Any) -> str:
