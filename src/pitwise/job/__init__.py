@@ -1,1 +1,1 @@
-"""Cut programs: starts and arc minutes per plate."""
+"""Cut programs, nests and plate lists -> starts and arc minutes."""
