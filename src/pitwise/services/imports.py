@@ -193,6 +193,20 @@ def _already(session: Session, sha256: str) -> ImportOutcome | None:
     )
 
 
+def _told(name: str, data: bytes) -> tuple[Kind, str]:
+    """Tell a file's kind, and give its text; a drawing may be in the binary form, without any."""
+    if name.casefold().endswith(".dxf") and b"\0" in data:
+        return "dxf", ""
+    text = decoded(name, data)
+    if not text.strip("\ufeff \t\r\n\f\v%\x1a"):
+        raise ServiceError(name, "is empty", "copy the file again, whole")
+    kind = kind_of(name, text)
+    # The reader of drawings takes what there is of one, and would count a part as the whole.
+    if kind == "dxf" and not text.rstrip().endswith("EOF"):
+        raise ServiceError(name, "breaks off: its EOF is missing", "copy the file again, whole")
+    return kind, text
+
+
 def _read(
     name: str,
     data: bytes,
@@ -201,10 +215,7 @@ def _read(
     settings: StationSettings,
     zone: dt.tzinfo | None,
 ) -> _Read:
-    text = decoded(name, data)
-    if not text.strip("\ufeff \t\r\n\f\v%\x1a"):
-        raise ServiceError(name, "is empty", "copy the file again, whole")
-    kind = kind_of(name, text)
+    kind, text = _told(name, data)
     own = _checked_options(options) if kind == "dxf" else {}
     programs: tuple[tuple[str, ProgramCount], ...] = ()
     reports: tuple[use_files.ReportLine, ...] = ()
@@ -363,6 +374,8 @@ def _write(
     what = _some(len(ids), "plate" if read.kind == "plates" else "program")
     message = f"Imported: {what}, {_some(starts, 'start')}, {minutes:.1f} arc minutes"
     message += f", {_some(len(odd), 'warning')}" if odd else ""
+    if not starts and read.kind == "dxf":
+        message += ". It has no start: check which layers are cut in the station's settings"
     if not starts and read.kind == "program":
         message += ". It has no start: check which words light the torch in the station's settings"
     return ImportOutcome("new", read.name, read.kind, row.id, tuple(ids), 0, odd, f"{message}.")

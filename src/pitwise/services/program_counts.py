@@ -114,6 +114,8 @@ def _basis(kind: str, options: Mapping[str, Any], settings: StationSettings) -> 
         "layers": sorted(layers) or None,
         "feed_mm_min": options.get("feed_mm_min") or settings.dxf_feed_mm_min,
         "pierce_seconds": options.get("pierce_seconds", settings.default_pierce_seconds),
+        "accel_mm_s2": settings.accel_mm_s2,
+        "corner_tolerance_mm": settings.corner_tolerance_mm,
     }
 
 
@@ -161,6 +163,7 @@ def count_data(
                 layers=basis["layers"],
                 feed_mm_min=basis["feed_mm_min"],
                 pierce_seconds=basis["pierce_seconds"],
+                settings=settings.reader(),
             )
         else:
             plate = plates_of(place, data)[ordinal]
