@@ -8,7 +8,7 @@ import sys
 from collections.abc import Sequence
 
 from pitwise import __version__
-from pitwise.cli import book, decide, program, serve, sheet, torch
+from pitwise.cli import book, decide, program, serve, sheet, torch, watch
 from pitwise.services.errors import BookError, ServiceError
 from pitwise.trade import SheetError
 
@@ -29,7 +29,7 @@ def parser() -> argparse.ArgumentParser:
         help="the book's address (default: PITWISE_DATABASE_URL, else a file in your data folder)",
     )
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for room in (decide, program, sheet, torch, serve, book):
+    for room in (decide, program, sheet, torch, serve, book, watch):
         room.add_parser(commands)
     return top
 
