@@ -333,7 +333,8 @@ class Machine:
         self.moved = True
 
     def _rapid(self, x: float, y: float, z: float, line: int) -> None:
-        length = math.dist((self.x, self.y, self.z), (x, y, z))
+        dx, dy, dz = x - self.x, y - self.y, z - self.z
+        length = math.sqrt(dx * dx + dy * dy + dz * dz)
         self.x, self.y, self.z = x, y, z
         tally = self.tally
         if not tally.lit:
