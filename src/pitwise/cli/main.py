@@ -23,6 +23,7 @@ _ROOMS = {
     "sheet": ("sheet",),
     "torch": ("torch",),
     "serve": ("serve", "demo"),
+    "watch": ("watch",),
     "book": ("book",),
 }
 

@@ -133,10 +133,7 @@ def run(args: argparse.Namespace) -> int:
         if kind == "plates":
             _show_plates(args, read_plates(read_text(args.file)))
             return 0
-        if kind == "dxf":
-            count = _count_dxf(args.file, args, settings)
-        else:
-            count = _count_program(args.file, args, settings)
+        count = (_count_dxf if kind == "dxf" else _count_program)(args.file, args, settings)
     except ProgramError as error:
         place = f"{args.file}: line {error.line}" if error.line else args.file
         raise ServiceError(place, error.problem, error.mend) from error

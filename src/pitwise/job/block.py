@@ -45,8 +45,9 @@ REFUSED = {
     650: "a macro call",
     660: "a macro call",
 }
-_M_GROUPS = {0: "stop", 1: "stop", 2: "stop", 30: "stop", 60: "stop"} | dict.fromkeys(
-    (3, 4, 5), "spindle"
+_DWELL = {"non-modal": 40}
+_M_GROUPS: dict[float, str] = dict.fromkeys((0.0, 1.0, 2.0, 30.0, 60.0), "stop") | dict.fromkeys(
+    (3.0, 4.0, 5.0), "spindle"
 )
 
 
@@ -69,6 +70,10 @@ class Block:
         Letters that mean nothing to this reader.
     constant : bool
         The line means the same whenever it is read.
+    torch : int or None
+        1 lights, -1 quenches, 0 neither; None until the machine has looked.
+    alone : bool
+        Nothing stands on the line but one M word, or a dwell and its time.
     """
 
     g: dict[str, int] = field(default_factory=dict)
@@ -78,6 +83,8 @@ class Block:
     sets: list[tuple[int | str, float]] = field(default_factory=list)
     unknown: list[str] = field(default_factory=list)
     constant: bool = True
+    torch: int | None = None
+    alone: bool = False
 
 
 def bare(text: str, line: int) -> str:
@@ -161,6 +168,10 @@ def parse_block(text: str, line: int, parameters: Parameters) -> Block:
             if letter not in _KNOWN_LETTERS:
                 block.unknown.append(letter)
     block.constant = block.constant and scan.constant
+    if block.m:
+        block.alone = len(block.m) == 1 and not (block.g or block.others or block.words)
+    else:
+        block.alone = block.g == _DWELL and block.words.keys() == {"P"} and not block.others
     return block
 
 

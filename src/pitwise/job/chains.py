@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from pitwise.job.timing import Planner
 
@@ -64,11 +65,7 @@ def line_piece(a: Point, b: Point) -> Piece | None:
 
 def points_run(points: Sequence[Point]) -> Run | None:
     """Return lines through points; None when they have no length."""
-    pieces = [
-        piece
-        for a, b in zip(points, points[1:], strict=False)
-        if (piece := line_piece(a, b)) is not None
-    ]
+    pieces = [piece for a, b in pairwise(points) if (piece := line_piece(a, b)) is not None]
     return Run(tuple(pieces), points[0], points[-1]) if pieces else None
 
 

@@ -175,8 +175,8 @@ def _broken(error: Exception) -> ProgramError:
 
 def _open(data: bytes) -> Drawing:
     # Imported here: it takes long, and only drawings need it.
-    import ezdxf
     from ezdxf import recover
+    from ezdxf.lldxf.const import DXFError
 
     if len(data) > MAX_BYTES:
         raise ProgramError(0, "the drawing is larger than 128 MB", "export the nest alone")
@@ -188,7 +188,7 @@ def _open(data: bytes) -> Drawing:
         raise ProgramError(0, "the drawing is empty", "export it again as DXF")
     try:
         drawing, _ = recover.read(io.BytesIO(data))
-    except ezdxf.DXFError as error:
+    except DXFError as error:
         raise ProgramError(0, "this is no DXF drawing", "export the nest as DXF") from error
     except _BROKEN as error:
         raise _broken(error) from error

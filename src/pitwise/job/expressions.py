@@ -227,10 +227,7 @@ class Scanner:
 
 
 def _power(a: float, b: float) -> float:
-    got = a**b
-    if isinstance(got, complex):
-        raise ValueError("complex")
-    return got
+    return math.pow(a, b)
 
 
 def _mod(a: float, b: float) -> float:

@@ -28,7 +28,7 @@ from pitwise.job.tally import Tally
 Flow = Literal["", "call", "return", "end"]
 _INCH = 25.4
 _NO_MOTION, _PASSED_OVER = -1, -2
-_LONG_DWELL_S = 60.0
+LONG_DWELL_S = 60.0
 # Codes that change nothing that is counted here.
 _QUIET_M = frozenset(
     (0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 19, 30, 48, 49, 50, 51, 52, 53, 60, *range(61, 69), 98, 99)
@@ -175,24 +175,32 @@ class Machine:
 
     def _torch(self, block: Block, line: int) -> None:
         tally = self.tally
+        torch = block.torch
+        if torch is None:
+            torch = block.torch = self._torch_of(block, line)
+        if not self.seen_m.issuperset(block.m):
+            self.seen_m.update(block.m)
+        if not self.quiet_m.issuperset(block.m):
+            for number in block.m:
+                if number not in self.quiet_m:
+                    tally.warn(line, "unknown-code", f"M{number:g} is not known; passed over")
+        if torch < 0:
+            tally.quench()
+            self.positioned = False
+        elif torch and tally.lit:
+            tally.warn(line, "already-lit", "the torch is lit while it burns; not a new start")
+        elif torch:
+            tally.light(line)
+            self.positioned = False
+
+    def _torch_of(self, block: Block, line: int) -> int:
         off = any(_stands_in(x, block) for x in self.off)
         on = any(_stands_in(x, block) for x in self.on)
-        for number in block.m:
-            if number not in self.quiet_m:
-                tally.warn(line, "unknown-code", f"M{number:g} is not known; passed over")
-            self.seen_m.add(number)
         if on and off:
             raise ProgramError(
                 line, "the torch is lit and quenched on one line", "put them on two lines"
             )
-        if off:
-            tally.quench()
-            self.positioned = False
-        elif on and tally.lit:
-            tally.warn(line, "already-lit", "the torch is lit while it burns; not a new start")
-        elif on:
-            tally.light(line)
-            self.positioned = False
+        return int(on) - int(off)
 
     def _dwell(self, words: dict[str, float], line: int) -> None:
         seconds = words.get("P", words.get("X"))
@@ -203,7 +211,7 @@ class Machine:
             raise ProgramError(
                 line, f"a dwell of {seconds:g} s can't be", "write P in seconds, from 0 to 86400"
             )
-        if seconds > _LONG_DWELL_S:
+        if seconds > LONG_DWELL_S:
             self.tally.warn(
                 line,
                 "long-dwell",
@@ -325,7 +333,8 @@ class Machine:
         self.moved = True
 
     def _rapid(self, x: float, y: float, z: float, line: int) -> None:
-        length = math.dist((self.x, self.y, self.z), (x, y, z))
+        dx, dy, dz = x - self.x, y - self.y, z - self.z
+        length = math.sqrt(dx * dx + dy * dy + dz * dz)
         self.x, self.y, self.z = x, y, z
         tally = self.tally
         if not tally.lit:
@@ -423,7 +432,7 @@ class Machine:
                 "centre",
                 "mend I and J, or say whether they are absolute (G90.1) or not (G91.1)",
             )
-        if arc.mismatch_mm > ROUNDING_MM * max(1.0, s / 10):
+        if arc.mismatch_mm > ROUNDING_MM:
             self.tally.warn(
                 line,
                 "arc-radius",

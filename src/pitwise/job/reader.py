@@ -12,7 +12,7 @@ from pitwise.job.control import Control
 from pitwise.job.expressions import Parameters
 from pitwise.job.flow import o_word
 from pitwise.job.geometry import ROUNDING_MM
-from pitwise.job.machine import Machine
+from pitwise.job.machine import LONG_DWELL_S, Machine
 from pitwise.job.model import (
     MAX_BUFFERED_LINES,
     MAX_MM,
@@ -23,14 +23,19 @@ from pitwise.job.model import (
 )
 from pitwise.job.tally import Tally
 
-# A move as nearly every line of a nest is written. Whatever else is on a line, or a number
-# that float() refuses, goes to the interpreter, which knows the whole language.
-_PLAIN = re.compile(
-    r"\s*(?:N[0-9]+\s*)?(?:G0?([0123])\s*)?(?:X([-+.0-9]+)\s*)?(?:Y([-+.0-9]+)\s*)?"
-    r"(?:I([-+.0-9]+)\s*)?(?:J([-+.0-9]+)\s*)?(?:F([.0-9]+)\s*)?",
+# Moves as nearly every line of a nest is written: the usual ones, and those with a line
+# number, one axis or a feed. Whatever else is on a line, or a number that float() refuses, goes
+# to the interpreter, which knows the whole language.
+_USUAL = re.compile(
+    r"(?:G0?([0123])\s*)?X([-+.0-9]++)\s*Y([-+.0-9]++)\s*"
+    r"(?:I([-+.0-9]++)\s*J([-+.0-9]++)\s*)?",
     re.ASCII,
 ).fullmatch
-_MODE = {"0": 0, "1": 1, "2": 2, "3": 3}
+_PLAIN = re.compile(
+    r"\s*(?:N[0-9]+\s*)?(?:G0?([0123])\s*)?(?:X([-+.0-9]++)\s*)?(?:Y([-+.0-9]++)\s*)?"
+    r"(?:I([-+.0-9]++)\s*J([-+.0-9]++)\s*)?(?:F([.0-9]++)\s*)?",
+    re.ASCII,
+).fullmatch
 _TWO_PI = 2 * pi
 _CACHED_BLOCKS = 2048
 
@@ -249,66 +254,98 @@ class _Reading:
         machine, tally = self.machine, self.tally
         planner = tally.planner
         by_rapid = tally.rapid_time if self.settings.rapid_mm_min is not None else None
-        plain, modes, rounding, largest = _PLAIN, _MODE, ROUNDING_MM, MAX_MM
+        usual, plain, rounding, largest = _USUAL, _PLAIN, ROUNDING_MM, MAX_MM
+        known = self.cache.get
         line, done = "", False
         while True:
-            x, y, mode, feed = machine.x, machine.y, machine.mode, machine.feed
+            x, y, mode, feed = machine.x, machine.y, str(machine.mode), machine.feed
             speed = feed / 60
             scale, absolute, exact = machine.scale, machine.absolute, machine.exact
             zero_x, zero_y = machine.zero[0], machine.zero[1]
+            simple = absolute and scale == 1 and zero_x == zero_y == 0
             lit = tally.lit
             length, seconds = tally.cut_length, tally.cut_seconds
             rapid_length, rapid_seconds = tally.rapid_length, tally.rapid_seconds
             positioned, moved = machine.positioned, machine.moved
             steady = not (machine.inverse_time or machine.untimed)
-            arcs = machine.plane == 17 and not machine.arc_absolute
+            cuts = lit and steady and speed > 0
+            arcs = cuts and machine.plane == 17 and not machine.arc_absolute
             for line in lines:
                 number += 1
-                found = plain(line)
-                if found is None:
-                    break
-                g, gx, gy, gi, gj, gf = found.groups()
-                now = mode if g is None else modes[g]
+                found = usual(line)
                 try:
-                    if absolute:
-                        to_x = x if gx is None else zero_x + float(gx) * scale
-                        to_y = y if gy is None else zero_y + float(gy) * scale
+                    if found is not None:
+                        g, gx, gy, gi, gj = found.groups()
+                        if simple:
+                            to_x, to_y = float(gx), float(gy)
+                        elif absolute:
+                            to_x = zero_x + float(gx) * scale
+                            to_y = zero_y + float(gy) * scale
+                        else:
+                            to_x = x + float(gx) * scale
+                            to_y = y + float(gy) * scale
                     else:
-                        to_x = x if gx is None else x + float(gx) * scale
-                        to_y = y if gy is None else y + float(gy) * scale
-                    if gf is not None:
-                        feed = float(gf) * scale
-                        if not 0 < feed <= largest:
-                            feed = speed * 60
-                            break
-                        # Set even if the interpreter takes the line: it sets the same.
-                        speed = feed / 60
+                        found = plain(line)
+                        if found is None:
+                            # Lighting, piercing and quenching, seen before and alone on the
+                            # line, stand in every cut: done without leaving the loop.
+                            block = known(line)
+                            if block is None or not block.alone:
+                                break
+                            if block.m:
+                                if not block.torch or (block.torch > 0) == lit:
+                                    break
+                                lit = not lit
+                                if lit:
+                                    tally.light(number)
+                                    length = seconds = 0.0
+                                else:
+                                    tally.cut_length, tally.cut_seconds = length, seconds
+                                    tally.quench()
+                                positioned = False
+                                cuts = lit and steady and speed > 0
+                                arcs = cuts and machine.plane == 17 and not machine.arc_absolute
+                            elif lit and 0 <= block.words["P"] <= LONG_DWELL_S:
+                                tally.cut_seconds = seconds
+                                tally.burn(block.words["P"])
+                                seconds = tally.cut_seconds
+                            else:
+                                break
+                            continue
+                        g, gx, gy, gi, gj, gf = found.groups()
+                        from_x, from_y = (zero_x, zero_y) if absolute else (x, y)
+                        to_x = x if gx is None else from_x + float(gx) * scale
+                        to_y = y if gy is None else from_y + float(gy) * scale
+                        if gf is not None:
+                            wanted = float(gf) * scale
+                            if not (steady and 0 < wanted <= largest):
+                                break
+                            # If the interpreter takes the line after all, it sets the same.
+                            feed = wanted
+                            speed = feed / 60
+                            cuts = lit
+                            arcs = lit and machine.plane == 17 and not machine.arc_absolute
+                    now = g or mode
                     dx = to_x - x
                     dy = to_y - y
-                    if now == 1 and lit:
+                    if now == "1":
                         step = sqrt(dx * dx + dy * dy)
-                        if gi is not None or gj is not None or not (speed and steady):
-                            break
-                        if not 0 < step < largest:
+                        if not 0 < step < largest or not cuts or gi is not None:
                             break
                         length += step
                         if planner is None:
                             seconds += step / speed
                         else:
                             planner.line(step, speed, dx / step, dy / step, 0.0, exact)
-                    elif now == 0 and not lit:
-                        if gi is not None or gj is not None:
-                            break
+                    elif now == "0":
                         step = sqrt(dx * dx + dy * dy)
-                        if not 0 < step < largest:
+                        if not 0 < step < largest or lit or gi is not None:
                             break
                         rapid_length += step
                         if by_rapid is not None:
                             rapid_seconds += by_rapid(step)
                         positioned = True
-                    elif 1 < now < 4 and lit and arcs:
-                        if gi is None or gj is None or not (speed and steady):
-                            break
+                    elif arcs and gi is not None and (now == "2" or now == "3"):
                         i = float(gi) * scale
                         j = float(gj) * scale
                         ex = dx - i
@@ -317,8 +354,9 @@ class _Reading:
                         rb = sqrt(ex * ex + ey * ey)
                         if not (0 < ra < largest and -rounding < ra - rb < rounding < rb):
                             break
-                        sweep = atan2(ey, ex) - atan2(-j, -i)
-                        if now == 2:
+                        # From (-i, -j) to (ex, ey): cross and scalar product.
+                        sweep = atan2(ex * j - i * ey, -i * ex - j * ey)
+                        if now == "2":
                             sweep = -sweep
                         sweep %= _TWO_PI
                         if sweep <= 1e-9:
@@ -329,7 +367,7 @@ class _Reading:
                         if planner is None:
                             seconds += step / speed
                         else:
-                            side = -1.0 if now == 2 else 1.0
+                            side = -1.0 if now == "2" else 1.0
                             planner.arc(
                                 step,
                                 speed,
@@ -345,7 +383,7 @@ class _Reading:
                 x, y, mode, moved = to_x, to_y, now, True
             else:
                 done = True
-            machine.x, machine.y, machine.mode, machine.feed = x, y, mode, feed
+            machine.x, machine.y, machine.mode, machine.feed = x, y, int(mode), feed
             machine.positioned, machine.moved = positioned, moved
             tally.cut_length, tally.cut_seconds = length, seconds
             tally.rapid_length, tally.rapid_seconds = rapid_length, rapid_seconds

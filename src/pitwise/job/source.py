@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator
 from itertools import chain
 
 from pitwise.job.model import MAX_LINE, ProgramError
 
 BLOCK_BYTES = 1 << 18
-# A tab, line ends and the form feed and end-of-tape marks old senders add; no other control.
-_BINARY = re.compile(rb"[\x01-\x06\x0e-\x12\x15-\x19\x1c-\x1f]")
 
 
 def program_lines(blocks: Iterable[bytes]) -> Iterator[str]:
@@ -38,7 +35,7 @@ def _cut(blocks: Iterable[bytes]) -> Iterator[list[str]]:
         block = rest + given
         if number == 0:
             block = _opening(block)
-        if b"\0" in given or _BINARY.search(given):
+        if b"\0" in given:
             raise ProgramError(
                 line + 1, "this is no text", "give the program itself, saved as plain text (UTF-8)"
             )

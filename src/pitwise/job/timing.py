@@ -8,6 +8,8 @@ _CHUNK = 8192
 _LARGEST_CHUNK = 1 << 19
 # Two lines whose directions differ by less are one line.
 _STRAIGHT = 1e-9
+# Straight back, but for rounding.
+_BACK = 1 - 1e-12
 # With a corner tolerance of zero the table stops at every corner sharper than this (half angle
 # as a sine, 0.06 degrees): a tangent written to three decimals is no corner.
 _TANGENT = 1e-3
@@ -55,7 +57,7 @@ def corner_radius(half_sine: float, shorter_mm: float, tolerance_mm: float) -> f
     tolerance_mm : float
         δ.
     """
-    if half_sine >= 1:
+    if half_sine > _BACK:
         return 0.0
     if half_sine <= 0 or (tolerance_mm == 0 and half_sine < _TANGENT):
         return inf

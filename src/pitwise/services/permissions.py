@@ -18,6 +18,8 @@ Permission = Literal[
     "fit-parts",
     "edit-shop",
     "edit-limits",
+    "station-settings",
+    "import-files",
     "check-book",
     "edit-people",
 ]
@@ -38,6 +40,8 @@ TABLE: dict[Permission, frozenset[Role]] = {
     "overrule-limit": _LEADS,
     "edit-shop": _LEADS,
     "edit-limits": _LEADS,
+    "station-settings": _LEADS,
+    "import-files": _ALL,
     "check-book": _LEADS,
     "edit-people": frozenset({"admin"}),
 }
