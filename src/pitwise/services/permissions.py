@@ -20,6 +20,7 @@ Permission = Literal[
     "edit-limits",
     "station-settings",
     "import-files",
+    "fit-wear",
     "check-book",
     "edit-people",
 ]
@@ -42,6 +43,7 @@ TABLE: dict[Permission, frozenset[Role]] = {
     "edit-limits": _LEADS,
     "station-settings": _LEADS,
     "import-files": _ALL,
+    "fit-wear": _LEADS,
     "check-book": _LEADS,
     "edit-people": frozenset({"admin"}),
 }

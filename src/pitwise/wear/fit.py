@@ -27,6 +27,7 @@ from scipy.optimize import minimize
 from pitwise.wear.hazard import LossFit, fit_losses
 from pitwise.wear.history import History, HistoryError, Packed, pack
 from pitwise.wear.nodes_filter import node_likelihood
+from pitwise.wear.paths import follow
 from pitwise.wear.pool import Belief, Plan, PoolResult, integrate, make_plan
 from pitwise.wear.prior import (
     GAMMA,
@@ -39,7 +40,6 @@ from pitwise.wear.prior import (
     GrowthPrior,
     natural,
 )
-from pitwise.wear.paths import follow
 from pitwise.wear.screen import SetAside, impossible, surprising
 
 _BOX = 5.0

@@ -472,6 +472,29 @@ def reading_cdf(
     return _below(parts, grown, at, _MANY, _noise2(parts, sigma_mm)).mean(axis=-1)
 
 
+def crps(
+    parts: Components,
+    starts: float,
+    arc_minutes: float,
+    reading_mm: float,
+    sigma_mm: float | None = None,
+) -> float:
+    r"""Return the continuous ranked probability score of a reading taken after a job, mm.
+
+    :math:`\int (F(x) - 1[x \ge d])^2 dx` (Gneiting & Raftery, JASA 102 (2007) 359), by the
+    trapezoid rule either side of the reading `d`.
+    """
+    mean, sd = depth_moments(parts, starts, arc_minutes)
+    spread = math.hypot(sd, float(np.sqrt(_noise2(parts, sigma_mm).mean())))
+    low = min(reading_mm, mean - 8 * spread)
+    high = max(reading_mm, mean + 12 * spread)
+    below = np.linspace(low, reading_mm, 81)
+    above = np.linspace(reading_mm, high, 81)
+    under = reading_cdf(parts, starts, arc_minutes, below, sigma_mm) ** 2
+    over = (1 - reading_cdf(parts, starts, arc_minutes, above, sigma_mm)) ** 2
+    return float(np.trapezoid(under, below) + np.trapezoid(over, above))
+
+
 def depth_moments(parts: Components, starts: float, arc_minutes: float) -> tuple[float, float]:
     """Return mean and SD of the true depth after a job, mm."""
     grown = _gained(parts, starts, arc_minutes)
