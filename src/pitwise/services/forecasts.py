@@ -50,8 +50,13 @@ def body_of(parts: Components) -> str:
 def parts_of(body: str) -> Components:
     """Return the thinned state that `body_of` wrote."""
     data = json.loads(body)
-    arrays = (np.array(data[name], dtype=float) for name in _ARRAYS)
-    return Components(*arrays, data["starts"], data["arc_minutes"], data["minutes_per_start"])
+    arrays = {name: np.array(data[name], dtype=float) for name in _ARRAYS}
+    return Components(
+        **arrays,
+        starts=data["starts"],
+        arc_minutes=data["arc_minutes"],
+        minutes_per_start=data["minutes_per_start"],
+    )
 
 
 def keep_up(shop: Shop) -> int | None:
