@@ -45,9 +45,7 @@ class World:
         return np.array([math.log(self.kappa), self.gamma, *logs])
 
 
-def draw_world(
-    rng: np.random.Generator, truth: Truth, processes: int, prior: GrowthPrior
-) -> World:
+def draw_world(rng: np.random.Generator, truth: Truth, processes: int, prior: GrowthPrior) -> World:
     """Draw a shop: kappa, gamma, tau and c0 vary by half the SD the engine's prior gives them."""
     mean, sd = np.array(prior.mean), 0.5 * np.array(prior.sd)
     z = rng.standard_normal(7)
@@ -82,9 +80,7 @@ class Electrode:
         """Do a job; the arc may destroy it on the way."""
         part = np.linspace(0, 1, _SUBSTEPS + 1)
         w = self.world
-        ages = age(
-            self.starts + starts * part, self.arc_minutes + minutes * part, w.kappa, w.gamma
-        )
+        ages = age(self.starts + starts * part, self.arc_minutes + minutes * part, w.kappa, w.gamma)
         mean = self.rate * np.diff(ages)
         grown = self.rng.gamma(mean / w.phi, w.phi) if w.truth == "gamma" else mean
         depth = self.depth + np.concatenate([[0.0], np.cumsum(grown)])

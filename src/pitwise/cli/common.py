@@ -19,20 +19,22 @@ from pitwise.services.shopfloor import Shop, open_book
 LARGEST_INPUT = 4 * 1024 * 1024
 
 
-def read_text(place: str) -> str:
-    """Read a small text file, or standard input for '-'; refuses naming the mend."""
+def read_text(place: str, *, largest: int = LARGEST_INPUT) -> str:
+    """Read a text file of at most so many bytes, or standard input for '-'; refuses with a mend."""
     try:
         if place == "-":
-            data = sys.stdin.buffer.read(LARGEST_INPUT + 1)
+            data = sys.stdin.buffer.read(largest + 1)
         else:
             with Path(place).open("rb") as file:
-                data = file.read(LARGEST_INPUT + 1)
+                data = file.read(largest + 1)
     except OSError as error:
         raise ServiceError(
             place, f"can't be read ({error.strerror})", "check the name, or write - for input"
         ) from error
-    if len(data) > LARGEST_INPUT:
-        raise ServiceError(place, "is larger than 4 MB", "give the file that was meant")
+    if len(data) > largest:
+        raise ServiceError(
+            place, f"is larger than {largest // 1024**2} MB", "give the file that was meant"
+        )
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:

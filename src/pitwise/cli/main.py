@@ -3,20 +3,37 @@
 from __future__ import annotations
 
 import argparse
+import importlib
 import os
 import sys
 from collections.abc import Sequence
 
 from pitwise import __version__
-from pitwise.cli import book, decide, serve, sheet, torch
 from pitwise.services.errors import BookError, ServiceError
 from pitwise.trade import SheetError
 
 DONE, NOT_DONE, BAD_INPUT = 0, 1, 2
 
+# Which module adds which commands, in the order help lists them.
+_ROOMS = {
+    "decide": ("decide",),
+    "wear": ("wear",),
+    "program": ("program",),
+    "outlook": ("outlook",),
+    "sheet": ("sheet",),
+    "torch": ("torch",),
+    "serve": ("serve", "demo"),
+    "watch": ("watch",),
+    "book": ("book",),
+}
 
-def parser() -> argparse.ArgumentParser:
-    """Make the parser of all commands."""
+
+def parser(only: str | None = None) -> argparse.ArgumentParser:
+    """Make the parser of all commands, or of the one called `only`.
+
+    Web server, database and optimiser take longer to import than most commands to run, so
+    a command loads its own module alone.
+    """
     top = argparse.ArgumentParser(
         prog="pitwise",
         description="Inspection, decisions and records for plasma torch wear parts.",
@@ -29,14 +46,25 @@ def parser() -> argparse.ArgumentParser:
         help="the book's address (default: PITWISE_DATABASE_URL, else a file in your data folder)",
     )
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for room in (decide, sheet, torch, serve, book):
-        room.add_parser(commands)
+    mine = [room for room, commands_of in _ROOMS.items() if only in commands_of]
+    for room in mine or _ROOMS:
+        importlib.import_module(f"pitwise.cli.{room}").add_parser(commands)
     return top
+
+
+def _called(words: Sequence[str]) -> str | None:
+    """Return the command among the words, if one is plainly there."""
+    after = list(words)
+    while after and after[0].startswith("-"):
+        # The one option before a command that takes a value.
+        del after[: 2 if after[0] == "--database" else 1]
+    return after[0] if after else None
 
 
 def run(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
-    args = parser().parse_args(argv)
+    words = list(sys.argv[1:] if argv is None else argv)
+    args = parser(_called(words)).parse_args(words)
     try:
         return int(args.run(args))
     except (ServiceError, SheetError) as error:

@@ -31,25 +31,31 @@ from sqlalchemy import (
 from sqlalchemy.orm import Session
 from sqlalchemy.types import NullType, TypeDecorator, TypeEngine
 
-from pitwise.records.tables import Base, InspectionRow, UsedSheet
+from pitwise.records.tables import InspectionRow, UsedSheet
+from pitwise.records.wear_tables import ALL_TABLES, ProgramCountRow
 
 Row = dict[str, Any]
 
 # Sessions and failed sign-ins are of the moment: an old copy must not bring back a session
-# that was revoked since.
-NOT_KEPT = frozenset({"sign_in", "failed_sign_in"})
+# that was revoked since. Counts of programs are counted again from the files, which are kept.
+NOT_KEPT = frozenset({"sign_in", "failed_sign_in", ProgramCountRow.__tablename__})
 # Rows that belong to an inspection and are part of what was signed.
 SIGNED_WITH_INSPECTION = ("look", "mark", "pit_reading", "answer", "overrule", "decision")
 # The record can't hold itself; a row in another state than 'signed' has no record.
 _NOT_IN_RECORD = frozenset({"record", "record_sha256", "state"})
 
-INSPECTION: Table = Base.metadata.tables[InspectionRow.__tablename__]
-USED_SHEET: Table = Base.metadata.tables[UsedSheet.__tablename__]
+INSPECTION: Table = ALL_TABLES.tables[InspectionRow.__tablename__]
+USED_SHEET: Table = ALL_TABLES.tables[UsedSheet.__tablename__]
 
 
 def kept_tables() -> list[Table]:
     """Return the tables that an export, a backup and a restore carry, parents first."""
-    return [t for t in Base.metadata.sorted_tables if t.name not in NOT_KEPT]
+    return [t for t in ALL_TABLES.sorted_tables if t.name not in NOT_KEPT]
+
+
+def batch_of(table: Table) -> int:
+    """Return how many rows of a table to hold at a time: few where a row may hold a file."""
+    return 2 if any(isinstance(c.type, LargeBinary) for c in table.columns) else 500
 
 
 def _kind(column: Column[Any]) -> TypeEngine[Any]:
@@ -157,7 +163,7 @@ def _typed_text(kind: TypeEngine[Any], value: str) -> Any:
 
 
 def read_rows(
-    session: Session, table: Table, *where: ColumnElement[bool], batch: int = 500
+    session: Session, table: Table, *where: ColumnElement[bool], batch: int | None = None
 ) -> Iterator[Row]:
     """Give a table's rows as plain data, in the order of their key, without holding them all.
 
@@ -170,7 +176,9 @@ def read_rows(
     ]
     columns = list(table.columns)
     query = select(*(type_coerce(c, NullType()).label(c.name) for c in columns))
-    query = query.where(*where).order_by(*order).execution_options(yield_per=batch)
+    query = (
+        query.where(*where).order_by(*order).execution_options(yield_per=batch or batch_of(table))
+    )
     for values in session.execute(query):
         yield {c.name: plain(c, v) for c, v in zip(columns, values, strict=True)}
 
@@ -211,7 +219,7 @@ def signed_rows(session: Session, inspection_id: int, sheet_sha256: str) -> Row:
     for own in read_rows(session, INSPECTION, INSPECTION.c.id == inspection_id):
         out["inspection"] = inspection_part(own)
     for name in SIGNED_WITH_INSPECTION:
-        table = Base.metadata.tables[name]
+        table = ALL_TABLES.tables[name]
         rows = read_rows(session, table, table.c.inspection_id == inspection_id)
         out[name] = [child_part(r) for r in rows]
     for sheet in read_rows(session, USED_SHEET, USED_SHEET.c.sha256 == sheet_sha256):

@@ -12,7 +12,7 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import Connection
 
 from pitwise.records.database import BookError, Database
-from pitwise.records.tables import Base
+from pitwise.records.wear_tables import ALL_TABLES
 
 
 def _config(connection: Connection | None = None) -> Config:
@@ -56,4 +56,4 @@ def drift(database: Database) -> list[object]:
     """Return the differences between the book's tables and those in the code."""
     with database.engine.connect() as connection:
         context = MigrationContext.configure(connection, opts={"compare_type": True})
-        return list(compare_metadata(context, Base.metadata))
+        return list(compare_metadata(context, ALL_TABLES))

@@ -16,7 +16,9 @@ The export is a zip:
     apostrophe off and the text is as it was. An empty cell stands for nothing and for an
     empty text alike; `data/` tells them apart.
 
-Left out are sessions and failed sign-ins. Password hashes are in ``data/person.jsonl``
+Left out are sessions and failed sign-ins, and the counts of programs, which are counted
+again from the imported files. The content of those is in ``data/import_file.jsonl`` (gzip,
+base64), not in the CSV. Password hashes are in ``data/person.jsonl``
 (not in the CSV), only because a restored book has to be identical and people have to be
 able to sign in to it: keep an export as safe as the book itself. The file's mode is 0600.
 """
@@ -59,10 +61,11 @@ EXPORT_FORMAT = "pitwise-export/1"
 CSV_NOTE = (
     "for reading only, data/ is exact: a text that begins with one of = + - @ TAB CR LF or an "
     "apostrophe (or a full-width = + - @) has one apostrophe put before it; an empty cell is "
-    "nothing or an empty text; password hashes are left out"
+    "nothing or an empty text; password hashes and the content of imported files are left out"
 )
 _FORMULA = tuple("=+-@\t\r\n'＝＋－＠")
-_SECRET = {("person", "password_hash")}
+# Password hashes are nobody's to read; a file packed into one cell is no use to anybody.
+_NOT_IN_CSV = {("person", "password_hash"), ("import_file", "content")}
 # No moment of its own: the same book gives the same bytes.
 _ZIP_MOMENT = (1980, 1, 1, 0, 0, 0)
 _COPY_PAGES = 256
@@ -158,7 +161,7 @@ def _cell(value: Any) -> str:
 
 
 def _write_csv(session: Session, table: Table, out: _Member) -> None:
-    names = [c.name for c in table.columns if (table.name, c.name) not in _SECRET]
+    names = [c.name for c in table.columns if (table.name, c.name) not in _NOT_IN_CSV]
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\r\n")
     out.write(b"\xef\xbb\xbf")

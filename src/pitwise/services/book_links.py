@@ -20,6 +20,8 @@ _MEND_FITTING = (
     "take the part out and fit what really is in the torch; if it shows again, restore the "
     "newest backup that verifies"
 )
+# What counts and forecasts stand on; see migration 0002.
+_APPEND_ONLY = ("station_setting", "import_file")
 _UNGUARDED = (
     "export the book and restore it into a new one, which has all guards; find out who took "
     "this one away"
@@ -44,12 +46,14 @@ def _guards(dialect: str) -> dict[str, str]:
         for verb in ("update", "delete"):
             names[f"audit_no_{verb}"] = "audit"
             names[f"used_sheet_no_{verb}"] = "used_sheet"
+            names |= {f"{t}_no_{verb}": t for t in _APPEND_ONLY}
             names[f"inspection_signed_no_{verb}"] = "inspection"
             names |= {f"{t}_signed_no_{verb}": t for t in SIGNED_WITH_INSPECTION}
         return names
     return {
         "audit_never": "audit",
         "used_sheet_never": "used_sheet",
+        **{f"{t}_never": t for t in _APPEND_ONLY},
         "inspection_signed_never": "inspection",
         **{f"{t}_signed": t for t in SIGNED_WITH_INSPECTION},
     }

@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 
 from pitwise.records import schema
 from pitwise.records.database import BookError, Database
-from pitwise.records.rows import Row, count_rows, kept_tables, key_of
+from pitwise.records.rows import Row, batch_of, count_rows, kept_tables, key_of
 from pitwise.records.tables import BookFact
 from pitwise.services.book_common import SQLITE_MAGIC, Progress, quiet, shown
 from pitwise.services.book_sources import Source, open_source
@@ -26,7 +26,6 @@ from pitwise.services.errors import ConflictError, ServiceError
 from pitwise.services.people import SYSTEM
 from pitwise.services.shopfloor import Shop
 
-_BATCH = 500
 # What `Shop.prepare` gives a new book; a restored book brings its own.
 _OF_A_NEW_BOOK = "book_fact"
 
@@ -204,7 +203,7 @@ def _bring(database: Database, path: Path, origin: Source, tell: Progress) -> di
         session.execute(delete(BookFact))
         for table in tables:
             rows[table.name] = 0
-            for batch in _batches(origin.rows(table)):
+            for batch in _batches(origin.rows(table), batch_of(table)):
                 _insert(session, path, table, batch)
                 rows[table.name] += len(batch)
                 done += len(batch)
@@ -214,8 +213,8 @@ def _bring(database: Database, path: Path, origin: Source, tell: Progress) -> di
     return rows
 
 
-def _batches(rows: Iterator[Row]) -> Iterator[list[Row]]:
-    while batch := list(islice(rows, _BATCH)):
+def _batches(rows: Iterator[Row], size: int) -> Iterator[list[Row]]:
+    while batch := list(islice(rows, size)):
         yield batch
 
 

@@ -25,6 +25,7 @@ from pitwise.records.rows import (
 from pitwise.records.tables import AuditRow, Base, Counter, Fitting, PartItem, Process
 from pitwise.services.book_common import Progress, check_revision, quiet, shown
 from pitwise.services.book_faults import Fault
+from pitwise.services.book_imports import import_faults
 from pitwise.services.book_links import file_faults, guard_faults, link_faults
 from pitwise.services.book_signed import check_signed
 from pitwise.services.errors import ServiceError
@@ -110,8 +111,8 @@ def verify_book(
     Checked are the chain of the audit trail; every signed inspection against its record
     (all its rows, cell by cell, and the counter reading and fittings it made), the record
     against its hash and the trail; every signing the trail tells of; the sheets that
-    decided; corrections; what is fitted; references between tables; the triggers that
-    guard all this; and, on SQLite, the file itself.
+    decided; corrections; what is fitted; imported files; references between tables; the
+    triggers that guard all this; and, on SQLite, the file itself.
 
     Parameters
     ----------
@@ -191,6 +192,7 @@ def _check_all(
         counts.inspections += 1
     faults += _not_found(session, trail)
     faults += link_faults(session, tell)
+    faults += import_faults(session, tell)
 
 
 def _walk_trail(session: Session, trail: _Trail, head: str | None, tell: Progress) -> None:

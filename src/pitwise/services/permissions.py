@@ -18,6 +18,9 @@ Permission = Literal[
     "fit-parts",
     "edit-shop",
     "edit-limits",
+    "station-settings",
+    "import-files",
+    "fit-wear",
     "check-book",
     "edit-people",
 ]
@@ -38,6 +41,9 @@ TABLE: dict[Permission, frozenset[Role]] = {
     "overrule-limit": _LEADS,
     "edit-shop": _LEADS,
     "edit-limits": _LEADS,
+    "station-settings": _LEADS,
+    "import-files": _ALL,
+    "fit-wear": _LEADS,
     "check-book": _LEADS,
     "edit-people": frozenset({"admin"}),
 }

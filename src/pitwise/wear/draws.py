@@ -82,9 +82,7 @@ def draw_shared(
     half = random.standard_normal((count // 2, len(z)))
     at = np.clip(z + np.vstack([half, -half]) @ scaled.T, -BOX, BOX)
     rate_mean = np.array([b.mean for b in beliefs]) + (at - z) @ mean_by.T
-    rate_sd = np.array([b.sd for b in beliefs]) * np.exp(
-        np.clip((at - z) @ log_sd_by.T, -1.5, 1.5)
-    )
+    rate_sd = np.array([b.sd for b in beliefs]) * np.exp(np.clip((at - z) @ log_sd_by.T, -1.5, 1.5))
     return SharedDraws(problem.theta(at), rate_mean, rate_sd, covariance, mean_by, None)
 
 

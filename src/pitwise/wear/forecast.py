@@ -88,8 +88,10 @@ def _believed(fit: WearFit, process: str) -> tuple[Floats, Floats, Basis]:
     draws = fit.draws
     if process in fit.processes:
         g = fit.processes.index(process)
-        return draws.rate_mean[:, g], draws.rate_sd[:, g], (
-            "this-process" if fit.readings_of[g] else "other-processes"
+        return (
+            draws.rate_mean[:, g],
+            draws.rate_sd[:, g],
+            ("this-process" if fit.readings_of[g] else "other-processes"),
         )
     basis: Basis = "other-processes" if fit.readings else "sheet"
     return draws.theta[:, RATE], np.exp(draws.theta[:, OMEGA]), basis
@@ -109,9 +111,7 @@ def new_electrode(fit: WearFit, process: str) -> ElectrodeState:
     return _fresh(fit, process, mean, sd, basis)
 
 
-def _fresh(
-    fit: WearFit, process: str, mean: Floats, sd: Floats, basis: Basis
-) -> ElectrodeState:
+def _fresh(fit: WearFit, process: str, mean: Floats, sd: Floats, basis: Basis) -> ElectrodeState:
     theta = fit.draws.theta
     spread = np.hypot(np.exp(theta[:, TAU]), sd)
     rate = np.exp(mean[:, None] + spread[:, None] * _NODES)
@@ -221,9 +221,7 @@ def known_electrode(fit: WearFit, history: History, *, in_fit: bool) -> Electrod
     return state
 
 
-def _without_own(
-    fit: WearFit, history: History, mean: Floats, sd: Floats
-) -> tuple[Floats, Floats]:
+def _without_own(fit: WearFit, history: History, mean: Floats, sd: Floats) -> tuple[Floats, Floats]:
     """Divide an electrode's own likelihood out of the normal belief in its process' rate.
 
     The likelihood, as a function of the process' log rate, is matched by a normal factor
@@ -344,9 +342,7 @@ def _below(
     # No growth: below or not. (P(0, x) is 1 for x > 0.)
     still = shape <= 0
     safe = np.where(still, 1.0, shape)
-    chance = np.where(
-        still, room > 0, gammainc(safe, np.maximum(room, 0.0) / parts.phi[:, None])
-    )
+    chance = np.where(still, room > 0, gammainc(safe, np.maximum(room, 0.0) / parts.phi[:, None]))
     return np.asarray(chance @ (w / w.sum()), float)
 
 
@@ -392,6 +388,14 @@ def chances(
         ((1 - below) * kept).mean(axis=-1),
         (1 - kept).mean(axis=-1),
     )
+
+
+def unused_share(
+    parts: Components, starts: npt.ArrayLike, arc_minutes: npt.ArrayLike, limit_mm: float
+) -> Floats:
+    """Return the mean share of the limit left unused after jobs, E[(1 - X/L)+], jobs' shape."""
+    at = parts.mean + _gained(parts, starts, arc_minutes)
+    return np.asarray(np.clip(1 - at / limit_mm, 0.0, 1.0).mean(axis=-1), float)
 
 
 def _bisect(low: Floats, high: Floats, below: object, rounds: int) -> Floats:
@@ -477,6 +481,29 @@ def depth_cdf(
     return _below(parts, grown, at, _FEW).mean(axis=-1)
 
 
+def crps(
+    parts: Components,
+    starts: float,
+    arc_minutes: float,
+    reading_mm: float,
+    sigma_mm: float | None = None,
+) -> float:
+    r"""Return the continuous ranked probability score of a reading taken after a job, mm.
+
+    :math:`\int (F(x) - 1[x \ge d])^2 dx` (Gneiting & Raftery, JASA 102 (2007) 359), by the
+    trapezoid rule either side of the reading `d`.
+    """
+    mean, sd = depth_moments(parts, starts, arc_minutes)
+    spread = math.hypot(sd, float(np.sqrt(_noise2(parts, sigma_mm).mean())))
+    low = min(reading_mm, mean - 8 * spread)
+    high = max(reading_mm, mean + 12 * spread)
+    below = np.linspace(low, reading_mm, 81)
+    above = np.linspace(reading_mm, high, 81)
+    under = reading_cdf(parts, starts, arc_minutes, below, sigma_mm) ** 2
+    over = (1 - reading_cdf(parts, starts, arc_minutes, above, sigma_mm)) ** 2
+    return float(np.trapezoid(under, below) + np.trapezoid(over, above))
+
+
 def depth_moments(parts: Components, starts: float, arc_minutes: float) -> tuple[float, float]:
     """Return mean and SD of the true depth after a job, mm."""
     grown = _gained(parts, starts, arc_minutes)
@@ -520,4 +547,3 @@ def remaining_starts(
     high = grid[np.clip(place, 0, len(grid) - 1)]
     found = _bisect(low, high, lambda s: reached(s) < wanted, 24)
     return np.where(place == 0, 0.0, np.where(place >= len(grid), _MOST_STARTS, found))
-

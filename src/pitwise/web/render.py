@@ -40,6 +40,8 @@ DONE_WORDS = {
     "again": "This was signed already; here is that one record.",
     "discarded": "The draft was discarded. It stays in the book as discarded.",
     "signed-out": "You are signed out.",
+    "withdrawn": "Withdrawn. It stays in the book.",
+    "brought-back": "Brought back.",
     "password": "Password set. Sign in with the new one.",
 }
 

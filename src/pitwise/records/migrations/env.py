@@ -2,12 +2,12 @@
 
 from alembic import context
 
-from pitwise.records.tables import Base
+from pitwise.records.wear_tables import ALL_TABLES
 
 connection = context.config.attributes["connection"]
 context.configure(
     connection=connection,
-    target_metadata=Base.metadata,
+    target_metadata=ALL_TABLES,
     render_as_batch=False,
     compare_type=True,
     transaction_per_migration=False,

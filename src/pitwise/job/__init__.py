@@ -1,0 +1,1 @@
+"""Cut programs, nests and plate lists -> starts and arc minutes."""

@@ -1,0 +1,67 @@
+"""An outlook said in words."""
+
+from __future__ import annotations
+
+from pitwise.job.outlook import Change, Outlook
+
+
+def percent(p: float) -> str:
+    """Say a chance: never 0 % or 100 %, which no forecast knows."""
+    if p > 0.995:
+        return "over 99 %"
+    if p < 0.005:
+        return "under 1 %"
+    return f"{100 * p:.0f} %"
+
+
+def change_words(change: Change, outlook: Outlook) -> str:
+    """Say one change of the plan."""
+    if change.line is not None:
+        name = outlook.plates[change.after].plate.name
+        return (
+            f"change in plate {change.after + 1} ({name}), before the pierce in line "
+            f"{change.line}, {change.cut} cuts done"
+        )
+    if change.after == 0:
+        return "change now, before the first plate"
+    return f"change after plate {change.after} ({outlook.plates[change.after - 1].plate.name})"
+
+
+def plan_words(outlook: Outlook) -> tuple[str, ...]:
+    """Say the plan, sentence by sentence."""
+    last = outlook.plates[-1]
+    n = len(outlook.plates)
+    plates = "the plate" if n == 1 else f"all {n} plates"
+    sentences = []
+    if not outlook.changes:
+        sentences.append(
+            f"Run on: the present set finishes {plates} below the limit with a chance of "
+            f"{percent(last.p_finish)}."
+        )
+    else:
+        done = " and ".join(change_words(c, outlook) for c in outlook.changes)
+        sentences.append(f"{done[0].upper()}{done[1:]}.")
+        sentences.append(
+            f"Without a change the set finishes {plates} with a chance of {percent(last.p_finish)}."
+        )
+    if any(c.line is not None for c in outlook.changes):
+        sentences.append(
+            "A change inside a plate is planned only where the plate alone outlasts a new set."
+        )
+    for number in outlook.too_long:
+        sentences.append(
+            f"Plate {number} ({outlook.plates[number - 1].plate.name}) asks more of a set than "
+            "even a new one gives within the accepted risk, and has no pierce to change at: "
+            "look at its process or part the job."
+        )
+    if outlook.sets_to_have:
+        spare = (
+            f", {outlook.spare_sets} of them in case one is lost in the cut"
+            if outlook.spare_sets
+            else ""
+        )
+        sets = "set" if outlook.sets_to_have == 1 else "sets"
+        sentences.append(
+            f"Have {outlook.sets_to_have} new {sets} (electrode and nozzle) on the bench{spare}."
+        )
+    return tuple(sentences)

@@ -1,0 +1,40 @@
+"""What a fit and a forecast rest on, said in words."""
+
+from __future__ import annotations
+
+from pitwise.wear.fit import WearFit
+from pitwise.wear.forecast import Basis
+
+
+def basis_words(basis: Basis, process: str) -> str:
+    """Say what a new electrode's expected rate rests on."""
+    return {
+        "sheet": "No readings yet: this is the trade sheet's prior speaking, not this shop.",
+        "other-processes": f"No other reading on {process} yet: its rate is guessed from the "
+        "shop's other processes.",
+        "this-process": f"From this shop's own readings on {process}.",
+    }[basis]
+
+
+def fit_notes(fit: WearFit) -> tuple[str, ...]:
+    """Return what a reader of the fit must know, one sentence each."""
+    notes: list[str] = []
+    if not fit.readings:
+        return ("No readings: every number here is the trade sheet's prior.",)
+    if not fit.kappa_identified:
+        mix = fit.minutes_per_start
+        held = f" of {mix[0]:.2g} to {mix[2]:.2g} arc minutes per start" if mix else ""
+        notes.append(
+            "The jobs are too alike to tell wear by starts from wear by arc minutes: "
+            f"forecasts hold for jobs{held}, and not for others."
+        )
+    if fit.losses.losses == 0:
+        notes.append("No loss in the cut is on record: the chance of one is the sheet's prior.")
+    elif fit.losses.losses < 20:
+        notes.append(
+            f"Only {fit.losses.losses} losses in the cut on record: how fast their chance "
+            "grows with depth leans on the sheet's prior."
+        )
+    for reading in fit.set_aside:
+        notes.append(f"Set aside: electrode {reading.electrode}, {reading.text}.")
+    return tuple(notes)

@@ -1,0 +1,285 @@
+"""Files into the book: whole or not at all, once, and refused by line."""
+
+from __future__ import annotations
+
+import gzip
+import random
+import threading
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from sqlalchemy import func, select
+
+from kit import Floor
+from pitwise.records.tables import AuditRow, Base
+from pitwise.records.wear_tables import ImportFile, Program, ProgramCountRow, UseReport
+from pitwise.services import book, imports, people, program_counts
+from pitwise.services.errors import ServiceError
+from pitwise.services.imports import ImportOutcome, clean_name, import_file, kind_of
+from pitwise.services.station_settings import StationSettings
+
+GOOD = b"G21\nG90\nG0 X10 Y10\nM3\nG4 P0.5\nG1 X110 F1000\nM5\nM30\n"
+BODY = GOOD.removesuffix(b"M30\n")
+PLATES = b"name,starts,arc_minutes\nP/1,10,4.5\nP2,20,8\n"
+
+
+def bring(floor: Floor, name: str, data: bytes) -> ImportOutcome:
+    return import_file(floor.shop, floor.tech, name, data, way="upload")
+
+
+def rows(floor: Floor, table: type[Base]) -> int:
+    with floor.shop.database.read() as session:
+        return session.scalar(select(func.count()).select_from(table)) or 0
+
+
+def test_a_program_is_counted_and_kept_as_it_came(floor: Floor) -> None:
+    done = bring(floor, r"C:\jobs\Träger.nc", GOOD)
+    assert (done.outcome, done.kind, done.name) == ("new", "program", "Träger.nc")
+    assert done.message.startswith("Imported: 1 program, 1 start, ")
+    with floor.shop.database.read() as session:
+        row = session.get_one(ImportFile, done.file_id)
+        assert gzip.decompress(row.content) == program_counts.content_of(row) == GOOD
+        assert (row.size, row.way, row.imported_by) == (len(GOOD), "upload", floor.tech.person_id)
+        count = session.scalars(select(ProgramCountRow)).one()
+        assert count.starts == 1
+        assert count.cut_length_mm == pytest.approx(100)
+        told = session.scalars(select(AuditRow).where(AuditRow.action == "file-imported")).one()
+        assert told.subject == f"import {done.file_id}"
+    assert book.verify_book(floor.shop, people.SYSTEM).faults == ()
+
+
+def test_a_list_of_plates_is_a_program_for_each(floor: Floor) -> None:
+    done = bring(floor, "week.csv", PLATES)
+    assert (done.kind, len(done.program_ids)) == ("plates", 2)
+    with floor.shop.database.read() as session:
+        names = session.scalars(select(Program.name).order_by(Program.ordinal)).all()
+    assert names == ["P/1", "P2"]
+
+
+def test_the_same_bytes_twice_count_once_whatever_the_name(floor: Floor) -> None:
+    first, second = bring(floor, "a.nc", GOOD), bring(floor, "b.nc", GOOD)
+    assert (first.outcome, second.outcome) == ("new", "already")
+    assert second.program_ids == first.program_ids
+    assert "as 'a.nc'" in second.message
+    assert (rows(floor, ImportFile), rows(floor, Program)) == (1, 1)
+
+
+def test_two_tablets_at_once_count_once(floor: Floor) -> None:
+    start, outcomes = threading.Barrier(4), []
+
+    def one(number: int) -> None:
+        start.wait()
+        outcomes.append(bring(floor, f"tablet-{number}.nc", GOOD).outcome)
+
+    threads = [threading.Thread(target=one, args=(n,)) for n in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert sorted(outcomes) == ["already", "already", "already", "new"]
+    assert (rows(floor, ImportFile), rows(floor, Program)) == (1, 1)
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        GOOD.replace(b"\n", b"\r\n"),
+        GOOD.replace(b"\n", b"\r"),
+        b"\xef\xbb\xbf" + GOOD,
+        GOOD.decode().encode("utf-16"),
+        GOOD.decode().encode("utf-16-le"),
+        GOOD.decode().encode("utf-16-be"),
+        GOOD + b"(Au\xdfenkontur)\n",
+        "(Außen 輪郭 ✂)\n".encode() + GOOD,
+    ],
+    ids=["crlf", "cr", "utf8-bom", "utf16-bom", "utf16-le", "utf16-be", "latin1", "utf8"],
+)
+def test_a_program_reads_in_every_common_encoding(lite: Floor, data: bytes) -> None:
+    done = bring(lite, "x.nc", data)
+    assert done.message.startswith("Imported: 1 program, 1 start, ")
+
+
+@pytest.mark.parametrize(
+    ("name", "data", "place", "words"),
+    [
+        ("a.nc", b"", "a.nc", "is empty"),
+        ("a.nc", b"\n  \r\n%\n\x1a", "a.nc", "is empty"),
+        ("a.nc", b"\xef\xbb\xbf", "a.nc", "is empty"),
+        ("a.nc", BODY + b"G1 X[1\n", "a.nc, line 8", "."),
+        ("a.nc", BODY + b"Hello, world\n", "a.nc, line 8", "."),
+        ("a.png", b"\x89PNG\r\n\x1a\n\x00\x00", "a.png, line 3", "NUL"),
+        ("a.nc", "M3\n".encode("utf-16") + b"x", "a.nc", "breaks off at byte"),
+        ("a.csv", b"name,count\nx,1\n", "a.csv, line 1", "columns are not known"),
+        ("a.csv", b"name,starts,arc_minutes\n", "a.csv", "."),
+        ("a.csv", b"name,starts,arc_minutes\nP1,x,2\n", "a.csv, line 2", "."),
+        ("a.csv", b"torch,at,starts,arc_minutes\n", "a.csv", "no line under"),
+        ("a.dxf", b"0\nSECTION\n2\nENTITIES\n0\nLI", "a.dxf", "."),
+    ],
+)
+def test_what_is_malformed_is_refused_whole_with_line_and_mend(
+    lite: Floor, name: str, data: bytes, place: str, words: str
+) -> None:
+    with pytest.raises(ServiceError, match=words) as caught:
+        bring(lite, name, data)
+    assert caught.value.place.startswith(place)
+    assert caught.value.mend
+    assert rows(lite, ImportFile) == rows(lite, Program) == rows(lite, UseReport) == 0
+
+
+def test_a_file_too_large_is_refused_at_once(lite: Floor, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(imports, "LARGEST_FILE", 1 << 20)
+    with pytest.raises(ServiceError, match="larger than 1 MB"):
+        bring(lite, "a.nc", b"M3\n" * 400_000)
+    monkeypatch.setattr(imports, "_LARGEST_PACKED", 1000)
+    noise = "".join(random.Random(1).choices("abcdefgh0123456789", k=8000))
+    with pytest.raises(ServiceError, match="not the text of a program"):
+        bring(
+            lite, "a.nc", GOOD + "".join(f"({noise[i : i + 80]})\n" for i in range(4000)).encode()
+        )
+    assert rows(lite, ImportFile) == 0
+
+
+def test_a_large_program_goes_in(lite: Floor) -> None:
+    cut = "".join(f"G0 X{n}\nM3\nG1 Y{n % 50 + 1} F1000\nM5\n" for n in range(20_000))
+    done = bring(lite, "large.nc", f"G21\n{cut}M30\n".encode())
+    assert ", 20000 starts, " in done.message
+
+
+@pytest.mark.parametrize("step", ["count_row", "canonical"])
+def test_what_breaks_midway_leaves_nothing(
+    floor: Floor, monkeypatch: pytest.MonkeyPatch, step: str
+) -> None:
+    calls = 0
+    right = getattr(imports, step)
+
+    def breaks(*args: object) -> object:
+        nonlocal calls
+        calls += 1
+        if calls == 2:
+            raise RuntimeError("the power went")
+        return right(*args)
+
+    monkeypatch.setattr(imports, step, breaks)
+    with pytest.raises(RuntimeError):
+        bring(floor, "week.csv", PLATES)
+    assert rows(floor, ImportFile) == rows(floor, Program) == rows(floor, ProgramCountRow) == 0
+    monkeypatch.undo()
+    assert bring(floor, "week.csv", PLATES).outcome == "new"
+
+
+def test_a_program_without_a_start_says_where_to_look(lite: Floor) -> None:
+    done = bring(lite, "a.nc", b"G21\nM64 P1\nG1 X100 F1000\nM65 P1\n")
+    assert "check which words light the torch" in done.message
+
+
+def test_options_are_for_drawings_and_checked(lite: Floor) -> None:
+    for options, words in (
+        ({"layer": ["CUT"]}, "not known"),
+        ({"feed_mm_min": float("nan")}, "out of range"),
+        ({"feed_mm_min": 0.0}, "out of range"),
+        ({"pierce_seconds": -1.0}, "out of range"),
+    ):
+        with pytest.raises(ServiceError, match=words):
+            imports._checked_options(options)
+    assert imports._checked_options({"layers": ("A",), "pierce_seconds": 0}) == {
+        "layers": ["A"],
+        "pierce_seconds": 0.0,
+    }
+
+
+@pytest.mark.parametrize(
+    ("given", "kept"),
+    [
+        ("a.nc", "a.nc"),
+        ("../../etc/passwd", "passwd"),
+        ("C:\\jobs\\a b.nc", "a b.nc"),
+        ("a\x00\x1b[31m\n.nc", "a[31m.nc"),
+        ("\u202egpj.nc", "gpj.nc"),
+        ("", "unnamed"),
+        ("...", "unnamed"),
+        ("x/", "unnamed"),
+        ("n" * 300 + ".nc", "n" * 117 + ".nc"),
+        ("Träger 日本.nc", "Träger 日本.nc"),
+    ],
+)
+def test_names_lose_folders_and_control_characters(given: str, kept: str) -> None:
+    assert clean_name(given) == kept
+
+
+@given(st.text(max_size=300))
+def test_a_clean_name_is_clean(name: str) -> None:
+    kept = clean_name(name)
+    assert 0 < len(kept) <= 120
+    assert clean_name(kept) == kept
+    assert "/" not in kept
+
+
+def test_kinds_are_told_by_content_first() -> None:
+    assert kind_of("a.txt", "Torch;At;Starts;Arc_minutes\n") == "use"
+    assert kind_of("a.txt", "arc_minutes\tname\tstarts\n") == "plates"
+    assert kind_of("a.nc", "999\nmade here\n  0\nSECTION\n") == "dxf"
+    assert kind_of("a.DXF", "x") == "dxf"
+    assert kind_of("noending", "G21\n") == "program"
+
+
+@given(st.binary(max_size=400), st.sampled_from(["a.nc", "a.csv", "a.dxf", "a"]))
+def test_any_bytes_are_read_or_refused_with_a_mend(data: bytes, name: str) -> None:
+    refused = None
+    try:
+        imports._read(name, data, "", None, StationSettings(), None)
+    except ServiceError as error:
+        refused = error
+    assert refused is None or (refused.place and refused.mend)
+
+
+def test_a_changed_file_shows_in_verify(lite: Floor) -> None:
+    from sqlalchemy import text
+
+    done = bring(lite, "a.nc", GOOD)
+    for change in (
+        "bytes = bytes + 1",
+        "bytes = -5",
+        "content = x'00'",
+        "content = substr(content, 1, 20)",
+        f"sha256 = '{'0' * 64}'",
+    ):
+        with lite.shop.database.write() as session:
+            session.execute(text("DROP TRIGGER IF EXISTS import_file_no_update"))
+            before = session.get_one(ImportFile, done.file_id)
+            kept = (before.size, before.content, before.sha256)
+            session.execute(text(f"UPDATE import_file SET {change}"))
+        faults = book.verify_book(lite.shop, people.SYSTEM).faults
+        assert [f.row for f in faults if f.table == "import_file"] == [
+            "id 1",
+            "trigger import_file_no_update",
+        ] or sorted(f.row for f in faults) == ["id 1", "trigger import_file_no_update"]
+        with lite.shop.database.write() as session:
+            session.execute(
+                text("UPDATE import_file SET bytes = :b, content = :c, sha256 = :s"),
+                {"b": kept[0], "c": kept[1], "s": kept[2]},
+            )
+
+
+def test_a_count_kept_by_an_older_reader_is_made_again(
+    floor: Floor, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    done = bring(floor, "a.nc", GOOD)
+    base = StationSettings()
+    with floor.shop.database.write() as session:
+        row = session.scalars(select(ProgramCountRow)).one()
+        row.starts, row.reader_version = 77, "0"
+    with floor.shop.database.write() as session:
+        assert program_counts.count_of(session, done.program_ids[0], base, keep=True).starts == 1
+    with floor.shop.database.read() as session:
+        assert session.scalars(select(ProgramCountRow)).one().starts == 1
+        other = replace(base, accel_mm_s2=500.0)
+        program_counts.count_of(session, done.program_ids[0], other)
+        money = replace(base, set_value=5.0)
+        assert program_counts.settings_sha256(
+            "program", {}, money
+        ) == program_counts.settings_sha256("program", {}, base)
+        with pytest.raises(ServiceError, match="no program 99"):
+            program_counts.count_of(session, 99, base)
+    assert rows(floor, ProgramCountRow) == 1
