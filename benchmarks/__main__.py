@@ -11,13 +11,17 @@ import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
-from benchmarks import bench_touch, decide, sign
+from benchmarks import bench_touch, calibration, decide, sign, wear
 from benchmarks.result import Result
 
 BENCHMARKS: dict[str, Callable[[Path], Result]] = {
     "decide": decide.run,
     "sign": sign.run,
     "bench_touch": bench_touch.run,
+    "wear_fit": wear.fit,
+    "wear_update": wear.update,
+    "wear_fleet": wear.fleet,
+    "calibration": calibration.run,
 }
 
 

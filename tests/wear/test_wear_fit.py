@@ -114,7 +114,7 @@ def test_the_marginal_likelihood_is_the_double_integral() -> None:
 
     def inner(u: float) -> float:
         return math.prod(
-            quadrature.simpson(norm.pdf(log_rate, u, tau) * f, x=log_rate) for f in of_rate
+            float(quadrature.simpson(norm.pdf(log_rate, u, tau) * f, x=log_rate)) for f in of_rate
         )
 
     whole = quadrature.quad(
