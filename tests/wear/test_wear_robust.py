@@ -78,6 +78,19 @@ def test_one_wild_reading_is_named_and_hardly_moves_the_rest(
     assert np.all(np.abs(wild.theta - fit.theta) < 0.5 * fit.se)
 
 
+def test_a_wild_reading_stays_out_of_its_electrodes_forecast(
+    shop: list[History], fit: WearFit
+) -> None:
+    which = long_lived(shop)
+    slipped = changed(shop, which, 2, 24.0)
+    again = fit_wear(slipped, PRIOR)
+    sane = components(known_electrode(fit, shop[which], in_fit=True))
+    mended = components(known_electrode(again, slipped[which], in_fit=True))
+    assert len(again.set_aside) == 1
+    depths = [depth_quantiles(p, [100], [70])[:, 0] for p in (sane, mended)]
+    assert depths[1] == pytest.approx(depths[0], abs=0.1)
+
+
 def test_thou_in_a_column_of_mm_are_named(shop: list[History], fit: WearFit) -> None:
     which = long_lived(shop)
     slipped = fit_wear(changed(shop, which, 2, 24.0), PRIOR)

@@ -251,7 +251,7 @@ def _readings_of(packed: Packed) -> tuple[int, ...]:
 
 def _mix(histories: Sequence[History]) -> tuple[float, float, float] | None:
     ratios = [
-        step.arc_minutes / step.starts for h in histories for step in h.steps if step.starts > 0
+        step.arc_minutes / step.starts for h in histories for step in h.steps if step.starts >= 1
     ]
     if not ratios:
         return None
