@@ -178,6 +178,28 @@ def test_drawings_are_counted_by_the_layers_that_are_cut(lite: Floor) -> None:
     assert count.cut_length_mm == pytest.approx(62.83, abs=0.01)
 
 
+def test_a_drawing_is_counted_otherwise_than_its_station_has_it(floor: Floor) -> None:
+    ident = bring(floor, "plate.dxf", drawing())
+    for _ in range(2):
+        programs.set_drawing(
+            floor.shop, floor.tech, ident, layers="holes", feed_mm_min="500", pierce_seconds="0"
+        )
+    detail = program_detail(floor.shop, floor.tech, ident)
+    assert {"CUT", "HOLES"} <= set(detail.layers)
+    assert detail.count is not None
+    assert detail.count.starts == 1
+    assert detail.count.arc_minutes == pytest.approx(62.83 / 500, rel=1e-3)
+    with floor.shop.database.read() as session:
+        told = session.scalars(select(AuditRow).where(AuditRow.action == "drawing-set")).all()
+    assert len(told) == 1
+    programs.set_drawing(floor.shop, floor.tech, ident)
+    assert program_detail(floor.shop, floor.tech, ident).options == {}
+    with pytest.raises(ServiceError, match="out of range"):
+        programs.set_drawing(floor.shop, floor.tech, ident, feed_mm_min="0")
+    with pytest.raises(ServiceError, match="is no drawing"):
+        programs.set_drawing(floor.shop, floor.tech, bring(floor), layers="CUT")
+
+
 def test_what_these_settings_can_not_count_is_told_not_hidden(
     lite: Floor, monkeypatch: pytest.MonkeyPatch
 ) -> None:
