@@ -42,13 +42,17 @@ SETTINGS = [
 ]
 
 
+def check_refusal(error: ProgramError) -> None:
+    assert error.line >= 1
+    assert error.problem
+    assert error.mend
+
+
 def survive(data: bytes, settings: ReaderSettings) -> ProgramCount | None:
     try:
         got = read_program(program_lines([data]), settings, max_steps=2000)
     except ProgramError as error:
-        assert error.line >= 1
-        assert error.problem
-        assert error.mend
+        check_refusal(error)
         return None
     for number in (
         got.cut_length_mm,
@@ -132,7 +136,7 @@ def test_any_plate_list(text: str, head: str) -> None:
     try:
         plates = read_plates(head + text)
     except ProgramError as error:
-        assert error.line >= 1
+        check_refusal(error)
         return
     assert all(x.name and x.starts >= 0 and x.arc_minutes >= 0 for x in plates)
 

@@ -38,6 +38,8 @@ _PLAIN = re.compile(
 ).fullmatch
 _TWO_PI = 2 * pi
 _CACHED_BLOCKS = 2048
+# A jump takes as long as some plain blocks.
+_JUMP_STEPS = 4
 
 
 def read_program(
@@ -156,7 +158,7 @@ class _Reading:
             last, _, why = self._moves(
                 map(held.__getitem__, range(begin, len(held))), number + begin - 1
             )
-            control.spend(last - number - begin + 1, last)
+            control.spend(last - number - begin + 1 + _JUMP_STEPS, last)
             if why == "":
                 control.at = len(held)
                 why = "jump"
