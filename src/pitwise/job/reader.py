@@ -197,11 +197,11 @@ class _Reading:
         if self.control is None and 98 in block.m:
             return "buffer"
         flow = self.machine.execute(block, number)
-        for key, value in block.sets:
-            self.parameters.write(key, value)
-            if isinstance(key, int) and 5161 <= key <= 5390:
+        for name, value in block.sets:
+            self.parameters.write(name, value)
+            if isinstance(name, int) and 5161 <= name <= 5390:
                 self.tally.warn_once(
-                    number, "offset-parameter", f"#{key} is set, but offsets are not taken from it"
+                    number, "offset-parameter", f"#{name} is set, but offsets are not taken from it"
                 )
         if not flow:
             return ""
