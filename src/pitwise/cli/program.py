@@ -12,7 +12,7 @@ from typing import BinaryIO
 from rich.table import Table
 
 from pitwise.cli.common import console, print_json, progress_bar, read_text
-from pitwise.job.dxf import MAX_BYTES, dxf_layers, read_dxf
+from pitwise.job.dxf import MAX_BYTES, read_dxf
 from pitwise.job.model import ProgramCount, ProgramError, ReaderSettings
 from pitwise.job.plates import PlateUse, read_plates
 from pitwise.job.reader import read_program
@@ -160,16 +160,6 @@ def _count_dxf(args: argparse.Namespace, settings: ReaderSettings) -> ProgramCou
                 data = file.read(MAX_BYTES + 1)
     except OSError as error:
         raise _unreadable(args.file, error) from error
-    layers = args.dxf_layer
-    if layers:
-        there = dxf_layers(data)
-        for layer in layers:
-            if layer not in there:
-                raise ServiceError(
-                    args.file,
-                    f"has no layer '{layer}'",
-                    f"use one of: {', '.join(there[:20]) or 'none'}",
-                )
     if args.feed is None or args.pierce is None:
         raise ServiceError(
             args.file,
@@ -178,7 +168,7 @@ def _count_dxf(args: argparse.Namespace, settings: ReaderSettings) -> ProgramCou
         )
     return read_dxf(
         data,
-        layers=layers,
+        layers=args.dxf_layer,
         feed_mm_min=args.feed,
         pierce_seconds=args.pierce,
         settings=settings,
