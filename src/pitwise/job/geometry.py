@@ -39,7 +39,7 @@ class Arc:
 
 def sweep_of(ax: float, ay: float, bx: float, by: float, clockwise: bool) -> float:
     """Return the angle from radius vector a to b, radians in (0, 2π]; equal ones are a circle."""
-    angle = math.atan2(by, bx) - math.atan2(ay, ax)
+    angle = math.atan2(ax * by - ay * bx, ax * bx + ay * by)
     if clockwise:
         angle = -angle
     angle %= _FULL

@@ -84,7 +84,7 @@ class Machine:
             self._dwell(words, line)
         if non_modal is not None and non_modal not in (40, 530):
             self._non_modal(non_modal, block, line)
-        elif not (non_modal == 40 and "motion" not in g) and (
+        elif not (non_modal == 40 and "P" not in words) and (
             "X" in words or "Y" in words or "Z" in words or self._circle_word(words)
         ):
             self._motion(block, line, machine=non_modal == 530)
@@ -194,13 +194,14 @@ class Machine:
             self.positioned = False
 
     def _torch_of(self, block: Block, line: int) -> int:
-        off = any(_stands_in(x, block) for x in self.off)
-        on = any(_stands_in(x, block) for x in self.on)
-        if on and off:
+        # Where both match, as M3 and "M3 P0" may, the one that asks for more words holds.
+        off = max((len(x.beside) + 1 for x in self.off if _stands_in(x, block)), default=0)
+        on = max((len(x.beside) + 1 for x in self.on if _stands_in(x, block)), default=0)
+        if on and on == off:
             raise ProgramError(
                 line, "the torch is lit and quenched on one line", "put them on two lines"
             )
-        return int(on) - int(off)
+        return (on > off) - (on < off)
 
     def _dwell(self, words: dict[str, float], line: int) -> None:
         seconds = words.get("P", words.get("X"))

@@ -333,7 +333,8 @@ def _codes(place: str, text: str) -> list[str] | None:
     return codes or None
 
 
-def _layers(place: str, text: str) -> list[str] | None:
+def layer_names(place: str, text: str) -> list[str] | None:
+    """Return the layers named in a text, with commas between them; None for none."""
     names = [clean_text(place, n, longest=255, empty_ok=True) for n in re.split(r"[,\n]", text)]
     kept = list(dict.fromkeys(n for n in names if n))
     if len(kept) > _MOST_LAYERS:
@@ -352,7 +353,7 @@ def _checked(field: SettingField, given: object) -> Any:
     if field.kind == "codes":
         return _codes(place, text)
     if field.kind == "layers":
-        return _layers(place, text)
+        return layer_names(place, text)
     if field.kind == "text":
         return clean_text(place, text, longest=20, empty_ok=True) or None
     number = decimal_number(place, text, low=field.low, high=field.high)
