@@ -20,12 +20,14 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import scipy.linalg
 
 from pitwise.wear.linear_deviance import (
     Floats,
     GroupSums,
     Profile,
     lower_pairs,
+    moment_start,
     profile,
     to_factor,
 )
@@ -148,21 +150,18 @@ def fit_linear(
     values, x, z = _checked(y, fixed, random)
     inverse, labels = _group_codes(np.asarray(group), values.size)
     x_turn, x_white = _whiten(x, "fixed")
-    z_turn, z_white = (
-        (x_turn, x_white)
-        if x.shape == z.shape and np.array_equal(x, z)
-        else _whiten(z, "random")
-    )
-    n, p = x.shape
-    q = z.shape[1]
+    same = x.shape == z.shape and np.array_equal(x, z)
+    z_turn, z_white = (x_turn, x_white) if same else _whiten(z, "random")
+    p, n = x.shape
+    q = z.shape[0]
     counts = np.bincount(inverse, minlength=labels.size)
     _enough(n, p, q, counts)
 
     # The fit of y on X moves β alone; taken out first, it leaves no large sums to cancel.
-    first = x_white.T @ values / n
-    left = values - x_white @ first
-    second = x_white.T @ left / n
-    left -= x_white @ second
+    first = x_white @ values / n
+    left = values - first @ x_white
+    second = x_white @ left / n
+    left -= second @ x_white
     scale = float(np.sqrt(left @ left / n))
     if not scale > 1e-13 * float(np.abs(values).max()):
         raise NoNoiseError(
@@ -171,10 +170,12 @@ def fit_linear(
         )
     left /= scale
     sums = _sums(left, x_white, z_white, inverse, counts)
-    _noise_left(sums)
-
-    pairs = lower_pairs(q)
-    start = np.array([1.0 if i == j else 0.0 for i, j in pairs])
+    start = moment_start(sums)
+    if start is None:
+        raise NoNoiseError(
+            "a line of its own fits each group's readings exactly",
+            "give the readings as the gauge showed them, or take fewer random columns",
+        )
 
     def deviance(theta: Floats) -> tuple[float, Floats]:
         at = profile(sums, theta, reml=reml)
@@ -221,12 +222,10 @@ def _checked(
         if not np.isfinite(array.sum()) and not np.isfinite(array).all():
             row = int(np.argwhere(~np.isfinite(array))[0][0])
             raise NotFiniteError(f"row {row} of {name} is not a finite number", "leave it out")
-    return values, x, z
+    return values, np.ascontiguousarray(x.T), np.ascontiguousarray(z.T)
 
 
-def _group_codes(
-    group: npt.NDArray[Any], n: int
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[Any]]:
+def _group_codes(group: npt.NDArray[Any], n: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[Any]]:
     """Number the groups 0 to m-1; whole-number labels are counted rather than sorted."""
     if group.shape != (n,):
         raise BadShapeError(
@@ -248,25 +247,30 @@ def _group_codes(
 
 
 def _whiten(columns: Floats, name: str) -> tuple[Floats, Floats]:
-    """Find T with (columns T)'(columns T) = n I; return T and columns T."""
-    n, k = columns.shape
-    size = np.sqrt(np.einsum("ij,ij->j", columns, columns))
+    """Find T with (columns' T)'(columns' T) = n I; return T and T' columns, (k, n) both."""
+    k, n = columns.shape
+    size = np.sqrt(np.einsum("ij,ij->i", columns, columns))
     if n < k or not (size > 0).all():
         raise RankDeficientError(
             f"{name} has {k} columns that {n} readings can't tell apart",
             "leave out columns that are all zero, or add readings",
         )
-    triangle = np.linalg.qr(columns / size, mode="r")
+    gram = (columns @ columns.T) / np.outer(size, size)
+    if np.linalg.eigvalsh(gram)[0] > 1e-6:
+        triangle = np.linalg.cholesky(gram).T
+    else:
+        # The product of the columns has lost the digits that would tell.
+        triangle = scipy.linalg.qr(columns.T / size, mode="economic")[1]
     if np.linalg.svd(triangle, compute_uv=False)[-1] < _RANK_TOLERANCE:
         raise RankDeficientError(
             f"a column of {name} is a combination of the others",
             "leave one out, or measure from nearer by (a date as days since the first reading)",
         )
     turn = np.linalg.inv(triangle * size) * np.sqrt(n)
-    white = columns @ turn
+    white = turn.T @ columns
     # Once more: the first turn's rounding grows with the columns' closeness.
-    again = np.linalg.inv(np.linalg.cholesky(white.T @ white / n).T)
-    return turn @ again, white @ again
+    again = np.linalg.inv(np.linalg.cholesky(white @ white.T / n).T)
+    return turn @ again, again.T @ white
 
 
 def _enough(n: int, p: int, q: int, counts: npt.NDArray[np.int64]) -> None:
@@ -290,11 +294,8 @@ def _sums(
     inverse: npt.NDArray[np.int64],
     counts: npt.NDArray[np.int64],
 ) -> GroupSums:
-    p, q, m = x.shape[1], z.shape[1], counts.size
-    by_row = np.empty((p + 1, y.size))
-    by_row[:p] = x.T
-    by_row[p] = y
-    columns = np.ascontiguousarray(z.T)
+    p, q, m = x.shape[0], z.shape[0], counts.size
+    by_row = np.vstack([x, y])
     if (inverse[1:] >= inverse[:-1]).all():
         starts = np.concatenate([[0], np.cumsum(counts)[:-1]])
 
@@ -303,28 +304,18 @@ def _sums(
     else:
 
         def total(product: Floats) -> Floats:
-            return np.bincount(inverse, weights=product, minlength=m)
+            summed: Floats = np.bincount(inverse, weights=product, minlength=m).astype(np.float64)
+            return summed
 
-    pairs = lower_pairs(q)
-    zz = np.empty((len(pairs), m))
-    for row, (i, j) in enumerate(pairs):
-        zz[row] = total(columns[i] * columns[j])
     zw = np.empty((q, p + 1, m))
     for i in range(q):
         for k in range(p + 1):
-            zw[i, k] = total(columns[i] * by_row[k])
+            # With Z the same as X, Z'X is symmetric.
+            zw[i, k] = zw[k, i] if z is x and k < i else total(z[i] * by_row[k])
+    zz = np.empty((q * (q + 1) // 2, m))
+    for row, (i, j) in enumerate(lower_pairs(q)):
+        zz[row] = zw[i, j] if z is x else total(z[i] * z[j])
     return GroupSums(zz, zw, by_row @ by_row.T, counts)
-
-
-def _noise_left(sums: GroupSums) -> None:
-    """Refuse readings that the groups' own lines fit exactly."""
-    q = sums.q
-    wide = np.array([1e5 if i == j else 0.0 for i, j in lower_pairs(q)])
-    if not np.isfinite(profile(sums, wide, reml=False).deviance):
-        raise NoNoiseError(
-            "a line of its own fits each group's readings exactly",
-            "give the readings as the gauge showed them, or take fewer random columns",
-        )
 
 
 def _given_units(

@@ -58,11 +58,20 @@ def lower_pairs(q: int) -> list[tuple[int, int]]:
     return [(i, j) for i in range(q) for j in range(i + 1)]
 
 
+def pair_rows(q: int) -> dict[tuple[int, int], int]:
+    """Where each (row, column) of `lower_pairs` stands."""
+    return {pair: row for row, pair in enumerate(lower_pairs(q))}
+
+
 def to_factor(theta: Floats, q: int) -> Floats:
     """Lay the parameters out as the lower-triangular relative factor Λ (q, q)."""
     factor = np.zeros((q, q))
     factor[np.tril_indices(q)] = theta
     return factor
+
+
+# Groups worked on at once: small enough that what is between stays in the processor's cache.
+_BLOCK = 4096
 
 
 @dataclass(frozen=True)
@@ -141,10 +150,71 @@ def profile(sums: GroupSums, theta: Floats, *, reml: bool) -> Profile:
             spread[row, column] = factor[a, c] * factor[b, d]
             if a != b:
                 spread[row, column] += factor[b, c] * factor[a, d]
-    entries = spread @ sums.zz
-    work = (factor.T @ sums.zw.reshape(q, -1)).reshape(q, p + 1, m)
+    blocks = [_factorised(sums, factor, spread, slice(k, k + _BLOCK)) for k in range(0, m, _BLOCK)]
 
-    at = {pair: row for row, pair in enumerate(pairs)}
+    left = sums.ww.copy()
+    log_det = 0.0
+    for block in blocks:
+        log_det += block.log_det
+        for row in block.work:
+            left -= row @ row.T
+    information = left[:p, :p]
+    beta: Floats = np.linalg.solve(information, left[:p, p]).astype(np.float64, copy=False)
+    rss = float(left[p, p] - left[:p, p] @ beta)
+    freedom = n - p if reml else n
+    if not rss > 1e-13 * float(sums.ww[p, p]):
+        nothing = np.full(theta.shape, np.nan)
+        return Profile(math.inf, nothing, beta, rss, 0.0, information, np.zeros((q, m)))
+    deviance = log_det + freedom * (1.0 + math.log(2.0 * math.pi * rss / freedom))
+    if reml:
+        deviance += float(np.linalg.slogdet(information)[1])
+
+    weight = freedom / rss
+    weights = np.append(-beta, 1.0)[None, :]
+    reml_weights: Floats | None = None
+    if reml:
+        weights = np.vstack([weights, np.eye(p, p + 1)])
+        reml_weights = np.linalg.inv(information).astype(np.float64, copy=False)
+    both = np.zeros((len(pairs), len(pairs)))
+    pulled = np.zeros((q, q))
+    spherical = np.empty((q, m))
+    for block in blocks:
+        kernel, pull, u = _pull(block, sums.zw, weights, weight, reml_weights)
+        both += sums.zz[:, block.where] @ kernel.T
+        pulled += pull
+        spherical[:, block.where] = u
+    at = pair_rows(q)
+    index = np.array([[at[max(a, b), min(a, b)] for b in range(q)] for a in range(q)])
+    table = both[index[:, :, None, None], index[None, None, :, :]]
+    gradient = 2.0 * np.einsum("abdc,bd->ac", table, factor) - 2.0 * pulled
+    return Profile(
+        deviance,
+        gradient[np.tril_indices(q)],
+        beta,
+        rss,
+        math.sqrt(rss / freedom),
+        information,
+        spherical,
+    )
+
+
+@dataclass(frozen=True)
+class _Block:
+    """Some groups' Cholesky factors L (below the diagonal, and 1/diagonal) and C = `work`."""
+
+    where: slice
+    low: dict[tuple[int, int], Floats]
+    inverse_diagonal: list[Floats]
+    work: Floats
+    log_det: float
+
+
+def _factorised(sums: GroupSums, factor: Floats, spread: Floats, where: slice) -> _Block:
+    q = sums.q
+    at = pair_rows(q)
+    entries = spread @ sums.zz[:, where]
+    right = sums.zw[:, :, where]
+    work = (factor.T @ right.reshape(q, -1)).reshape(right.shape)
     low: dict[tuple[int, int], Floats] = {}
     inverse_diagonal: list[Floats] = []
     log_det = 0.0
@@ -164,31 +234,22 @@ def profile(sums: GroupSums, theta: Floats, *, reml: bool) -> Profile:
         log_det += float(np.log(pivot).sum())
         inverse_diagonal.append(1.0 / np.sqrt(pivot))
         work[i] *= inverse_diagonal[i]
+    return _Block(where, low, inverse_diagonal, work, log_det)
 
-    left = sums.ww.copy()
-    for i in range(q):
-        left -= work[i] @ work[i].T
-    information = left[:p, :p]
-    beta = np.linalg.solve(information, left[:p, p])
-    rss = float(left[p, p] - left[:p, p] @ beta)
-    freedom = n - p if reml else n
-    if not rss > 1e-13 * float(sums.ww[p, p]):
-        nothing = np.full(theta.shape, np.nan)
-        return Profile(math.inf, nothing, beta, rss, 0.0, information, np.zeros((q, m)))
-    deviance = log_det + freedom * (1.0 + math.log(2.0 * math.pi * rss / freedom))
-    if reml:
-        deviance += float(np.linalg.slogdet(information)[1])
 
+def _pull(
+    block: _Block, zw: Floats, weights: Floats, weight: float, reml_weights: Floats | None
+) -> tuple[Floats, Floats, Floats]:
+    """Return the lower triangle of P, the sum that Λ's own pull is, and u."""
+    low, inverse_diagonal = block.low, block.inverse_diagonal
+    q = len(inverse_diagonal)
     # Back substitution: spherical effects of e, and for REML of X's columns too.
-    weights = np.append(-beta, 1.0)[None, :]
-    if reml:
-        weights = np.vstack([weights, np.eye(p, p + 1)])
-    solved = np.matmul(weights, work)
+    solved = np.matmul(weights, block.work)
     for i in reversed(range(q)):
         for k in range(i + 1, q):
             solved[i] -= low[k, i] * solved[k]
         solved[i] *= inverse_diagonal[i]
-    spherical = solved[:, 0]
+    u = solved[:, 0]
 
     inverse: dict[tuple[int, int], Floats] = {}
     for j in range(q):
@@ -199,33 +260,55 @@ def profile(sums: GroupSums, theta: Floats, *, reml: bool) -> Profile:
                 value = value + low[i, k] * inverse[k, j]
             inverse[i, j] = -value * inverse_diagonal[i]
 
-    weight = freedom / rss
-    cross = np.matmul(weights, sums.zw)
-    reml_weights = np.linalg.inv(information) if reml else None
-    kernel = np.empty((len(pairs), m))
+    cross = np.matmul(weights, zw[:, :, block.where])
+    pairs = lower_pairs(q)
+    kernel = np.empty((len(pairs), u.shape[1]))
     for row, (c, d) in enumerate(pairs):
-        value = weight * spherical[c] * spherical[d]
-        for k in range(max(c, d), q):
+        value = weight * u[c] * u[d]
+        for k in range(c, q):
             value += inverse[k, c] * inverse[k, d]
         if reml_weights is not None:
             value += ((reml_weights @ solved[c, 1:]) * solved[d, 1:]).sum(axis=0)
         kernel[row] = value
-    pulled = weight * (cross[:, 0] @ spherical.T)
+    pull = weight * (cross[:, 0] @ u.T)
     if reml_weights is not None:
-        for a in range(q):
-            for c in range(q):
-                pulled[a, c] += float(np.vdot(reml_weights @ solved[c, 1:], cross[a, 1:]))
+        for c in range(q):
+            turned = reml_weights @ solved[c, 1:]
+            for a in range(q):
+                pull[a, c] += float(np.vdot(turned, cross[a, 1:]))
+    return kernel, pull, u
 
-    both = sums.zz @ kernel.T
-    index = np.array([[at[max(a, b), min(a, b)] for b in range(q)] for a in range(q)])
-    table = both[index[:, :, None, None], index[None, None, :, :]]
-    gradient = 2.0 * np.einsum("abdc,bd->ac", table, factor) - 2.0 * pulled
-    return Profile(
-        deviance,
-        gradient[np.tril_indices(q)],
-        beta,
-        rss,
-        math.sqrt(rss / freedom),
-        information,
-        spherical,
-    )
+
+def moment_start(sums: GroupSums) -> Floats | None:
+    """Start θ from moments; None where the groups' own lines fit their readings exactly.
+
+    With t_i = Z_i'y, y being free of its least-squares fit on X, E Σ t_it_i' is about
+    Σ S_iΣS_i + σ²Σ S_i: linear in the covariance Σ, and σ² is what the groups' own lines leave.
+    The covariance is then held away from singular, so that the search starts inside.
+    """
+    q = sums.q
+    pairs = lower_pairs(q)
+    own = profile(sums, np.array([1e5 if i == j else 0.0 for i, j in pairs]), reml=False)
+    if not math.isfinite(own.deviance):
+        return None
+    variance = own.rss / float(np.maximum(sums.counts - q, 0).sum())
+    at = pair_rows(q)
+    squares = sums.zz @ sums.zz.T
+    total = sums.zz.sum(axis=1)
+    t = sums.zw[:, -1]
+    products = t @ t.T
+    system = np.zeros((len(pairs), len(pairs)))
+    wanted = np.empty(len(pairs))
+    for row, (a, d) in enumerate(pairs):
+        wanted[row] = products[a, d] - variance * total[row]
+        for b in range(q):
+            for c in range(q):
+                column = at[max(b, c), min(b, c)]
+                system[row, column] += squares[at[max(a, b), min(a, b)], at[max(c, d), min(c, d)]]
+    found = np.linalg.lstsq(system, wanted, rcond=None)[0] / variance
+    relative = np.empty((q, q))
+    for row, (i, j) in enumerate(pairs):
+        relative[i, j] = relative[j, i] = found[row]
+    values, vectors = np.linalg.eigh(relative)
+    held = np.clip(values, 1e-3 + 1e-3 * abs(float(values[-1])), 1e8)
+    return np.linalg.cholesky((vectors * held) @ vectors.T)[np.tril_indices(q)]

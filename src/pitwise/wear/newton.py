@@ -12,9 +12,11 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.float64]
 ValueAndGradient = Callable[[Floats], tuple[float, Floats]]
 
-# Below this the quadratic model promises nothing that matters: in units of a deviance or a
-# log-likelihood, where 1e-5 of a standard error is 1e-10.
-_DECREMENT = 1e-13
+# What the quadratic model still promises, in units of a deviance or log-likelihood, where 1e-5
+# of a standard error is 1e-10: good enough below the first where rounding stops the descent,
+# and done below the second.
+_NEGLIGIBLE = 1e-12
+_DONE = 1e-19
 _HALVINGS = 40
 
 
@@ -27,7 +29,7 @@ class Minimum:
     point, gradient : (k,) array
     value : float
     hessian : (k, k) array
-        By central differences of the gradient, at `point`.
+        By forward differences of the gradient, at `point`: good to some 1e-6.
     converged : bool
         The Newton decrement is negligible and no direction curves down.
     evaluations : int
@@ -51,19 +53,16 @@ class _Counted:
         self.calls += 1
         return self.function(point)
 
-    def hessian(self, point: Floats, gradient: Floats | None = None) -> Floats:
-        """Differences of the gradient: forward where `gradient` is given, else central."""
+    def hessian(self, point: Floats, gradient: Floats) -> Floats:
+        """Forward differences of the gradient."""
         rows = []
         for j in range(point.size):
             step = np.zeros_like(point)
-            step[j] = (1e-6 if gradient is not None else 1e-5) * max(1.0, abs(float(point[j])))
-            ahead = self(point + step)[1]
-            behind, width = (gradient, step[j]) if gradient is not None else (None, 2 * step[j])
-            if behind is None:
-                behind = self(point - step)[1]
-            rows.append((ahead - behind) / width)
+            step[j] = 1e-6 * max(1.0, abs(float(point[j])))
+            rows.append((self(point + step)[1] - gradient) / step[j])
         found = np.array(rows)
-        return 0.5 * (found + found.T)
+        even: Floats = 0.5 * (found + found.T)
+        return even
 
 
 def _newton_step(hessian: Floats, gradient: Floats) -> tuple[Floats, float, Floats, Floats]:
@@ -111,13 +110,15 @@ def minimise(
     value, gradient = counted(point)
     hessian = counted.hessian(point, gradient)
     fresh = True
+    promised = math.inf
     for _ in range(max_steps):
         step, decrement, values, vectors = _newton_step(hessian, gradient)
-        negligible = _DECREMENT + 1e-17 * abs(value)
-        if decrement < negligible:
+        stuck = decrement < _NEGLIGIBLE and decrement > 0.1 * promised
+        promised = decrement
+        if stuck or decrement < _DONE:
             if not fresh:
                 # Only a true Hessian may say that it is over.
-                hessian, fresh = counted.hessian(point), True
+                hessian, fresh = counted.hessian(point, gradient), True
                 continue
             if values[0] > -1e-6 * max(1.0, float(np.abs(values).max())):
                 return Minimum(point, value, gradient, hessian, True, counted.calls)
@@ -133,7 +134,7 @@ def minimise(
             step = step * 0.3
         else:
             if not fresh:
-                hessian, fresh = counted.hessian(point), True
+                hessian, fresh = counted.hessian(point, gradient), True
                 continue
             break
         change = slope - gradient
@@ -144,11 +145,9 @@ def minimise(
         good = curve > 1e-12 and held > 0 and (value - trial) > 0.25 * expected - noise
         point, value, gradient = point + step, trial, slope
         if good:
-            hessian = (
-                hessian + np.outer(change, change) / curve - np.outer(push, push) / held
-            )
+            hessian = hessian + np.outer(change, change) / curve - np.outer(push, push) / held
             fresh = False
         else:
             hessian, fresh = counted.hessian(point, gradient), True
-    hessian = counted.hessian(point)
+    hessian = counted.hessian(point, gradient)
     return Minimum(point, value, gradient, hessian, False, counted.calls)
