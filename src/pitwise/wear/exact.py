@@ -131,9 +131,7 @@ def fit_exact(
     .. [2] J. M. van Noortwijk, Reliab. Eng. Syst. Saf. 94 (2009) 2.
     """
     if model not in ("same", "lognormal", "random-scale"):
-        raise BadShapeError(
-            f"no model is called '{model}'", "use same, lognormal or random-scale"
-        )
+        raise BadShapeError(f"no model is called '{model}'", "use same, lognormal or random-scale")
     if power is not None and not (math.isfinite(power) and 0 < power <= 20):
         raise BadShapeError(f"a power of {power}", "give a number over 0, 1 for linear growth")
     if quadrature and model != "random-scale":

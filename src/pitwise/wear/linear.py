@@ -26,8 +26,9 @@ from pitwise.wear.linear_deviance import (
     Floats,
     GroupSums,
     Profile,
-    lower_pairs,
+    group_sums,
     moment_start,
+    own_rss,
     profile,
     to_factor,
 )
@@ -139,11 +140,10 @@ def fit_linear(
 
     Notes
     -----
-    The readings enter through sums per group, taken once; then the profiled deviance of
-    Bates et al. [1]_ is minimised over the relative factor θ with its analytic gradient. The
-    columns are made orthonormal and y is freed of its least-squares fit before, which keeps
-    the sums well-conditioned; what is left loses digits where the groups' spread exceeds the
-    noise some 1e6 times.
+    The columns are made orthonormal and y is freed of its least-squares fit, then each group is
+    reduced once to a triangle; the profiled deviance of Bates et al. [1]_ is minimised over the
+    relative factor θ with its analytic gradient, at a cost that is independent of the number of
+    readings. Digits are lost where the groups' spread exceeds the noise some 1e7 times.
 
     .. [1] D. Bates, M. Mächler, B. Bolker, S. Walker, J. Stat. Softw. 67(1) (2015).
     """
@@ -169,27 +169,26 @@ def fit_linear(
             "give the readings as the gauge showed them, not values computed from a line",
         )
     left /= scale
-    sums = _sums(left, x_white, z_white, inverse, counts)
+    sums = group_sums(left, x_white, z_white, inverse, counts)
+    _noise(sums, float(np.abs(values).max()) / scale)
+
     start = moment_start(sums)
-    if start is None:
-        raise NoNoiseError(
-            "a line of its own fits each group's readings exactly",
-            "give the readings as the gauge showed them, or take fewer random columns",
-        )
+    # The search wants parameters of order 1.
+    unit = max(1.0, float(np.abs(start).max()))
 
     def deviance(theta: Floats) -> tuple[float, Floats]:
-        at = profile(sums, theta, reml=reml)
-        return at.deviance, at.gradient
+        at = profile(sums, theta * unit, reml=reml)
+        return at.deviance, at.gradient * unit
 
-    found = minimise(deviance, start)
-    best = profile(sums, found.point, reml=reml)
+    found = minimise(deviance, start / unit)
+    best = profile(sums, found.point * unit, reml=reml)
     freedom = n - p if reml else n
     # Back from the whitened columns and the scaled readings to what was given.
     total = best.deviance + 2.0 * freedom * float(np.log(scale))
     if reml:
         total -= 2.0 * float(np.linalg.slogdet(x_turn)[1])
     return _given_units(
-        found.point, best, first + second, scale, x_turn, z_turn, total, labels, n, reml,
+        found.point * unit, best, first + second, scale, x_turn, z_turn, total, labels, n, reml,
         found.converged,
     )  # fmt: skip
 
@@ -287,35 +286,20 @@ def _enough(n: int, p: int, q: int, counts: npt.NDArray[np.int64]) -> None:
         )
 
 
-def _sums(
-    y: Floats,
-    x: Floats,
-    z: Floats,
-    inverse: npt.NDArray[np.int64],
-    counts: npt.NDArray[np.int64],
-) -> GroupSums:
-    p, q, m = x.shape[0], z.shape[0], counts.size
-    by_row = np.vstack([x, y])
-    if (inverse[1:] >= inverse[:-1]).all():
-        starts = np.concatenate([[0], np.cumsum(counts)[:-1]])
-
-        def total(product: Floats) -> Floats:
-            return np.add.reduceat(product, starts)
-    else:
-
-        def total(product: Floats) -> Floats:
-            summed: Floats = np.bincount(inverse, weights=product, minlength=m).astype(np.float64)
-            return summed
-
-    zw = np.empty((q, p + 1, m))
-    for i in range(q):
-        for k in range(p + 1):
-            # With Z the same as X, Z'X is symmetric.
-            zw[i, k] = zw[k, i] if z is x and k < i else total(z[i] * by_row[k])
-    zz = np.empty((q * (q + 1) // 2, m))
-    for row, (i, j) in enumerate(lower_pairs(q)):
-        zz[row] = zw[i, j] if z is x else total(z[i] * z[j])
-    return GroupSums(zz, zw, by_row @ by_row.T, counts)
+def _noise(sums: GroupSums, largest: float) -> None:
+    """Refuse readings whose noise can't be told; `largest` is the largest reading's size."""
+    rss, taken = own_rss(sums)
+    if sums.own_freedom <= taken:
+        raise TooFewError(
+            f"{sums.n} readings are as many as the groups' own lines and the fixed columns take",
+            "add readings to some groups, or take fewer columns",
+        )
+    rounding = 1e-13 + 2e-15 * largest
+    if not rss > sums.n * rounding**2:
+        raise NoNoiseError(
+            "a line of its own fits each group's readings exactly",
+            "give the readings as the gauge showed them, or take fewer random columns",
+        )
 
 
 def _given_units(
@@ -351,7 +335,7 @@ def _given_units(
         resid_sd=sigma,
         loglik=-0.5 * deviance,
         deviance=deviance,
-        blups=(scale * (root @ best.spherical)).T,
+        blups=(scale * (root @ (factor.T @ best.pull))).T,
         groups=labels,
         readings=n,
         reml=reml,

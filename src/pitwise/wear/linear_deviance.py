@@ -1,8 +1,10 @@
-"""Profiled deviance of a linear mixed model from one set of sums per group.
+"""Profiled deviance of a linear mixed model from one triangle per group.
 
-After the sums are taken, a deviance and its gradient cost a few passes over the groups,
-however many readings there are. Arrays have the groups along their last axis, and the small
-matrices (q at most 3) are written out entry by entry, so that numpy runs along the groups.
+Each group's readings are turned once so that the random columns become a q by q triangle; what
+is orthogonal to them is summed over all groups. After that a deviance and its gradient cost a
+few passes over the groups, however many readings there are, and no difference of large sums is
+taken. Arrays have the groups along their last axis, and the small matrices (q at most 3) are
+written out entry by entry, so that numpy runs along the groups.
 """
 
 from __future__ import annotations
@@ -15,52 +17,103 @@ import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 
+# Groups worked on at once: small enough that what is between stays in the processor's cache.
+_BLOCK = 4096
+# A random column that is this near to the ones before it, within a group, adds nothing there.
+_SAME_COLUMN = 1e-11
+
 
 @dataclass(frozen=True)
 class GroupSums:
-    """What the deviance needs of the readings.
+    """What the deviance needs of the readings, with Z_i = Q_i R_i in group i.
 
     Attributes
     ----------
-    zz : (q(q+1)/2, m) array
-        Z'Z of each group, lower triangle row by row.
-    zw : (q, p+1, m) array
-        Z'[X y] of each group.
-    ww : (p+1, p+1) array
-        [X y]'[X y] over all groups.
-    counts : (m,) array
-        Readings in each group.
+    turned : (q, q+p+1, m) array
+        R_i, Q_i'X_i and Q_i'y_i side by side; a row of zeros where Z_i has fewer than q
+        independent columns.
+    within : (p+1, p+1) array
+        [X y]'[X y] of what is orthogonal to the Z_i, over all groups.
+    n : int
+        Readings.
+    own_freedom : int
+        Readings less the random columns that each group's own fit takes.
     """
 
-    zz: Floats
-    zw: Floats
-    ww: Floats
-    counts: npt.NDArray[np.int64]
+    turned: Floats
+    within: Floats
+    n: int
+    own_freedom: int
 
     @property
     def q(self) -> int:
         """Random coefficients per group."""
-        return int(self.zw.shape[0])
+        return int(self.turned.shape[0])
 
     @property
     def p(self) -> int:
         """Fixed coefficients."""
-        return int(self.zw.shape[1]) - 1
-
-    @property
-    def n(self) -> int:
-        """Readings."""
-        return int(self.counts.sum())
+        return int(self.within.shape[0]) - 1
 
 
-def lower_pairs(q: int) -> list[tuple[int, int]]:
-    """Return the (row, column) of each entry of a lower triangle, row by row."""
-    return [(i, j) for i in range(q) for j in range(i + 1)]
+def group_sums(
+    y: Floats,
+    x: Floats,
+    z: Floats,
+    inverse: npt.NDArray[np.int64],
+    counts: npt.NDArray[np.int64],
+) -> GroupSums:
+    """Turn each group's readings (Gram-Schmidt, modified) and sum the rest.
 
+    Parameters
+    ----------
+    y : (n,) array
+    x : (p, n) array
+    z : (q, n) array
+        The same object as `x` where the columns are the same, which saves half of the work.
+    inverse : (n,) array
+        Number of each reading's group, 0 to m-1.
+    counts : (m,) array
+        Readings in each group, at least 1.
+    """
+    same = z is x
+    if not (inverse[1:] >= inverse[:-1]).all():
+        order = np.argsort(inverse, kind="stable")
+        y, x = y[order], x[:, order]
+        z = x if same else z[:, order]
+    starts = np.concatenate([[0], np.cumsum(counts)[:-1]])
 
-def pair_rows(q: int) -> dict[tuple[int, int], int]:
-    """Where each (row, column) of `lower_pairs` stands."""
-    return {pair: row for row, pair in enumerate(lower_pairs(q))}
+    def total(product: Floats) -> Floats:
+        summed: Floats = np.add.reduceat(product, starts)
+        return summed
+
+    p, q = x.shape[0], z.shape[0]
+    turned = np.zeros((q, q + p + 1, counts.size))
+    # Columns yet to be freed of the directions found so far: z, then x unless it is z, then y.
+    left = [*z.copy(), *(() if same else x.copy()), y.copy()]
+    where = [*range(q), *(() if same else range(q, q + p)), q + p]
+    rank = np.zeros(counts.size, dtype=np.int64)
+    for i in range(q):
+        size = np.sqrt(total(left[i] ** 2))
+        whole = np.sqrt((turned[:i, i] ** 2).sum(axis=0) + size**2)
+        there = size > _SAME_COLUMN * whole
+        rank += there
+        direction = left[i] * np.repeat(
+            np.divide(1.0, size, out=np.zeros_like(size), where=there), counts
+        )
+        turned[i, i] = np.where(there, size, 0.0)
+        for k in range(i + 1, len(left)):
+            part = total(direction * left[k])
+            turned[i, where[k]] = part
+            left[k] -= direction * np.repeat(part, counts)
+    within = np.zeros((p + 1, p + 1))
+    if same:
+        turned[:, q : q + p] = turned[:, :q]
+        within[p, p] = left[-1] @ left[-1]
+    else:
+        rest = np.array(left[q:])
+        within = rest @ rest.T
+    return GroupSums(turned, within, y.size, int(y.size - rank.sum()))
 
 
 def to_factor(theta: Floats, q: int) -> Floats:
@@ -68,10 +121,6 @@ def to_factor(theta: Floats, q: int) -> Floats:
     factor = np.zeros((q, q))
     factor[np.tril_indices(q)] = theta
     return factor
-
-
-# Groups worked on at once: small enough that what is between stays in the processor's cache.
-_BLOCK = 4096
 
 
 @dataclass(frozen=True)
@@ -85,23 +134,20 @@ class Profile:
     gradient : (k,) array
         With respect to θ.
     beta : (p,) array
-    rss : float
-        Penalised residual sum of squares at `beta`.
     sigma : float
         Residual standard deviation.
     information : (p, p) array
         X'V⁻¹X with V = I + ZΛΛ'Z' (the residual variance taken out).
-    spherical : (q, m) array
-        Predicted spherical random effects u; the random effects are Λu.
+    pull : (q, m) array
+        Z_i'V_i⁻¹(y_i - X_iβ); the random effects are predicted as ΛΛ' times it.
     """
 
     deviance: float
     gradient: Floats
     beta: Floats
-    rss: float
     sigma: float
     information: Floats
-    spherical: Floats
+    pull: Floats
 
 
 def profile(sums: GroupSums, theta: Floats, *, reml: bool) -> Profile:
@@ -118,197 +164,144 @@ def profile(sums: GroupSums, theta: Floats, *, reml: bool) -> Profile:
     Returns
     -------
     Profile
-        Its deviance is inf where the residual sum of squares is lost in rounding.
 
     Notes
     -----
-    With M_i = I + Λ'Z_i'Z_iΛ = L_iL_i' and C_i = L_i⁻¹Λ'Z_i'[X y], the matrix
-    [X y]'[X y] - Σ C_i'C_i holds X'V⁻¹X, X'V⁻¹y and y'V⁻¹y, whence β and the penalised
-    residual sum of squares r². The deviance is [1]_
+    With N_i = I + R_iΛΛ'R_i' = L_iL_i' and C_i = L_i⁻¹[R_i, Q_i'X_i, Q_i'y_i], the sum of
+    C_i'C_i over groups, with what is orthogonal to the Z_i added, holds Z'V⁻¹Z, X'V⁻¹X, X'V⁻¹y
+    and y'V⁻¹y, whence β and the penalised residual sum of squares r². The deviance is [1]_
 
-    .. math:: \sum_i \log|M_i| + n\,(1 + \log(2\pi r^2/n))
+    .. math:: \sum_i \log|N_i| + n\,(1 + \log(2\pi r^2/n))
 
-    and for REML n gives way to n - p and log|X'V⁻¹X| is added. With u_i = M_i⁻¹Λ'Z_i'e,
-    e = y - Xβ, the gradient is the lower triangle of
+    and for REML n gives way to n - p and log|X'V⁻¹X| is added. With g_i = Z_i'V_i⁻¹(y_i - X_iβ)
+    and H_i = Z_i'V_i⁻¹X_i the gradient is the lower triangle of
 
-    .. math:: 2\sum_i S_i Λ P_i - 2\sum_i Z_i'(w\,e\,u_i' + X A^{-1}U_i')
+    .. math:: 2\Bigl[\sum_i Z_i'V_i^{-1}Z_i - \frac{n}{r^2} g_ig_i'
+              - H_i (X'V^{-1}X)^{-1} H_i'\Bigr]Λ
 
-    where S_i = Z_i'Z_i, P_i = M_i⁻¹ + w u_iu_i' + U_i'A⁻¹U_i, w = n/r², and the terms in
-    U_i = M_i⁻¹Λ'Z_i'X and A = X'V⁻¹X are there for REML only.
+    whose last term is there for REML only.
 
     .. [1] D. Bates, M. Mächler, B. Bolker, S. Walker, J. Stat. Softw. 67(1) (2015), section 3.4.
     """
-    q, p, n = sums.q, sums.p, sums.n
-    m = sums.counts.size
+    q, p = sums.q, sums.p
+    m = sums.turned.shape[2]
     factor = to_factor(theta, q)
-    pairs = lower_pairs(q)
-
-    # M is linear in Z'Z: one small matrix product gives all its entries for all groups.
-    spread = np.empty((len(pairs), len(pairs)))
-    for row, (c, d) in enumerate(pairs):
-        for column, (a, b) in enumerate(pairs):
-            spread[row, column] = factor[a, c] * factor[b, d]
-            if a != b:
-                spread[row, column] += factor[b, c] * factor[a, d]
-    blocks = [_factorised(sums, factor, spread, slice(k, k + _BLOCK)) for k in range(0, m, _BLOCK)]
-
-    left = sums.ww.copy()
+    products = np.zeros((q + p + 1, q + p + 1))
     log_det = 0.0
-    for block in blocks:
-        log_det += block.log_det
-        for row in block.work:
-            left -= row @ row.T
-    information = left[:p, :p]
-    beta: Floats = np.linalg.solve(information, left[:p, p]).astype(np.float64, copy=False)
-    rss = float(left[p, p] - left[:p, p] @ beta)
-    freedom = n - p if reml else n
-    if not rss > 1e-13 * float(sums.ww[p, p]):
-        nothing = np.full(theta.shape, np.nan)
-        return Profile(math.inf, nothing, beta, rss, 0.0, information, np.zeros((q, m)))
+    blocks = []
+    for k in range(0, m, _BLOCK):
+        work, part = _solved(sums.turned[:, :, k : k + _BLOCK], factor)
+        blocks.append(work)
+        log_det += part
+        for row in work:
+            products += row @ row.T
+    products[q:, q:] += sums.within
+    information = products[q:-1, q:-1]
+    beta: Floats = np.linalg.solve(information, products[q:-1, -1]).astype(np.float64)
+
+    # r² from residuals, group by group: a difference of sums would lose it to rounding.
+    weights = np.append(-beta, 1.0)
+    rss = float(weights @ sums.within @ weights)
+    pull = np.empty((q, m))
+    spread = np.zeros((q, q))
+    inverse: Floats | None = np.linalg.inv(information).astype(np.float64) if reml else None
+    at = 0
+    for work in blocks:
+        residual = np.matmul(weights, work[:, q:])
+        rss += float(np.vdot(residual, residual))
+        block = _against_random(work, residual[:, None])[:, 0]
+        pull[:, at : at + block.shape[1]] = block
+        at += block.shape[1]
+        if inverse is not None:
+            crossed = _against_random(work, work[:, q:-1])
+            for j, column in enumerate(np.matmul(inverse, crossed)):
+                for i in range(q):
+                    spread[i, j] += float(np.vdot(crossed[i], column))
+    freedom = sums.n - p if reml else sums.n
     deviance = log_det + freedom * (1.0 + math.log(2.0 * math.pi * rss / freedom))
     if reml:
         deviance += float(np.linalg.slogdet(information)[1])
-
-    weight = freedom / rss
-    weights = np.append(-beta, 1.0)[None, :]
-    reml_weights: Floats | None = None
-    if reml:
-        weights = np.vstack([weights, np.eye(p, p + 1)])
-        reml_weights = np.linalg.inv(information).astype(np.float64, copy=False)
-    both = np.zeros((len(pairs), len(pairs)))
-    pulled = np.zeros((q, q))
-    spherical = np.empty((q, m))
-    for block in blocks:
-        kernel, pull, u = _pull(block, sums.zw, weights, weight, reml_weights)
-        both += sums.zz[:, block.where] @ kernel.T
-        pulled += pull
-        spherical[:, block.where] = u
-    at = pair_rows(q)
-    index = np.array([[at[max(a, b), min(a, b)] for b in range(q)] for a in range(q)])
-    table = both[index[:, :, None, None], index[None, None, :, :]]
-    gradient = 2.0 * np.einsum("abdc,bd->ac", table, factor) - 2.0 * pulled
+    inner = products[:q, :q] - (freedom / rss) * (pull @ pull.T) - spread
     return Profile(
         deviance,
-        gradient[np.tril_indices(q)],
+        2.0 * (inner @ factor)[np.tril_indices(q)],
         beta,
-        rss,
         math.sqrt(rss / freedom),
         information,
-        spherical,
+        pull,
     )
 
 
-@dataclass(frozen=True)
-class _Block:
-    """Some groups' Cholesky factors L (below the diagonal, and 1/diagonal) and C = `work`."""
-
-    where: slice
-    low: dict[tuple[int, int], Floats]
-    inverse_diagonal: list[Floats]
-    work: Floats
-    log_det: float
-
-
-def _factorised(sums: GroupSums, factor: Floats, spread: Floats, where: slice) -> _Block:
-    q = sums.q
-    at = pair_rows(q)
-    entries = spread @ sums.zz[:, where]
-    right = sums.zw[:, :, where]
-    work = (factor.T @ right.reshape(q, -1)).reshape(right.shape)
+def _solved(turned: Floats, factor: Floats) -> tuple[Floats, float]:
+    """Return L⁻¹[R, Q'X, Q'y] of each group and Σ log|N|."""
+    q = turned.shape[0]
+    root = np.matmul(factor.T, turned[:, :q])
+    work = turned.copy()
     low: dict[tuple[int, int], Floats] = {}
     inverse_diagonal: list[Floats] = []
     log_det = 0.0
     for i in range(q):
-        for j in range(i):
-            value = entries[at[i, j]]
+        for j in range(i + 1):
+            value = root[i, 0] * root[j, 0]
+            for k in range(1, q):
+                value += root[i, k] * root[j, k]
             for k in range(j):
-                value = value - low[i, k] * low[j, k]
-            low[i, j] = value * inverse_diagonal[j]
-            work[i] -= low[i, j] * work[j]
-        pivot = entries[at[i, i]] + 1.0
-        for k in range(i):
-            pivot = pivot - low[i, k] ** 2
-        # Exactly, no pivot is below 1; rounding may lose it where the groups' spread is
-        # beyond 1e8 of the noise.
-        pivot = np.maximum(pivot, 1e-300)
+                value -= low[i, k] * low[j, k]
+            if j < i:
+                low[i, j] = value * inverse_diagonal[j]
+                work[i] -= low[i, j] * work[j]
+        # No pivot is below 1, save by rounding at a spread beyond 1e7 of the noise.
+        pivot = np.maximum(value + 1.0, 1.0)
         log_det += float(np.log(pivot).sum())
         inverse_diagonal.append(1.0 / np.sqrt(pivot))
         work[i] *= inverse_diagonal[i]
-    return _Block(where, low, inverse_diagonal, work, log_det)
+    return work, log_det
 
 
-def _pull(
-    block: _Block, zw: Floats, weights: Floats, weight: float, reml_weights: Floats | None
-) -> tuple[Floats, Floats, Floats]:
-    """Return the lower triangle of P, the sum that Λ's own pull is, and u."""
-    low, inverse_diagonal = block.low, block.inverse_diagonal
-    q = len(inverse_diagonal)
-    # Back substitution: spherical effects of e, and for REML of X's columns too.
-    solved = np.matmul(weights, block.work)
-    for i in reversed(range(q)):
-        for k in range(i + 1, q):
-            solved[i] -= low[k, i] * solved[k]
-        solved[i] *= inverse_diagonal[i]
-    u = solved[:, 0]
-
-    inverse: dict[tuple[int, int], Floats] = {}
-    for j in range(q):
-        inverse[j, j] = inverse_diagonal[j]
-        for i in range(j + 1, q):
-            value = low[i, j] * inverse[j, j]
-            for k in range(j + 1, i):
-                value = value + low[i, k] * inverse[k, j]
-            inverse[i, j] = -value * inverse_diagonal[i]
-
-    cross = np.matmul(weights, zw[:, :, block.where])
-    pairs = lower_pairs(q)
-    kernel = np.empty((len(pairs), u.shape[1]))
-    for row, (c, d) in enumerate(pairs):
-        value = weight * u[c] * u[d]
-        for k in range(c, q):
-            value += inverse[k, c] * inverse[k, d]
-        if reml_weights is not None:
-            value += ((reml_weights @ solved[c, 1:]) * solved[d, 1:]).sum(axis=0)
-        kernel[row] = value
-    pull = weight * (cross[:, 0] @ u.T)
-    if reml_weights is not None:
-        for c in range(q):
-            turned = reml_weights @ solved[c, 1:]
-            for a in range(q):
-                pull[a, c] += float(np.vdot(turned, cross[a, 1:]))
-    return kernel, pull, u
+def _against_random(work: Floats, other: Floats) -> Floats:
+    """Return C_R' `other` of each group, (q, k, groups); R, so C_R, is not triangular here."""
+    q = work.shape[0]
+    found = np.empty((q, other.shape[1], work.shape[2]))
+    for a in range(q):
+        found[a] = work[0, a] * other[0]
+        for i in range(1, q):
+            found[a] += work[i, a] * other[i]
+    return found
 
 
-def moment_start(sums: GroupSums) -> Floats | None:
-    """Start θ from moments; None where the groups' own lines fit their readings exactly.
+def moment_start(sums: GroupSums) -> Floats:
+    """Start θ from moments.
 
-    With t_i = Z_i'y, y being free of its least-squares fit on X, E Σ t_it_i' is about
-    Σ S_iΣS_i + σ²Σ S_i: linear in the covariance Σ, and σ² is what the groups' own lines leave.
-    The covariance is then held away from singular, so that the search starts inside.
+    With t_i = Z_i'y_i, y being free of its least-squares fit on X, and S_i = Z_i'Z_i, E Σ t_it_i'
+    is about Σ S_iΣS_i + σ²Σ S_i: linear in the covariance Σ, and σ² is what the groups' own
+    lines leave. The covariance is then held away from singular, so that the search starts inside.
     """
     q = sums.q
-    pairs = lower_pairs(q)
-    own = profile(sums, np.array([1e5 if i == j else 0.0 for i, j in pairs]), reml=False)
-    if not math.isfinite(own.deviance):
-        return None
-    variance = own.rss / float(np.maximum(sums.counts - q, 0).sum())
-    at = pair_rows(q)
-    squares = sums.zz @ sums.zz.T
-    total = sums.zz.sum(axis=1)
-    t = sums.zw[:, -1]
-    products = t @ t.T
-    system = np.zeros((len(pairs), len(pairs)))
-    wanted = np.empty(len(pairs))
-    for row, (a, d) in enumerate(pairs):
-        wanted[row] = products[a, d] - variance * total[row]
-        for b in range(q):
-            for c in range(q):
-                column = at[max(b, c), min(b, c)]
-                system[row, column] += squares[at[max(a, b), min(a, b)], at[max(c, d), min(c, d)]]
+    variance = own_rss(sums)[0] / sums.own_freedom
+    r = sums.turned[:, :q]
+    s = np.einsum("iam,ibm->abm", r, r)
+    t = np.einsum("iam,im->am", r, sums.turned[:, -1])
+    rows, columns = np.tril_indices(q)
+    # Symmetric unknowns: the columns of (b, c) and (c, b) are added up.
+    full = np.einsum("abm,cdm->adbc", s, s)
+    system = (full + full.transpose(0, 1, 3, 2))[rows, columns][:, rows, columns]
+    system[:, rows == columns] /= 2.0
+    wanted = (t @ t.T - variance * s.sum(axis=2))[rows, columns]
     found = np.linalg.lstsq(system, wanted, rcond=None)[0] / variance
     relative = np.empty((q, q))
-    for row, (i, j) in enumerate(pairs):
-        relative[i, j] = relative[j, i] = found[row]
+    relative[rows, columns] = relative[columns, rows] = found
     values, vectors = np.linalg.eigh(relative)
-    held = np.clip(values, 1e-3 + 1e-3 * abs(float(values[-1])), 1e8)
-    return np.linalg.cholesky((vectors * held) @ vectors.T)[np.tril_indices(q)]
+    held = np.maximum(values, 1e-3 + 1e-3 * abs(float(values[-1])))
+    start: Floats = np.linalg.cholesky((vectors * held) @ vectors.T)[rows, columns]
+    return start
+
+
+def own_rss(sums: GroupSums) -> tuple[float, int]:
+    """Squares that lines of their own leave, β fitted to what they leave; and β's rank there."""
+    p = sums.p
+    size = np.sqrt(np.diag(sums.within)[:p])
+    used = size > 1e-8 * math.sqrt(sums.n)
+    xx = sums.within[:p, :p][used][:, used]
+    xy = sums.within[:p, p][used]
+    beta, _, rank, _ = np.linalg.lstsq(xx, xy, rcond=1e-12)
+    return float(sums.within[p, p] - xy @ beta), int(rank)
