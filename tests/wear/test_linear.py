@@ -231,7 +231,7 @@ def test_small_noise_beside_the_spread(noise: float) -> None:
     assert found.converged
     assert found.resid_sd == pytest.approx(noise, rel=0.2)
     # Where the spread is all that counts, each group's own line gives its coefficients.
-    y, x, z, group = readings
+    y, _, z, group = readings
     rows = group == 0
     own = np.linalg.lstsq(z[rows], y[rows], rcond=None)[0]
     assert found.beta + found.blups[0] == pytest.approx(own, rel=1e-2 * noise, abs=noise * 1e-2)

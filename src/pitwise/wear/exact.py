@@ -28,6 +28,7 @@ from pitwise.wear.exact_likelihood import (
     Increments,
     gamma_loglik,
     lognormal_loglik,
+    mixing_shape,
     random_scale_loglik,
     random_scale_quadrature,
 )
@@ -44,6 +45,13 @@ Model = Literal["same", "lognormal", "random-scale"]
 # A spread between units, as a standard deviation of the log rate, that is none.
 _NO_SPREAD = 1e-4
 _NO_SCATTER = 1e-12
+# Shape of an increment, whose relative scatter is 1/√shape, that is as good as exact.
+_LARGEST_SHAPE = 1e10
+
+_SCATTERLESS = (
+    "every unit grows along its own curve, without scatter",
+    "give the readings as they were taken, not values computed from a curve",
+)
 
 
 @dataclass(frozen=True)
@@ -220,7 +228,8 @@ def _enough(data: Increments, model: Model, power: float | None) -> None:
         raise TooFewError(
             "all increments lie between the same two ages", "give the power, or readings at others"
         )
-    step = data.after - data.before
+    exponent = 1.0 if power is None else power
+    step = data.aged(exponent)[0]
     per_age = data.growth / step
     own = (
         np.full(units, data.growth.sum() / step.sum())
@@ -229,10 +238,7 @@ def _enough(data: Increments, model: Model, power: float | None) -> None:
     )
     counts = np.diff(np.append(data.starts, count))
     if np.abs(per_age / np.repeat(own, counts) - 1).max() < _NO_SCATTER:
-        raise NoNoiseError(
-            "every unit grows at one rate, without scatter",
-            "give the readings as they were taken, not values computed from a line",
-        )
+        raise NoNoiseError(*_SCATTERLESS)
 
 
 @dataclass(frozen=True)
@@ -278,7 +284,7 @@ def _law(model: Model, data: Increments, quadrature: bool) -> _Law:
     likelihood = random_scale_quadrature if quadrature else random_scale_loglik
 
     def mixing(w: Floats) -> dict[str, float]:
-        delta = 1.0 / max(float(w[2]) ** 2, _NO_SCATTER)
+        delta, _ = mixing_shape(float(w[2]))
         return {"eta": math.exp(w[0]), "delta": delta, "gamma": delta / math.exp(w[1])}
 
     return _Law(
@@ -298,6 +304,9 @@ def _natural(
         return {**law.natural(working[:count]), "power": exponent}
 
     estimates = natural(found.point)
+    shape = estimates["eta"] if model == "random-scale" else estimates["rate"] / estimates["phi"]
+    if shape * float(data.aged(estimates["power"])[0].mean()) > _LARGEST_SHAPE:
+        raise NoNoiseError(*_SCATTERLESS)
     # Delta method; the map is smooth and of order 1 in the working parameters.
     columns = []
     for j in range(found.point.size):

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import betaln, digamma, gammaln
+from scipy.special import digamma, gammaln
 
 from pitwise.wear.nodes import log_mixture, node_grid
 
@@ -102,9 +102,26 @@ def lognormal_loglik(
     return float(mixed.sum()), np.array([total, explicit - total, spread, bent])
 
 
+# From this mixing shape on, Stirling's series with the terms below errs by less than rounding.
+_LARGE_SHAPE = 1e3
+
+
+def _log_rising(delta: float, gain: Floats) -> Floats:
+    """Return log Γ(delta + gain) - log Γ(delta) - gain·log delta, exact at large delta too."""
+    if delta < _LARGE_SHAPE:
+        plain: Floats = gammaln(delta + gain) - gammaln(delta) - gain * math.log(delta)
+        return plain
+
+    def tail(x: Floats | float) -> Floats | float:
+        return 1 / (12 * x) - 1 / (360 * x**3)
+
+    main = (delta + gain - 0.5) * np.log1p(gain / delta) - gain
+    return np.asarray(main + tail(delta + gain) - tail(delta))
+
+
 def _digamma_gain(delta: float, gain: Floats) -> Floats:
-    """ψ(delta + gain) - ψ(delta), without the cancellation at large delta."""
-    if delta < 1e3:
+    """Return ψ(delta + gain) - ψ(delta), exact at large delta too."""
+    if delta < _LARGE_SHAPE:
         plain: Floats = digamma(delta + gain) - digamma(delta)
         return plain
 
@@ -114,8 +131,8 @@ def _digamma_gain(delta: float, gain: Floats) -> Floats:
     return np.asarray(np.log1p(gain / delta) + tail(delta + gain) - tail(delta))
 
 
-def _shape(spread: float) -> tuple[float, float]:
-    """Mixing shape δ = 1/(spread² + ε) and dδ/dspread."""
+def mixing_shape(spread: float) -> tuple[float, float]:
+    """Return the mixing shape δ = 1/(spread² + ε) and dδ/dspread."""
     delta = 1.0 / (spread * spread + _LEAST_SPREAD)
     return delta, -2.0 * spread * delta * delta
 
@@ -140,16 +157,14 @@ def random_scale_loglik(
     ----------
     J. Lawless, M. Crowder, Lifetime Data Analysis 10 (2004) 213.
     """
-    delta, steepness = _shape(spread)
+    delta, steepness = mixing_shape(spread)
     step, bend = data.aged(power)
     x = data.growth
     a = eta * step
     total_a, total_x = data.per_unit(a), data.per_unit(x)
     ratio = total_x * mean_inverse / delta
     rest = np.log1p(ratio)
-    # log Γ(A + δ) - log Γ(δ) - A log δ through the beta function, which holds at large δ.
-    rising = gammaln(total_a) - betaln(total_a, delta) - total_a * math.log(delta)
-    unit = rising + total_a * math.log(mean_inverse) - (total_a + delta) * rest
+    unit = _log_rising(delta, total_a) + total_a * math.log(mean_inverse) - (total_a + delta) * rest
     loglik = float(((a - 1) * np.log(x) - gammaln(a)).sum() + unit.sum())
 
     gain = _digamma_gain(delta, total_a)
@@ -176,7 +191,7 @@ def random_scale_quadrature(
     Slower, and good only where the grid is fine enough: it is here to show that the nodes
     which the log-normal model rests on give what can be had in closed form.
     """
-    delta, steepness = _shape(spread)
+    delta, steepness = mixing_shape(spread)
     nodes, _ = node_grid(1.0 / math.sqrt(delta), _SCALE_HALF_WIDTH, _SCALE_COUNT)
     # w = mean·exp(node); the density of log w, times the trapezoid's spacing.
     log_weights = (

@@ -68,7 +68,7 @@ class _Counted:
 def _newton_step(hessian: Floats, gradient: Floats) -> tuple[Floats, float, Floats, Floats]:
     """Step along |H|: down the curve of a valley, and away from a ridge."""
     values, vectors = np.linalg.eigh(hessian)
-    floor = max(1e-10 * float(np.abs(values).max()), 1e-300)
+    floor = max(1e-10 * float(np.abs(values).max()), 1e-100)
     along = vectors.T @ gradient
     scaled = along / np.maximum(np.abs(values), floor)
     return -(vectors @ scaled), 0.5 * float(along @ scaled), values, vectors
