@@ -27,6 +27,7 @@ from pitwise.wear.linear_deviance import (
     GroupSums,
     Profile,
     group_sums,
+    mixed_columns,
     moment_start,
     own_rss,
     profile,
@@ -158,11 +159,11 @@ def fit_linear(
     _enough(n, p, q, counts)
 
     # The fit of y on X moves β alone; taken out first, it leaves no large sums to cancel.
-    first = x_white @ values / n
-    left = values - first @ x_white
-    second = x_white @ left / n
-    left -= second @ x_white
-    scale = float(np.sqrt(left @ left / n))
+    first = np.einsum("pn,n->p", x_white, values) / n
+    left = values - mixed_columns(first[:, None], x_white)[0]
+    second = np.einsum("pn,n->p", x_white, left) / n
+    left -= mixed_columns(second[:, None], x_white)[0]
+    scale = float(np.sqrt(np.einsum("n,n->", left, left) / n))
     if not scale > 1e-13 * float(np.abs(values).max()):
         raise NoNoiseError(
             "one straight line fits every reading exactly",
@@ -254,8 +255,9 @@ def _whiten(columns: Floats, name: str) -> tuple[Floats, Floats]:
             f"{name} has {k} columns that {n} readings can't tell apart",
             "leave out columns that are all zero, or add readings",
         )
-    gram = (columns @ columns.T) / np.outer(size, size)
-    if np.linalg.eigvalsh(gram)[0] > 1e-6:
+    gram = np.einsum("in,jn->ij", columns, columns) / np.outer(size, size)
+    lowest = float(np.linalg.eigvalsh(gram)[0])
+    if lowest > 1e-6:
         triangle = np.linalg.cholesky(gram).T
     else:
         # The product of the columns has lost the digits that would tell.
@@ -266,10 +268,12 @@ def _whiten(columns: Floats, name: str) -> tuple[Floats, Floats]:
             "leave one out, or measure from nearer by (a date as days since the first reading)",
         )
     turn = np.linalg.inv(triangle * size) * np.sqrt(n)
-    white = turn.T @ columns
+    white = mixed_columns(turn, columns)
+    if lowest > 1e-3:
+        return turn, white
     # Once more: the first turn's rounding grows with the columns' closeness.
     again = np.linalg.inv(np.linalg.cholesky(white @ white.T / n).T)
-    return turn @ again, again.T @ white
+    return turn @ again, mixed_columns(again, white)
 
 
 def _enough(n: int, p: int, q: int, counts: npt.NDArray[np.int64]) -> None:
@@ -335,7 +339,7 @@ def _given_units(
         resid_sd=sigma,
         loglik=-0.5 * deviance,
         deviance=deviance,
-        blups=(scale * (root @ (factor.T @ best.pull))).T,
+        blups=scale * mixed_columns((root @ factor.T).T, best.pull).T,
         groups=labels,
         readings=n,
         reml=reml,

@@ -17,8 +17,10 @@ import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 
-# Groups worked on at once: small enough that what is between stays in the processor's cache.
+# Groups, and about how many readings, are worked on at once: few enough that what is between
+# stays in the processor's cache, and that the products are not worth threads of their own.
 _BLOCK = 4096
+_READINGS = 8192
 # A random column that is this near to the ones before it, within a group, adds nothing there.
 _SAME_COLUMN = 1e-11
 
@@ -31,19 +33,22 @@ class GroupSums:
     ----------
     turned : (q, q+p+1, m) array
         R_i, Q_i'X_i and Q_i'y_i side by side; a row of zeros where Z_i has fewer than q
-        independent columns.
+        independent columns. With `same`, (q, q+1, m): Q_i'X_i is R_i and left out.
     within : (p+1, p+1) array
         [X y]'[X y] of what is orthogonal to the Z_i, over all groups.
     n : int
         Readings.
     own_freedom : int
         Readings less the random columns that each group's own fit takes.
+    same : bool
+        X and Z are the same columns.
     """
 
     turned: Floats
     within: Floats
     n: int
     own_freedom: int
+    same: bool
 
     @property
     def q(self) -> int:
@@ -54,6 +59,11 @@ class GroupSums:
     def p(self) -> int:
         """Fixed coefficients."""
         return int(self.within.shape[0]) - 1
+
+    @property
+    def fixed_at(self) -> range:
+        """Where X's columns stand in `turned`."""
+        return range(self.q) if self.same else range(self.q, self.q + self.p)
 
 
 def group_sums(
@@ -77,43 +87,77 @@ def group_sums(
         Readings in each group, at least 1.
     """
     same = z is x
-    if not (inverse[1:] >= inverse[:-1]).all():
-        order = np.argsort(inverse, kind="stable")
-        y, x = y[order], x[:, order]
-        z = x if same else z[:, order]
-    starts = np.concatenate([[0], np.cumsum(counts)[:-1]])
+    p, q = x.shape[0], z.shape[0]
+    order = None if (inverse[1:] >= inverse[:-1]).all() else _order(inverse, counts.size)
+    ends = np.cumsum(counts)
+    width = q + 1 if same else q + p + 1
+    turned = np.zeros((q, width, counts.size))
+    within = np.zeros((p + 1, p + 1))
+    rank = 0
+    group = 0
+    while group < counts.size:
+        first = int(ends[group] - counts[group])
+        # Whole groups, one at the least.
+        last = max(group + 1, int(np.searchsorted(ends, first + _READINGS, side="right")))
+        rows = slice(first, int(ends[last - 1]))
+        picked = rows if order is None else order[rows]
+        left = [
+            *(column[picked] for column in z),
+            *(() if same else (column[picked] for column in x)),
+            y[picked],
+        ]
+        rank += _turn(left, q, counts[group:last], turned[:, :, group:last])
+        for i in range(0 if not same else p, p + 1):
+            for k in range(i, p + 1):
+                within[i, k] += float(np.dot(left[i - p - 1], left[k - p - 1]))
+                within[k, i] = within[i, k]
+        group = last
+    return GroupSums(turned, within, y.size, y.size - rank, same)
+
+
+def _order(inverse: npt.NDArray[np.int64], groups: int) -> npt.NDArray[np.int64]:
+    """Sort by group; two digits of 16 bits, for which numpy's stable sort takes linear time."""
+    if groups >= 2**32:
+        return np.argsort(inverse, kind="stable")
+    order = np.argsort(inverse.astype(np.uint16), kind="stable")
+    if groups > 2**16:
+        order = order[np.argsort((inverse >> 16).astype(np.uint16)[order], kind="stable")]
+    return order
+
+
+def _turn(left: list[Floats], q: int, counts: npt.NDArray[np.int64], turned: Floats) -> int:
+    """Free the columns, in place, of the groups' first q; fill `turned`; return the ranks' sum."""
+    starts = np.cumsum(counts) - counts
 
     def total(product: Floats) -> Floats:
         summed: Floats = np.add.reduceat(product, starts)
         return summed
 
-    p, q = x.shape[0], z.shape[0]
-    turned = np.zeros((q, q + p + 1, counts.size))
-    # Columns yet to be freed of the directions found so far: z, then x unless it is z, then y.
-    left = [*z.copy(), *(() if same else x.copy()), y.copy()]
-    where = [*range(q), *(() if same else range(q, q + p)), q + p]
-    rank = np.zeros(counts.size, dtype=np.int64)
+    rank = 0
     for i in range(q):
-        size = np.sqrt(total(left[i] ** 2))
+        size = np.sqrt(total(left[i] * left[i]))
         whole = np.sqrt((turned[:i, i] ** 2).sum(axis=0) + size**2)
         there = size > _SAME_COLUMN * whole
-        rank += there
-        direction = left[i] * np.repeat(
-            np.divide(1.0, size, out=np.zeros_like(size), where=there), counts
-        )
+        rank += int(there.sum())
         turned[i, i] = np.where(there, size, 0.0)
+        inverse = np.divide(1.0, size, out=np.zeros_like(size), where=there)
+        direction = left[i] * np.repeat(inverse, counts)
         for k in range(i + 1, len(left)):
             part = total(direction * left[k])
-            turned[i, where[k]] = part
-            left[k] -= direction * np.repeat(part, counts)
-    within = np.zeros((p + 1, p + 1))
-    if same:
-        turned[:, q : q + p] = turned[:, :q]
-        within[p, p] = left[-1] @ left[-1]
-    else:
-        rest = np.array(left[q:])
-        within = rest @ rest.T
-    return GroupSums(turned, within, y.size, int(y.size - rank.sum()))
+            turned[i, k] = part
+            left[k] = left[k] - direction * np.repeat(part, counts)
+    return rank
+
+
+def mixed_columns(weights: Floats, columns: Floats) -> Floats:
+    """Return weights' `columns` for weights (k, j) and columns (k, n).
+
+    Not by BLAS, whose threads take longer to meet than a product as thin as this takes.
+    """
+    found = weights[0][:, None] * columns[0]
+    for row, column in zip(weights[1:], columns[1:], strict=True):
+        found += row[:, None] * column
+    return found
 
 
 def to_factor(theta: Floats, q: int) -> Floats:
@@ -184,9 +228,10 @@ def profile(sums: GroupSums, theta: Floats, *, reml: bool) -> Profile:
     .. [1] D. Bates, M. Mächler, B. Bolker, S. Walker, J. Stat. Softw. 67(1) (2015), section 3.4.
     """
     q, p = sums.q, sums.p
-    m = sums.turned.shape[2]
+    width, m = sums.turned.shape[1:]
+    fixed_at = sums.fixed_at
     factor = to_factor(theta, q)
-    products = np.zeros((q + p + 1, q + p + 1))
+    products = np.zeros((width, width))
     log_det = 0.0
     blocks = []
     for k in range(0, m, _BLOCK):
@@ -194,34 +239,45 @@ def profile(sums: GroupSums, theta: Floats, *, reml: bool) -> Profile:
         blocks.append(work)
         log_det += part
         for row in work:
-            products += row @ row.T
-    products[q:, q:] += sums.within
-    information = products[q:-1, q:-1]
-    beta: Floats = np.linalg.solve(information, products[q:-1, -1]).astype(np.float64)
+            for a in range(width):
+                for b in range(a + 1):
+                    products[a, b] += np.dot(row[a], row[b])
+    products += np.tril(products, -1).T
+    whole = sums.within + products[np.ix_([*fixed_at, width - 1], [*fixed_at, width - 1])]
+    information = whole[:p, :p]
+    beta: Floats = np.linalg.solve(information, whole[:p, p]).astype(np.float64)
 
     # r² from residuals, group by group: a difference of sums would lose it to rounding.
     weights = np.append(-beta, 1.0)
     rss = float(weights @ sums.within @ weights)
     pull = np.empty((q, m))
+    pulled = np.zeros((q, q))
     spread = np.zeros((q, q))
     inverse: Floats | None = np.linalg.inv(information).astype(np.float64) if reml else None
-    at = 0
-    for work in blocks:
-        residual = np.matmul(weights, work[:, q:])
-        rss += float(np.vdot(residual, residual))
-        block = _against_random(work, residual[:, None])[:, 0]
-        pull[:, at : at + block.shape[1]] = block
-        at += block.shape[1]
+    for k, work in zip(range(0, m, _BLOCK), blocks, strict=True):
+        residual = work[:, -1].copy()
+        for j, at in enumerate(fixed_at):
+            residual -= beta[j] * work[:, at]
+        rss += sum(float(np.dot(row, row)) for row in residual)
+        block = _against_random(work, residual)
+        pull[:, k : k + _BLOCK] = block
+        for i in range(q):
+            for j in range(i + 1):
+                pulled[i, j] += np.dot(block[i], block[j])
         if inverse is not None:
-            crossed = _against_random(work, work[:, q:-1])
-            for j, column in enumerate(np.matmul(inverse, crossed)):
-                for i in range(q):
-                    spread[i, j] += float(np.vdot(crossed[i], column))
+            crossed = [_against_random(work, work[:, at]) for at in fixed_at]
+            for j in range(q):
+                for c in range(p):
+                    mixed = sum(inverse[c, d] * crossed[d][j] for d in range(p))
+                    for i in range(j, q):
+                        spread[i, j] += np.dot(crossed[c][i], mixed)
+    pulled += np.tril(pulled, -1).T
+    spread += np.tril(spread, -1).T
     freedom = sums.n - p if reml else sums.n
     deviance = log_det + freedom * (1.0 + math.log(2.0 * math.pi * rss / freedom))
     if reml:
         deviance += float(np.linalg.slogdet(information)[1])
-    inner = products[:q, :q] - (freedom / rss) * (pull @ pull.T) - spread
+    inner = products[:q, :q] - (freedom / rss) * pulled - spread
     return Profile(
         deviance,
         2.0 * (inner @ factor)[np.tril_indices(q)],
@@ -259,9 +315,9 @@ def _solved(turned: Floats, factor: Floats) -> tuple[Floats, float]:
 
 
 def _against_random(work: Floats, other: Floats) -> Floats:
-    """Return C_R' `other` of each group, (q, k, groups); R, so C_R, is not triangular here."""
+    """Return C_R' `other` of each group, (q, groups); R, so C_R, is not triangular here."""
     q = work.shape[0]
-    found = np.empty((q, other.shape[1], work.shape[2]))
+    found = np.empty((q, work.shape[2]))
     for a in range(q):
         found[a] = work[0, a] * other[0]
         for i in range(1, q):
@@ -286,7 +342,7 @@ def moment_start(sums: GroupSums) -> Floats:
     full = np.einsum("abm,cdm->adbc", s, s)
     system = (full + full.transpose(0, 1, 3, 2))[rows, columns][:, rows, columns]
     system[:, rows == columns] /= 2.0
-    wanted = (t @ t.T - variance * s.sum(axis=2))[rows, columns]
+    wanted = (np.einsum("am,bm->ab", t, t) - variance * s.sum(axis=2))[rows, columns]
     found = np.linalg.lstsq(system, wanted, rcond=None)[0] / variance
     relative = np.empty((q, q))
     relative[rows, columns] = relative[columns, rows] = found

@@ -16,7 +16,7 @@ ValueAndGradient = Callable[[Floats], tuple[float, Floats]]
 # of a standard error is 1e-10: good enough below the first where rounding stops the descent,
 # and done below the second.
 _NEGLIGIBLE = 1e-12
-_DONE = 1e-19
+_DONE = 1e-16
 _HALVINGS = 40
 
 
