@@ -33,8 +33,7 @@ suppressMessages(library(lme4))
 args <- commandArgs(TRUE)
 a <- matrix(readBin(args[1], "double", 3 * {n}), ncol = 3)
 d <- data.frame(y = a[, 1], age = a[, 2], electrode = factor(a[, 3]))
-invisible(lmer(y ~ age + (age | electrode), d[1:500, ], REML = FALSE,
-               control = lmerControl(check.conv.singular = "ignore", check.conv.grad = "ignore")))
+invisible(lmer(Reaction ~ Days + (Days | Subject), sleepstudy, REML = FALSE))
 t1 <- system.time(f <- lmer(y ~ age + (age | electrode), d, REML = FALSE))
 t2 <- system.time(lmer(y ~ age + (age | electrode), d, REML = FALSE,
                        control = lmerControl(calc.derivs = FALSE)))

@@ -15,7 +15,7 @@ from scipy.optimize import check_grad
 from scipy.stats import multivariate_normal
 from statsmodels.regression.mixed_linear_model import MixedLM
 
-from pitwise.wear import linear
+from pitwise.wear.groups import group_codes
 from pitwise.wear.linear import LinearFit, fit_linear
 from pitwise.wear.linear_deviance import group_sums, profile
 from pitwise.wear.refusal import (
@@ -82,7 +82,7 @@ def test_loglik_is_that_of_the_definition(p: int, q: int, reml: bool) -> None:
 @pytest.mark.parametrize("q", [1, 2, 3])
 def test_gradient_against_differences(q: int, reml: bool) -> None:
     y, x, z, group = made(q, p=3, q=q)
-    inverse, labels = linear._group_codes(group, y.size)
+    inverse, labels = group_codes(group, y.size)
     counts = np.bincount(inverse)
     sums = group_sums(y, x.T.copy(), z.T.copy(), inverse, counts)
     assert labels.size == counts.size
@@ -249,8 +249,15 @@ OK = made(3)
         ({"fixed": np.ones((OK[0].size, 0))}, BadShapeError, "1 or more fixed"),
         ({"group": OK[3][:-1]}, BadShapeError, "give each its label"),
         ({"y": np.where(np.arange(OK[0].size) == 4, np.nan, OK[0])}, NotFiniteError, "row 4 of y"),
+        ({"y": np.append(OK[0][:-2], [np.inf, -np.inf])}, NotFiniteError, "of y"),
+        ({"y": OK[0] * 1e200}, NotFiniteError, "below 1e+100"),
         ({"fixed": np.full(OK[0].size, np.inf)}, NotFiniteError, "row 0 of fixed"),
         ({"group": np.full(OK[0].size, np.nan)}, NotFiniteError, "group label"),
+        (
+            {"group": [None, "a"] * (OK[0].size // 2) + ["b"] * (OK[0].size % 2)},
+            BadShapeError,
+            "kinds",
+        ),
         ({"group": np.zeros(OK[0].size, int)}, TooFewError, "two groups"),
         ({"group": np.arange(OK[0].size)}, TooFewError, "no group has more than 2 readings"),
         ({"fixed": np.column_stack([OK[1], OK[1][:, 1]])}, RankDeficientError, "fixed"),
@@ -275,6 +282,42 @@ def test_too_few_readings_for_the_columns() -> None:
     y, x, z, group = made(2, p=6)
     with pytest.raises(TooFewError, match="6 fixed"):
         fit_linear(y[:7], x[:7], z[:7], group[:7])
+
+
+def test_one_wild_reading_and_a_unit_slip_still_give_a_fit() -> None:
+    y, x, z, group = made(11, groups=40)
+    for wild in (1e6, 25.4):
+        slipped = y.copy()
+        slipped[5] *= wild
+        found = fit_linear(slipped, x, z, group)
+        assert found.converged
+        assert np.isfinite([found.loglik, *found.beta, *found.sd]).all()
+
+
+def test_an_electrode_with_many_readings_spans_blocks() -> None:
+    y, x, z, group = made(12, groups=9000)
+    long = np.where(group < 4000, 0, group)  # one group of some 16,000 readings among others
+    readings = (y, x, z, long)
+    found = fit_linear(*readings)
+    assert found.converged
+    assert found.groups.size == 5001
+    order = np.argsort(long, kind="stable")
+    other = fit_linear(y[order], x[order], z[order], long[order].astype(str))
+    assert other.deviance == pytest.approx(found.deviance, rel=1e-12)
+
+
+def test_more_groups_than_sixteen_bits() -> None:
+    rng = np.random.default_rng(13)
+    group = rng.permutation(np.repeat(np.arange(70_000), 2))
+    y = rng.normal(size=70_000)[group] + rng.normal(size=group.size)
+    ones = np.ones(group.size)
+    found = fit_linear(y, ones, ones, group)
+    # Two readings to each: the closed form of the balanced one-way layout.
+    means = np.bincount(group, weights=y) / 2
+    within = ((y - means[group]) ** 2).sum() / 70_000
+    between = 2 * ((means - y.mean()) ** 2).mean()
+    assert found.resid_sd**2 == pytest.approx(within, rel=1e-9)
+    assert found.sd[0] ** 2 == pytest.approx((between - within) / 2, rel=1e-8)
 
 
 def test_no_readings() -> None:

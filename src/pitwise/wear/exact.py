@@ -32,6 +32,7 @@ from pitwise.wear.exact_likelihood import (
     random_scale_loglik,
     random_scale_quadrature,
 )
+from pitwise.wear.groups import group_codes
 from pitwise.wear.newton import Minimum, minimise
 from pitwise.wear.refusal import (
     BadShapeError,
@@ -173,20 +174,19 @@ def increments(
     """
     ages = np.asarray(age, dtype=np.float64)
     depths = np.asarray(depth, dtype=np.float64)
-    labels = np.asarray(unit)
-    if ages.ndim != 1 or not ages.shape == depths.shape == labels.shape:
+    if ages.ndim != 1 or ages.shape != depths.shape:
         raise BadShapeError(
-            f"age, depth and unit have shapes {ages.shape}, {depths.shape} and {labels.shape}",
+            f"age and depth have shapes {ages.shape} and {depths.shape}",
             "give one of each for every reading",
         )
+    codes, names = group_codes(unit, ages.size)
     for name, values in (("age", ages), ("depth", depths)):
         if not np.isfinite(values).all():
             row = int(np.flatnonzero(~np.isfinite(values))[0])
             raise NotFiniteError(f"{name} in row {row} is not a finite number", "leave it out")
-    names, codes = np.unique(labels, return_inverse=True)
     for row in np.flatnonzero((ages < 0) | ((ages == 0) & (depths != 0)))[:1]:
         raise NotGrowingError(
-            f"unit {labels[row]} has depth {depths[row]:g} at age {ages[row]:g}",
+            f"unit {names[codes[row]]} has depth {depths[row]:g} at age {ages[row]:g}",
             "count age from when the part was new, at depth 0",
         )
     later = ages > 0

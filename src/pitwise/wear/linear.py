@@ -22,6 +22,7 @@ import numpy as np
 import numpy.typing as npt
 import scipy.linalg
 
+from pitwise.wear.groups import group_codes
 from pitwise.wear.linear_deviance import (
     Floats,
     GroupSums,
@@ -45,6 +46,7 @@ from pitwise.wear.refusal import (
 MOST_RANDOM = 3
 # Columns closer to a combination of the others than this are taken for one.
 _RANK_TOLERANCE = 1e-10
+_LARGEST = 1e100
 
 
 @dataclass(frozen=True)
@@ -149,7 +151,7 @@ def fit_linear(
     .. [1] D. Bates, M. Mächler, B. Bolker, S. Walker, J. Stat. Softw. 67(1) (2015).
     """
     values, x, z = _checked(y, fixed, random)
-    inverse, labels = _group_codes(np.asarray(group), values.size)
+    inverse, labels = group_codes(group, values.size)
     x_turn, x_white = _whiten(x, "fixed")
     same = x.shape == z.shape and np.array_equal(x, z)
     z_turn, z_white = (x_turn, x_white) if same else _whiten(z, "random")
@@ -218,32 +220,13 @@ def _checked(
             f"give 1 or more fixed columns and 1 to {MOST_RANDOM} random ones",
         )
     for name, array in (("y", values), ("fixed", x), ("random", z)):
-        # A sum tells in one pass; which value it is matters only when something is wrong.
-        if not np.isfinite(array.sum()) and not np.isfinite(array).all():
-            row = int(np.argwhere(~np.isfinite(array))[0][0])
-            raise NotFiniteError(f"row {row} of {name} is not a finite number", "leave it out")
+        # Squares are summed later: beyond this they would overflow.
+        if array.size and not float(np.abs(array).max()) < _LARGEST:
+            row = int(np.argwhere(~(np.abs(array) < _LARGEST))[0][0])
+            raise NotFiniteError(
+                f"row {row} of {name} is not a finite number below {_LARGEST:g}", "leave it out"
+            )
     return values, np.ascontiguousarray(x.T), np.ascontiguousarray(z.T)
-
-
-def _group_codes(group: npt.NDArray[Any], n: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[Any]]:
-    """Number the groups 0 to m-1; whole-number labels are counted rather than sorted."""
-    if group.shape != (n,):
-        raise BadShapeError(
-            f"{n} readings with group labels of shape {group.shape}", "give each its label"
-        )
-    if n and group.dtype.kind in "iu":
-        lowest, highest = int(group.min()), int(group.max())
-        if highest - lowest <= 4 * n and highest < 2**62:
-            shifted = group.astype(np.int64) - lowest
-            there = np.bincount(shifted) > 0
-            labels = np.flatnonzero(there)
-            if labels.size < there.size:
-                shifted = (np.cumsum(there) - 1)[shifted]
-            return shifted, (labels + lowest).astype(group.dtype)
-    if group.dtype.kind == "f" and not np.isfinite(group).all():
-        raise NotFiniteError("a group label is not a finite number", "leave its reading out")
-    labels, inverse = np.unique(group, return_inverse=True)
-    return inverse.astype(np.int64), labels
 
 
 def _whiten(columns: Floats, name: str) -> tuple[Floats, Floats]:

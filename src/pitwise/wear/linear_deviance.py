@@ -154,7 +154,7 @@ def mixed_columns(weights: Floats, columns: Floats) -> Floats:
 
     Not by BLAS, whose threads take longer to meet than a product as thin as this takes.
     """
-    found = weights[0][:, None] * columns[0]
+    found: Floats = weights[0][:, None] * columns[0]
     for row, column in zip(weights[1:], columns[1:], strict=True):
         found += row[:, None] * column
     return found
