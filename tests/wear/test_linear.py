@@ -284,6 +284,25 @@ def test_too_few_readings_for_the_columns() -> None:
         fit_linear(y[:7], x[:7], z[:7], group[:7])
 
 
+@settings(max_examples=60)
+@given(
+    seed=st.integers(0, 10_000),
+    p=st.integers(1, 4),
+    q=st.integers(1, 3),
+    spread=st.floats(-3, 3),
+    noise=st.floats(-3, 1),
+    reml=st.booleans(),
+)
+def test_converges_over_six_decades_of_spread_and_noise(
+    seed: int, p: int, q: int, spread: float, noise: float, reml: bool
+) -> None:
+    readings = made(seed, groups=20, p=p, q=q, spread=10**spread, noise=10**noise)
+    found = fit_linear(*readings, reml=reml)
+    assert found.converged
+    assert found.resid_sd == pytest.approx(10**noise, rel=0.6)
+    assert np.linalg.eigvalsh(found.cov_random)[0] >= -1e-9 * found.sd.max() ** 2
+
+
 def test_one_wild_reading_and_a_unit_slip_still_give_a_fit() -> None:
     y, x, z, group = made(11, groups=40)
     for wild in (1e6, 25.4):

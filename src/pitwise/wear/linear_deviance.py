@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+import scipy.linalg
 
 Floats = npt.NDArray[np.float64]
 
@@ -35,7 +36,8 @@ class GroupSums:
         R_i, Q_i'X_i and Q_i'y_i side by side; a row of zeros where Z_i has fewer than q
         independent columns. With `same`, (q, q+1, m): Q_i'X_i is R_i and left out.
     within : (p+1, p+1) array
-        [X y]'[X y] of what is orthogonal to the Z_i, over all groups.
+        Triangle W whose W'W is [X y]'[X y] of what is orthogonal to the Z_i, over all groups.
+        A triangle, for the squares themselves would lose a small noise beside X's part of y.
     n : int
         Readings.
     own_freedom : int
@@ -107,10 +109,11 @@ def group_sums(
             y[picked],
         ]
         rank += _turn(left, q, counts[group:last], turned[:, :, group:last])
-        for i in range(0 if not same else p, p + 1):
-            for k in range(i, p + 1):
-                within[i, k] += float(np.dot(left[i - p - 1], left[k - p - 1]))
-                within[k, i] = within[i, k]
+        if same:
+            within[p, p] = np.hypot(within[p, p], np.sqrt(np.dot(left[-1], left[-1])))
+        else:
+            rest = np.vstack([within, np.column_stack(left[q:])])
+            within = scipy.linalg.qr(rest, mode="r")[0][: p + 1]
         group = last
     return GroupSums(turned, within, y.size, y.size - rank, same)
 
@@ -243,13 +246,16 @@ def profile(sums: GroupSums, theta: Floats, *, reml: bool) -> Profile:
                 for b in range(a + 1):
                     products[a, b] += np.dot(row[a], row[b])
     products += np.tril(products, -1).T
-    whole = sums.within + products[np.ix_([*fixed_at, width - 1], [*fixed_at, width - 1])]
+    whole = (
+        sums.within.T @ sums.within
+        + products[np.ix_([*fixed_at, width - 1], [*fixed_at, width - 1])]
+    )
     information = whole[:p, :p]
     beta: Floats = np.linalg.solve(information, whole[:p, p]).astype(np.float64)
 
     # r² from residuals, group by group: a difference of sums would lose it to rounding.
     weights = np.append(-beta, 1.0)
-    rss = float(weights @ sums.within @ weights)
+    rss = float(((sums.within @ weights) ** 2).sum())
     pull = np.empty((q, m))
     pulled = np.zeros((q, q))
     spread = np.zeros((q, q))
@@ -355,9 +361,7 @@ def moment_start(sums: GroupSums) -> Floats:
 def own_rss(sums: GroupSums) -> tuple[float, int]:
     """Squares that lines of their own leave, β fitted to what they leave; and β's rank there."""
     p = sums.p
-    size = np.sqrt(np.diag(sums.within)[:p])
-    used = size > 1e-8 * math.sqrt(sums.n)
-    xx = sums.within[:p, :p][used][:, used]
-    xy = sums.within[:p, p][used]
-    beta, _, rank, _ = np.linalg.lstsq(xx, xy, rcond=1e-12)
-    return float(sums.within[p, p] - xy @ beta), int(rank)
+    x, y = sums.within[:, :p], sums.within[:, p]
+    used = np.sqrt((x**2).sum(axis=0)) > 1e-8 * math.sqrt(sums.n)
+    beta, _, rank, _ = np.linalg.lstsq(x[:, used], y, rcond=1e-8)
+    return float(((y - x[:, used] @ beta) ** 2).sum()), int(rank)

@@ -17,7 +17,11 @@ ValueAndGradient = Callable[[Floats], tuple[float, Floats]]
 # and done below the second.
 _NEGLIGIBLE = 1e-12
 _DONE = 1e-16
-_HALVINGS = 40
+_HALVINGS = 25
+# Steps that lower nothing, in a valley so ill-conditioned that rounding moves the search about:
+# after so many it is over, and good where no more than this was still promised.
+_STALE = 6
+_STALE_PROMISE = 1e-6
 
 
 @dataclass(frozen=True)
@@ -31,7 +35,8 @@ class Minimum:
     hessian : (k, k) array
         By forward differences of the gradient, at `point`: good to some 1e-6.
     converged : bool
-        The Newton decrement is negligible and no direction curves down.
+        The Newton decrement is negligible and no direction curves down; or rounding stops the
+        descent where the decrement is below 1e-6, a thousandth of a standard error.
     evaluations : int
         Calls of the function, those for the Hessian included.
     """
@@ -111,8 +116,15 @@ def minimise(
     hessian = counted.hessian(point, gradient)
     fresh = True
     promised = math.inf
+    best, stale = value, 0
     for _ in range(max_steps):
         step, decrement, values, vectors = _newton_step(hessian, gradient)
+        if stale >= _STALE:
+            if not fresh:
+                hessian, fresh = counted.hessian(point, gradient), True
+                decrement = _newton_step(hessian, gradient)[1]
+            over = decrement < _STALE_PROMISE
+            return Minimum(point, value, gradient, hessian, over, counted.calls)
         stuck = decrement < _NEGLIGIBLE and decrement > 0.1 * promised
         promised = decrement
         if stuck or decrement < _DONE:
@@ -142,6 +154,8 @@ def minimise(
         push = hessian @ step
         held = float(step @ push)
         expected = -float(gradient @ step) - 0.5 * held
+        stale = stale + 1 if trial > best - 1e-10 * (1.0 + abs(best)) else 0
+        best = min(best, trial)
         good = curve > 1e-12 and held > 0 and (value - trial) > 0.25 * expected - noise
         point, value, gradient = point + step, trial, slope
         if good:
