@@ -11,7 +11,7 @@ import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
-from benchmarks import bench_touch, decide, program, sign
+from benchmarks import bench_touch, decide, linear, program, sign
 from benchmarks.result import Result
 
 BENCHMARKS: dict[str, Callable[[Path], Result]] = {
@@ -20,6 +20,7 @@ BENCHMARKS: dict[str, Callable[[Path], Result]] = {
     "bench_touch": bench_touch.run,
     "program": program.run,
     "program_peer": program.run_peer,
+    "linear": linear.run,
 }
 
 
