@@ -472,6 +472,15 @@ def reading_cdf(
     return _below(parts, grown, at, _MANY, _noise2(parts, sigma_mm)).mean(axis=-1)
 
 
+def depth_cdf(
+    parts: Components, starts: float, arc_minutes: float, depth_mm: npt.ArrayLike
+) -> Floats:
+    """Return P(the true depth after a job < `depth_mm`), of `depth_mm`'s shape."""
+    at = np.asarray(depth_mm, float)
+    grown = _gained(parts, np.full(at.shape, starts), np.full(at.shape, arc_minutes))
+    return _below(parts, grown, at, _FEW).mean(axis=-1)
+
+
 def crps(
     parts: Components,
     starts: float,
