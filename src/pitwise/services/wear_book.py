@@ -37,6 +37,8 @@ from pitwise.wear.store import fit_from_plain, fit_to_plain
 QUANTITY = "pit-depth"
 _REFIT_SHARE = 0.1
 _REFIT_LEAST = 3
+# No new emitter is flatter than this (common practice, no source).
+_LEAST_SD_MM = 0.01
 
 
 @dataclass(frozen=True)
@@ -285,7 +287,7 @@ def _expected(
     parts = components(state, FLEET_COMPONENTS)
     mean, sd = depth_moments(parts, 0.0, 0.0)
     low, high = depth_quantiles(parts, [0.0], [0.0], (0.005, 0.995), of_reading=True)[:, 0]
-    return Expected(mean, sd, float(low), float(high))
+    return Expected(mean, max(sd, _LEAST_SD_MM), float(low), float(high))
 
 
 def expected_pit(
@@ -301,10 +303,11 @@ def expected_pit(
     Returns
     -------
     Expected or None
-        None while no fit is stored: the sheet's prior alone is no shop's experience.
+        None while no fit is stored: the sheet's prior alone is no shop's experience. None
+        without use on record: what the part did before the book met it nobody knows.
     """
     row = latest_row(session)
-    if row is None:
+    if row is None or (starts <= 0 and arc_minutes <= 0):
         return None
     history = histories(session, [item], without).of.get(item)
     return _expected(row.body, history, process, starts, arc_minutes)
