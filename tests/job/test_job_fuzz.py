@@ -139,8 +139,29 @@ LINE = st.one_of(
     MOVE,
     MOVE,
     st.sampled_from(
-        "M3|M5|N9 M3|G4 P0.5|G20|G21|G90|G91|G93|G94|G90.1|G91.1|G92 X1 Y2|G92.1|G52 X3|G18|G17|"
-        "G1 Z5|G0 Z0|(x)|".split("|")
+        [
+            "M3",
+            "M5",
+            "N9 M3",
+            "G4 P0.5",
+            "G20",
+            "G21",
+            "G90",
+            "G91",
+            "G93",
+            "G94",
+            "G90.1",
+            "G91.1",
+            "G92 X1 Y2",
+            "G92.1",
+            "G52 X3",
+            "G18",
+            "G17",
+            "G1 Z5",
+            "G0 Z0",
+            "(x)",
+            "",
+        ]
     ),
 )
 CIRCLE = st.tuples(st.sampled_from(["G2", "G3"]), NUMBER, NUMBER).map(

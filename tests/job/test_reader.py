@@ -407,6 +407,10 @@ def test_subroutines_loops_and_branches(text: str, starts: int, length: float) -
         ("O1\nM98 P1\nM99", None),
         ("M98 P5 L999999\nM30\nO5\nM98 P6 L999999\nM99\nO6\nG91 G0 X1\nM99", None),
         ("o1 sub\no1 call\no1 endsub\no1 call\nM2", 2),
+        (
+            "o9 while [1]\no1 if [0]\n" + "o1 elseif [0]\n" * 500 + "o1 endif\no9 endwhile",
+            None,
+        ),
         ("o1 while [1" + "+1" * 1500 + "]\no1 endwhile\nM2", None),
     ],
 )

@@ -12,6 +12,7 @@ ROUNDING_MM = 0.005
 MISMATCH_MM = 0.5
 MISMATCH_SHARE = 0.01
 _FULL = 2 * math.pi
+Point = tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +25,7 @@ class Arc:
         Mean of the radii at its two ends.
     sweep : float
         Angle passed, radians, above 0.
-    start, end : (float, float)
+    start, end : Point
         Directions of travel, unit vectors.
     mismatch_mm : float
         Difference of the two radii.
@@ -32,8 +33,8 @@ class Arc:
 
     radius_mm: float
     sweep: float
-    start: tuple[float, float]
-    end: tuple[float, float]
+    start: Point
+    end: Point
     mismatch_mm: float
 
 

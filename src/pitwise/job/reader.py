@@ -8,7 +8,7 @@ from itertools import islice
 from math import atan2, pi, sqrt
 
 from pitwise.job.block import Block, bare, kept, parse_block, without_number
-from pitwise.job.control import Control
+from pitwise.job.control import CHARACTERS_A_STEP, Control
 from pitwise.job.expressions import Parameters
 from pitwise.job.flow import o_word
 from pitwise.job.geometry import ROUNDING_MM
@@ -221,7 +221,7 @@ class _Reading:
         block = parse_block(text, number, self.parameters)
         if not block.constant:
             if self.control is not None:
-                self.control.spend(len(text) // 40, number)
+                self.control.spend(len(text) // CHARACTERS_A_STEP, number)
             self._note_unset(number)
         return block
 
@@ -241,7 +241,7 @@ class _Reading:
             # The first plain O number is the name of the program itself.
             self.named = True
             return self._rest_of_name(node.rest, number)
-        self.control.spend(len(text) // 40, number)
+        self.control.spend(len(text) // CHARACTERS_A_STEP, number)
         answer = self.control.step(number)
         self._note_unset(number)
         if isinstance(answer, str):
