@@ -5,6 +5,7 @@ Writes its table into docs/calibration.md. Seeded: the same figures on every run
 
 from __future__ import annotations
 
+import itertools
 import math
 import multiprocessing
 import os
@@ -337,7 +338,7 @@ class Bin:
 def bins(scores: Sequence[Score]) -> list[Bin]:
     """Gather claims of one truth and size by range."""
     found = []
-    for low, high in zip(BINS, BINS[1:], strict=False):
+    for low, high in itertools.pairwise(BINS):
         group = [s for s in scores if low <= s.claimed < high or s.claimed == high == 1.0]
         if group:
             found.append(

@@ -139,7 +139,7 @@ def path_forecast(
         grown = rate * age(starts, minutes, world.kappa, world.gamma)
         log_w -= 0.5 * ((depth - grown) / world.sigma) ** 2
     w = np.exp(log_w - log_w.max())
-    return rate * age(*then, world.kappa, world.gamma), w / w.sum()
+    return rate * age(*then, world.kappa, world.gamma), np.asarray(w / w.sum(), float)
 
 
 @dataclass(frozen=True)
@@ -182,7 +182,8 @@ def particle_forecast(
 def _systematic(rng: np.random.Generator, weights: Floats) -> npt.NDArray[np.intp]:
     edges = np.cumsum(weights)
     points = (rng.uniform() + np.arange(len(weights))) / len(weights) * edges[-1]
-    return np.minimum(np.searchsorted(edges, points), len(weights) - 1)
+    found = np.minimum(np.searchsorted(edges, points), len(weights) - 1)
+    return np.asarray(found, np.intp)
 
 
 def crps_of_sample(values: Floats, weights: Floats | None, truth: float) -> float:

@@ -469,7 +469,8 @@ def reading_cdf(
     if starts <= 0 and arc_minutes <= 0:
         spread = np.sqrt(parts.variance + _noise2(parts, sigma_mm))
         return np.asarray(ndtr((at[..., None] - parts.mean) / spread).mean(axis=-1), float)
-    return _below(parts, grown, at, _MANY, _noise2(parts, sigma_mm)).mean(axis=-1)
+    below = _below(parts, grown, at, _MANY, _noise2(parts, sigma_mm))
+    return np.asarray(below.mean(axis=-1), float)
 
 
 def depth_cdf(
@@ -478,7 +479,7 @@ def depth_cdf(
     """Return P(the true depth after a job < `depth_mm`), of `depth_mm`'s shape."""
     at = np.asarray(depth_mm, float)
     grown = _gained(parts, np.full(at.shape, starts), np.full(at.shape, arc_minutes))
-    return _below(parts, grown, at, _FEW).mean(axis=-1)
+    return np.asarray(_below(parts, grown, at, _FEW).mean(axis=-1), float)
 
 
 def crps(
@@ -537,7 +538,8 @@ def remaining_starts(
 
     def reached(starts: Floats) -> Floats:
         grown = _gained(parts, starts, starts * minutes_per_start)
-        return 1 - _below(parts, grown, np.full(starts.shape, limit_mm), _FEW).mean(axis=-1)
+        below = _below(parts, grown, np.full(starts.shape, limit_mm), _FEW)
+        return np.asarray(1 - below.mean(axis=-1), float)
 
     wanted = np.array(levels)
     grid = np.concatenate([[0.0], np.geomspace(1.0, _MOST_STARTS, 49)])

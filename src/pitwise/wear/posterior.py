@@ -14,7 +14,7 @@ from scipy.optimize import minimize
 
 from pitwise.wear.history import History, Packed, pack
 from pitwise.wear.nodes_filter import node_likelihood
-from pitwise.wear.pool import Belief, Plan, PoolResult, integrate, make_plan
+from pitwise.wear.pool import MOST_NODES, Belief, Plan, PoolResult, integrate, make_plan, rate_step
 from pitwise.wear.prior import (
     OMEGA,
     RATE,
@@ -29,6 +29,8 @@ BOX = 5.0
 """No unknown is believed further than this many prior SDs from its prior mean."""
 _HESSIAN_STEP = 2e-3
 _MOST_REPLANS = 8
+_MOST_CLIMBS = 12
+_CLOSE = 1e-4
 _MOST_SHIFT = 2.0
 _MOST_TAU_SHIFT = 0.3
 _SAMPLE = 300
@@ -47,8 +49,16 @@ class Problem:
         self.plans: list[Plan | None] = [None] * len(packed.processes)
         self.planned: list[tuple[Belief, float] | None] = [None] * len(packed.processes)
         self.found: list[Belief] = list(self.beliefs)
+        # Rates of processes beside one another, for electrodes that moved: held while climbing,
+        # or the likelihood would depend on the way it was reached.
+        self.centres = np.full(len(packed.processes), float(self.mean[RATE]))
+        self.moved = any(
+            bool(np.any((p.process != g) & (np.arange(p.process.shape[1]) < p.counts[:, None])))
+            for g, p in enumerate(packed.packs)
+        )
 
     def theta(self, z: Floats) -> Floats:
+        """Return the unknowns themselves."""
         return self.mean + self.sd * z
 
     def likelihood(self, theta: Floats, *, gradient: bool) -> tuple[float, Floats]:
@@ -56,7 +66,7 @@ class Problem:
         value, slope = 0.0, np.zeros(7)
         for g, pack_ in enumerate(self.packed.packs):
             if not len(pack_.counts):
-                self.beliefs[g] = Belief(theta[RATE], float(np.exp(theta[OMEGA])))
+                self.found[g] = Belief(float(theta[RATE]), float(np.exp(theta[OMEGA])))
                 continue
             found = self._integrate(g, theta, gradient=gradient)
             if not self._holds(g, theta, found.belief):
@@ -74,9 +84,8 @@ class Problem:
             belief = self.beliefs[g]
             plan = make_plan(pack_, theta, belief)
             self.plans[g], self.planned[g] = plan, (belief, float(theta[TAU]))
-        offsets = np.array([b.mean for b in self.beliefs])
         nodes = node_likelihood(
-            pack_, theta, plan.log_rates, offsets - offsets[g], gradient=gradient
+            pack_, theta, plan.log_rates, self.centres - self.centres[g], gradient=gradient
         )
         return integrate(nodes, theta, plan)
 
@@ -95,13 +104,20 @@ class Problem:
         if planned is None:
             return False
         belief, log_tau = planned
-        return (
+        plan = self.plans[g]
+        # 0.75 SD of the narrowest likelihood still leaves nothing of the trapezoid's error.
+        dense = plan is not None and (
+            plan.step < 1.5 * rate_step(self.packed.packs[g], theta)
+            or len(plan.log_rates) >= MOST_NODES
+        )
+        return dense and (
             abs(found.mean - belief.mean) < _MOST_SHIFT * belief.sd
             and 0.55 < found.sd / belief.sd < 1.25
             and abs(theta[TAU] - log_tau) < _MOST_TAU_SHIFT
         )
 
     def __call__(self, z: Floats) -> tuple[float, Floats]:
+        """Return minus the log posterior density, less a constant, and its gradient."""
         self.found = list(self.beliefs)
         value, slope = self.likelihood(self.theta(z), gradient=True)
         against, pull = penalty(self.prior, z)
@@ -139,6 +155,25 @@ def start_of(histories: Sequence[History], packed: Packed, prior: GrowthPrior) -
 
 
 def find_mode(problem: Problem, z: Floats) -> Floats:
+    """Climb from `z` to the posterior's mode.
+
+    Where electrodes moved between processes, climb again with the processes' rates found,
+    until these agree with those the climb was made with.
+    """
+    for _ in range(_MOST_CLIMBS):
+        z = _climb(problem, z)
+        if not problem.moved:
+            break
+        problem.log_posterior(z)
+        centres = np.array([b.mean for b in problem.found])
+        off = float(np.abs(np.diff(centres - problem.centres)).max(initial=0.0))
+        problem.centres = centres
+        if off < _CLOSE:
+            break
+    return z
+
+
+def _climb(problem: Problem, z: Floats) -> Floats:
     # Without a scale the first trial step would be as long as the gradient.
     scale = max(1.0, 2 * float(np.linalg.norm(problem(z)[1])))
 
