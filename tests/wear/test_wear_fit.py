@@ -7,12 +7,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from benchmarks.wear_worlds import draw_world, run_shop
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate as quadrature
 from scipy.stats import norm
 
-from benchmarks.wear_worlds import draw_world, run_shop
 from pitwise.trade import base_sheet
 from pitwise.wear import pool
 from pitwise.wear.fit import fit_wear

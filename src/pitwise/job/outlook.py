@@ -197,7 +197,7 @@ def _pieces(
 ) -> tuple[list[_Unit], bool]:
     """Part a plate at pierces where a new set can't finish it; tell whether it still can't."""
     whole = _Unit(number, 0, plate.starts, plate.arc_minutes, None)
-    if chances(fresh, plate.starts, plate.arc_minutes, limit_mm).limit <= risk:
+    if chances(fresh, plate.starts, plate.arc_minutes, limit_mm).past <= risk:
         return [whole], False
     if not plate.cuts:
         return [whole], True
@@ -207,7 +207,7 @@ def _pieces(
     while at < len(plate.cuts):
         base = minutes[at - 1] if at else 0.0
         ahead = np.arange(1, len(plate.cuts) - at + 1)
-        past = chances(fresh, ahead, minutes[at:] - base, limit_mm).limit > risk
+        past = chances(fresh, ahead, minutes[at:] - base, limit_mm).past > risk
         take = int(np.argmax(past)) if past.any() else len(ahead)
         if take == 0:
             take, too_long = 1, True
@@ -228,7 +228,7 @@ def _pieces(
 class _Stretches:
     """Stretches one set may cut from a place on: chances and unused share after each unit."""
 
-    limit: Floats
+    past: Floats
     lost: Floats
     unused: Floats
 
@@ -241,11 +241,11 @@ def _stretches(
     for at in range(0, len(starts), _BLOCK):
         s, h = starts[at : at + _BLOCK], minutes[at : at + _BLOCK]
         end = chances(parts, s, h, limit_mm)
-        found.append(np.stack([end.limit, end.lost, unused_share(parts, s, h, limit_mm)]))
-        if end.limit[-1] > risk:
+        found.append(np.stack([end.past, end.lost, unused_share(parts, s, h, limit_mm)]))
+        if end.past[-1] > risk:
             break
-    limit, lost, unused = np.concatenate(found, axis=1) if found else np.zeros((3, 0))
-    return _Stretches(limit, lost, unused)
+    past, lost, unused = np.concatenate(found, axis=1) if found else np.zeros((3, 0))
+    return _Stretches(past, lost, unused)
 
 
 def _plan(
@@ -276,10 +276,10 @@ def _plan(
             limit_mm,
             risk,
         )
-        for step in range(len(run.limit)):
+        for step in range(len(run.past)):
             # A new set must take at least one unit, however long that is.
             forced = step == 0 and not first
-            if run.limit[step] > risk and not forced:
+            if run.past[step] > risk and not forced:
                 break
             k = place + 1 + step
             cost = base + run.lost[step] * costs.loss
