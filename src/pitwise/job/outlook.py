@@ -57,6 +57,8 @@ class Plate:
 class Costs:
     """What a change and a loss cost, in the shop's own money.
 
+    The values here are made up, to have something to reckon with until a shop sets its own.
+
     Attributes
     ----------
     set_value : float
@@ -67,11 +69,11 @@ class Costs:
         What a loss in the cut destroys, set apart.
     """
 
-    set_value: float = 60.0
-    stop_minutes: float = 15.0
+    set_value: float = 80.0
+    stop_minutes: float = 10.0
     stop_cost_per_hour: float = 120.0
-    lost_torch_cost: float = 900.0
-    scrapped_plate_cost: float = 350.0
+    lost_torch_cost: float = 1500.0
+    scrapped_plate_cost: float = 400.0
 
     def __post_init__(self) -> None:
         """Refuse costs that can't be."""
