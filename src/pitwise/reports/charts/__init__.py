@@ -1,5 +1,6 @@
 """Charts: one pure function makes a specification, one turns it into SVG."""
 
+from .ahead import PlateRun, ahead_chart
 from .model import EarlierElectrode, LimitLine, NoReadings, PitPoint, describe
 from .pit import pit_chart
 from .svg import svg_of
@@ -9,6 +10,8 @@ __all__ = [
     "LimitLine",
     "NoReadings",
     "PitPoint",
+    "PlateRun",
+    "ahead_chart",
     "describe",
     "pit_chart",
     "svg_of",
