@@ -425,7 +425,9 @@ def _rows(outlook: Outlook, runs: Sequence[Run]) -> tuple[PlateRow | ChangeRow, 
     """Return the table: every plate, or alike ones folded where there are many."""
     fold = len(outlook.plates) > FOLD_ABOVE
     names = [(k, run.name) for k, run in enumerate(runs) for _ in range(run.times)]
-    changes = [(_before(c), change_words(c, outlook)) for c in outlook.changes]
+    changes = [
+        (_before(c), change_words(c, outlook).removeprefix("change ")) for c in outlook.changes
+    ]
     breaks = {number for number, _ in changes}
     rows: list[PlateRow | ChangeRow] = []
     first = 1

@@ -22,7 +22,7 @@ from pitwise.web.render import is_htmx, page
 router = APIRouter()
 Viewer = Annotated[Actor, Depends(needs("view"))]
 Texts = Annotated[list[str] | None, Query()]
-WIDE, NARROW, PAPER = 780, 350, 660
+WIDTHS = {"wide": 1100, "narrow": 350, "paper": 690}
 _MOST_TYPED = 12
 
 
@@ -127,10 +127,7 @@ def ahead(
         keys=keys,
         asked=asked,
         find=find.strip()[:80],
-        charts={
-            name: _picture(view.view, view.runs, width)
-            for name, width in (("wide", WIDE), ("narrow", NARROW))
-        }
+        charts={name: _picture(view.view, view.runs, width) for name, width in WIDTHS.items()}
         if view.view
         else {},
         limit_words=_limit_line(view.view).words if view.view else "",

@@ -82,14 +82,20 @@ def courses(outlook: Outlook, now: Band) -> tuple[Course, ...]:
 
 @dataclass(frozen=True)
 class _Frame:
-    """Extent and the px that words need, near enough to keep them apart."""
+    """Extent and the px that words need, near enough to keep them apart.
+
+    From the bottom: the strip of plates, depths up to `top_mm`, a line where the course
+    without a change is named (``lines``), rows of the changes' words.
+    """
 
     width: int
     height: int
     size: int
     plates: int
-    top_mm: float
+    deepest_mm: float
+    limit_mm: float
     rows: int
+    lines: int
 
     @property
     def across(self) -> float:
@@ -104,9 +110,19 @@ class _Frame:
         return self.size + 14.0
 
     @property
+    def room(self) -> float:
+        chrome = 118 if self.width < NARROW else 100
+        return self.height - chrome - self.strip - (self.rows + self.lines) * self.line
+
+    @property
+    def top_mm(self) -> float:
+        """Depth at the top of the plot: the limit's words fit above its line."""
+        over_limit = self.limit_mm / (1 - (self.size + 14) / self.room)
+        return max(1.03 * self.deepest_mm, over_limit)
+
+    @property
     def mm_per_px(self) -> float:
-        room = self.height - (118 if self.width < NARROW else 100) - self.strip
-        return self.top_mm / (room - self.rows * self.line)
+        return self.top_mm / self.room
 
     @property
     def y_low(self) -> float:
@@ -114,7 +130,11 @@ class _Frame:
 
     @property
     def y_top(self) -> float:
-        return self.top_mm + self.rows * self.line * self.mm_per_px
+        return self.row_mm(self.rows)
+
+    def row_mm(self, row: float) -> float:
+        """Return where a row of the changes' words stands, as a depth."""
+        return self.top_mm + (self.lines + row) * self.line * self.mm_per_px
 
 
 def _x(field: str = "x") -> dict[str, Any]:
@@ -244,7 +264,10 @@ def _unchanged_layers(points: Sequence[tuple[float, float]], frame: _Frame) -> l
     words = "without a change"
     wide = (reach(words, frame.size) + 10) / frame.across
     left = x + wide > frame.plates
-    at = {"x": x + (-6 if left else 6) / frame.across, "y": y, "words": words}
+    # Past the top it is named on a line of its own, clear of the limit's words.
+    past = y > 0.98 * frame.top_mm
+    raised = frame.row_mm(-0.45) if past else y + 0.6 * frame.line * frame.mm_per_px
+    at = {"x": x + (-3 if left else 3) / frame.across, "y": raised, "words": words}
     layers: list[dict[str, Any]] = [
         {
             "name": "unchanged",
@@ -260,7 +283,7 @@ def _unchanged_layers(points: Sequence[tuple[float, float]], frame: _Frame) -> l
             frame.size,
             color=GREY,
             align="right" if left else "left",
-            baseline="top" if y > 0.97 * frame.top_mm else "middle",
+            baseline="middle",
         )
     return layers
 
@@ -347,7 +370,7 @@ def _change_layers(
         {
             "x": round(x, 6),
             "low": 0,
-            "high": frame.top_mm + (row + 1) * frame.line * frame.mm_per_px,
+            "high": frame.row_mm(row + 1),
         }
         for x, (row, _, _) in marks
     ]
@@ -363,7 +386,7 @@ def _change_layers(
         rows = [
             {
                 "x": x + (-6 if left else 6) / frame.across,
-                "y": frame.top_mm + (row + 0.55) * frame.line * frame.mm_per_px,
+                "y": frame.row_mm(row + 0.55),
                 "words": words,
             }
             for x, (row, is_left, words) in marks
@@ -381,11 +404,11 @@ def _change_layers(
 
 
 def _cut_to(words: str, room: float, size: int) -> str:
-    """Return words that fit in `room` px, shortened in the middle of nothing; may be empty."""
+    """Return words that fit in `room` px, cut short; may be empty."""
     if reach(words, size) <= room:
         return words
     letters = int(room / reach("m", size)) - 1
-    return words[:letters].rstrip() + "…" if letters >= 3 else ""
+    return words[:letters].rstrip(" .-_") + "…" if letters >= 3 else ""
 
 
 def _run_layers(runs: Sequence[PlateRun], frame: _Frame) -> list[dict[str, Any]]:
@@ -504,8 +527,10 @@ def ahead_chart(
         height or (360 if width < NARROW else 430),
         size,
         n,
-        max(*depths, 1.12 * limit.depth_mm) * 1.06,
+        max(depths),
+        limit.depth_mm,
         max((row + 1 for row, _, _ in marks), default=0),
+        1 if outlook.changes else 0,
     )
     band = ["Band: 90 % of cases; line in it: the middle.", "A forecast: the limit stands."]
     layers = [
