@@ -42,6 +42,7 @@ DONE_WORDS = {
     "signed-out": "You are signed out.",
     "withdrawn": "Withdrawn. It stays in the book.",
     "brought-back": "Brought back.",
+    "fitted": "Fitted. Old and new rates stand side by side below.",
     "password": "Password set. Sign in with the new one.",
 }
 
