@@ -25,6 +25,7 @@ from pitwise.web import (
     wear_pages,
 )
 from pitwise.web.access import SignInNeeded, actor_of
+from pitwise.web.keeping_up import KeepingUp
 from pitwise.web.render import HERE, is_htmx, message, page
 from pitwise.web.security import Guard
 
@@ -98,6 +99,7 @@ def create_app(
     """
     app = FastAPI(title="Pitwise", docs_url=None, redoc_url=None, openapi_url=None)
     app.state.shop = shop
+    app.state.keeping_up = KeepingUp(shop)
     app.state.is_demo = shop.is_demo()
     app.state.first_code = first_code
     app.add_middleware(Guard)

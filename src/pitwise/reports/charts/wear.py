@@ -257,13 +257,12 @@ def scored_chart(points: Iterable[Scored], *, width: int = 720) -> dict[str, Any
         *halo(
             {
                 "name": "equal_words",
-                "data": {"values": [{"x": 0.985 * top, "y": 0.93 * top}]},
+                "data": {"values": [{"x": 0.985 * top, "y": 0.8 * top}]},
                 "mark": {
                     "type": "text",
                     "text": "forecast = reading",
                     "align": "right",
                     "baseline": "top",
-                    "dy": 22,
                     "fontSize": size,
                     "color": INK,
                 },
@@ -356,23 +355,25 @@ def tenths_chart(bins: Iterable[int], *, width: int = 720) -> dict[str, Any] | N
             "mark": {"type": "rule", "strokeWidth": 2, "strokeDash": [7, 4], "color": INK},
             "encoding": {"y": _field("y")},
         },
-        {
-            "name": "counts",
-            "data": {"values": middles},
-            "mark": {
-                "type": "text",
-                "baseline": "bottom",
-                "dy": -4,
-                "fontSize": size,
-                "fontWeight": 700,
-                "color": INK,
-            },
-            "encoding": {
-                "x": _field("x"),
-                "y": _field("y"),
-                "text": {"field": "words", "type": "nominal"},
-            },
-        },
+        *halo(
+            {
+                "name": "counts",
+                "data": {"values": middles},
+                "mark": {
+                    "type": "text",
+                    "baseline": "bottom",
+                    "dy": -4,
+                    "fontSize": size,
+                    "fontWeight": 700,
+                    "color": INK,
+                },
+                "encoding": {
+                    "x": _field("x"),
+                    "y": _field("y"),
+                    "text": {"field": "words", "type": "nominal"},
+                },
+            }
+        ),
     ]
     sub = [f"Dashed: even, {level:.1f} each.", "Band: 9 in 10 counts of honest odds."]
     return framed(
