@@ -44,7 +44,9 @@ __all__ = [
     "ProgramList",
     "bring_back",
     "count_of",
+    "fill_counts",
     "import_file",
+    "keep_newest_count",
     "program_detail",
     "programs",
     "set_drawing",
@@ -162,7 +164,7 @@ def _stations(session: Session, station_id: int | None) -> tuple[list[Station], 
     return stations, chosen
 
 
-def _fill(
+def fill_counts(
     shop: Shop, found: Sequence[tuple[Program, ImportFile]], settings: StationSettings
 ) -> tuple[dict[int, CountLine], dict[int, str]]:
     """Return the counts of programs, making and keeping those that are not kept yet.
@@ -200,6 +202,22 @@ def _layers_of(data: bytes) -> tuple[str, ...]:
     except ProgramError:
         # Why it can't be read is told with the count.
         return ()
+
+
+def keep_newest_count(shop: Shop) -> None:
+    """Count the newest program as each station reads it, so that pages need not count it."""
+    with shop.database.read() as session:
+        found = session.execute(
+            _joined()
+            .where(Program.withdrawn_at.is_(None))
+            .order_by(ImportFile.imported_at.desc(), Program.ordinal)
+            .limit(1)
+        ).first()
+        stations = session.scalars(select(Station.id)).all() if found else []
+        settings = [settings_of(session, station) for station in stations]
+    for own in settings:
+        if found:
+            fill_counts(shop, [(found[0], found[1])], own)
 
 
 def _line(
@@ -276,7 +294,7 @@ def programs(
             or 0
             for gone in (False, True)
         }
-    lines, problems = _fill(shop, found, settings)
+    lines, problems = fill_counts(shop, found, settings)
     return ProgramList(
         [_line(p, f, names, lines.get(p.id), problems.get(p.id, "")) for p, f in found],
         both[False],
@@ -298,7 +316,7 @@ def program_detail(
         settings, assumed = settings_of(session, ident), assumed_fields(session, ident)
         program, file = _found(session, program_id)
         names = {p.id: p.name for p in session.scalars(select(Person))}
-    lines, problems = _fill(shop, [(program, file)], settings)
+    lines, problems = fill_counts(shop, [(program, file)], settings)
     count: ProgramCount | None = None
     layers: tuple[str, ...] = ()
     with shop.database.read() as session:
