@@ -58,11 +58,13 @@ from pitwise.wear.prior import (
 PAGE = Path(__file__).parents[1] / "docs" / "calibration.md"
 LIMIT_MM = 1.0
 PARTICLES = 3000
-SIZES = {30: (3, 110), 150: (5, 60)}
+SIZES = {30: (3, 80), 150: (5, 40)}
 """Electrodes on record: how many processes, how many replicates."""
 TARGETS = 5
 MOST_READINGS = 3
 SEED = 20251125
+FIRST = 1000
+"""Number of the first replicate; those below were looked at while the engine was made."""
 
 
 @dataclass(frozen=True)
@@ -89,7 +91,7 @@ def crps_of_forecast(parts: Components, starts: float, minutes: float, truth: fl
     mean, sd = depth_moments(parts, starts, minutes)
     low = max(0.0, min(mean - 5 * sd, truth - sd))
     high = max(mean + 7 * sd, truth + sd)
-    grid = np.unique(np.concatenate([np.linspace(low, high, 60), [truth]]))
+    grid = np.unique(np.concatenate([np.linspace(low, high, 40), [truth]]))
     below = depth_cdf(parts, starts, minutes, grid)
     at = int(np.searchsorted(grid, truth))
     left = np.trapezoid(below[: at + 1] ** 2, grid[: at + 1])
@@ -239,7 +241,7 @@ def _one(job: tuple[Truth, int, int, int, int]) -> list[Score]:
     return replicate(*job)
 
 
-def simulate(scale: float = 1.0, first: int = 0, workers: int = 2) -> list[Score]:
+def simulate(scale: float = 1.0, first: int = FIRST, workers: int = 2) -> list[Score]:
     """Run all replicates on some processes, one thread each.
 
     `scale` shrinks their number; `first` is the first one's, for seeds not looked at before.

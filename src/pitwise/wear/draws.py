@@ -18,7 +18,7 @@ import numpy as np
 
 from pitwise.wear.pool import Belief
 from pitwise.wear.posterior import BOX, Problem, curvature
-from pitwise.wear.prior import Floats
+from pitwise.wear.prior import RATE, Floats
 
 _LEAST_CURVATURE = 0.12
 _FEW_READINGS = 1500
@@ -124,7 +124,9 @@ def _weighted(
     w = np.exp(log_w - log_w.max())
     w = np.minimum(w, w.mean() * math.sqrt(tries))
     w /= w.sum()
-    edges = np.cumsum(w)
-    keep = np.searchsorted(edges, (np.arange(count) + 0.5) / count * edges[-1])
+    # Thinned in order of the common rate, which matters most, so that its spread is kept evenly.
+    order = np.argsort(at[:, RATE], kind="stable")
+    edges = np.cumsum(w[order])
+    keep = order[np.searchsorted(edges, (np.arange(count) + 0.5) / count * edges[-1])]
     theta = np.array([problem.theta(row) for row in at[keep]])
     return theta, rate_mean[keep], rate_sd[keep], 1 / float(w @ w)
