@@ -368,7 +368,11 @@ o100 endsub
             10,
         ),
         (LOOPED + "o1 repeat [0]\no100 call [5] [1]\no1 endrepeat\nM2", 0, 0),
-        (LOOPED + "#1=7\no100 call [5] [1]\no1 if [#1 EQ 7]\no100 call [1] [1]\no1 endif\nM2", 2, 6),
+        (
+            LOOPED + "#1=7\no100 call [5] [1]\no1 if [#1 EQ 7]\no100 call [1] [1]\no1 endif\nM2",
+            2,
+            6,
+        ),
         ("F60\nM98 P12 L3\nM30\nO12\nM3\nG91 G1 X5\nM5\nM99\n", 3, 15),
         ("O1\nF60\nM98 P30012\nM30\nO12\nM3\nG91 G1 X5\nM5\nM99\n", 3, 15),
         ("F60\nM98 P1\nM98 P1 L0\nM30\n:1\nM98 P2 L2\nM99\n:2\nM3\nG91 G1 X5\nM5\nM99\n", 2, 10),
