@@ -11,13 +11,16 @@ import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
-from benchmarks import bench_touch, decide, sign
+from benchmarks import bench_touch, decide, linear, program, sign
 from benchmarks.result import Result
 
 BENCHMARKS: dict[str, Callable[[Path], Result]] = {
     "decide": decide.run,
     "sign": sign.run,
     "bench_touch": bench_touch.run,
+    "program": program.run,
+    "program_peer": program.run_peer,
+    "linear": linear.run,
 }
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from dataclasses import dataclass
 from decimal import Decimal
@@ -18,6 +19,7 @@ from pitwise.bench.decide import (
     PartLook,
     decide,
 )
+from pitwise.measure.conformity import Expected
 from pitwise.measure.depth import Depth
 from pitwise.records.tables import (
     Answer,
@@ -34,8 +36,9 @@ from pitwise.services.errors import NotFoundError
 from pitwise.services.fittings import Life, fitted, last_counter, lives_of
 from pitwise.services.setup import selector
 from pitwise.services.shopfloor import Shop
+from pitwise.services.wear_book import expected_pit
 from pitwise.trade.model import PART_SLUGS, Sheet
-from pitwise.wear.use import CounterReading, UseSlip, use_slips
+from pitwise.wear.use import CounterReading, UseSlip, advance, use_slips
 
 
 @dataclass(frozen=True)
@@ -140,6 +143,34 @@ def overrule_of(row: OverruleRow) -> Overrule:
     return Overrule(row.part, action, frozenset(json.loads(row.over_rules)))
 
 
+def _expected(
+    session: Session,
+    row: InspectionRow,
+    item: int,
+    life: Life,
+    counter: tuple[CounterReading, dt.datetime] | None,
+) -> Expected | None:
+    """Forecast the pit at the use the draft's counters tell; None before any reading says so.
+
+    The sheet's prior alone asks no questions: it is wide, and it knows nothing of this shop.
+    """
+    starts, minutes = life.starts, life.arc_minutes
+    try:
+        now = advance(
+            counter[0] if counter else None,
+            row.starts,
+            row.arc_minutes,
+            reset=row.counter_reset,
+        )
+    except ValueError:
+        # A counter that runs backwards is questioned by `use_slips`; no use is known till then.
+        return None
+    before = counter[0] if counter else None
+    starts += now.total_starts - (before.total_starts if before else 0)
+    minutes += now.total_minutes - (before.total_minutes if before else 0.0)
+    return expected_pit(session, item, row.process.name, starts, minutes, row.supersedes)
+
+
 def load_draft(shop: Shop, session: Session, inspection_id: int) -> Draft:
     """Read an inspection's touches and decide on them."""
     row = session.get(InspectionRow, inspection_id)
@@ -170,6 +201,13 @@ def load_draft(shop: Shop, session: Session, inspection_id: int) -> Draft:
     counter = last_counter(session, row.torch_id, without)
     now = (counter[0].total_starts, counter[0].total_minutes) if counter else (0, 0.0)
     last_pit = last_pit_of(session, now_fitted.get(PIT_PART), without)
+    lives = lives_of(session, [f.part_item_id for f in now_fitted.values()], now, without)
+    electrode = now_fitted.get(PIT_PART)
+    expected = (
+        _expected(session, row, electrode.part_item_id, lives[electrode.part_item_id], counter)
+        if electrode is not None and readings
+        else None
+    )
     parts: dict[str, PartLook] = {}
     for slug in PART_SLUGS:
         of_part = marks.get(slug, {})
@@ -184,6 +222,7 @@ def load_draft(shop: Shop, session: Session, inspection_id: int) -> Draft:
                 bool(look and look.looked),
                 tuple(depth_of(r) for r in readings) if is_pit else (),
                 last_pit if is_pit else None,
+                expected if is_pit else None,
             )
     case = Inspection(
         parts,
@@ -202,7 +241,6 @@ def load_draft(shop: Shop, session: Session, inspection_id: int) -> Draft:
         reset=row.counter_reset,
         elapsed_minutes=elapsed,
     )
-    lives = lives_of(session, [f.part_item_id for f in now_fitted.values()], now, without)
     names = {p.id: p.name for p in session.scalars(select(Person))}
     return Draft(
         row=row,

@@ -123,7 +123,7 @@ def _score(shop: Shop, session: Session) -> None:
                 DecisionRow.part == PIT_PART,
                 DecisionRow.pit_mm.is_not(None),
                 InspectionRow.state == "signed",
-                InspectionRow.signed_at > row.made_at,
+                InspectionRow.signed_at >= row.made_at,
                 InspectionRow.id.is_distinct_from(row.inspection_id),
                 InspectionRow.id.not_in(superseded),
             )

@@ -221,6 +221,15 @@ class LogNormal(BaseModel):
     log_sd: Annotated[float, Field(gt=0, le=5, allow_inf_nan=False)]
 
 
+class TwoSidedLogNormal(LogNormal):
+    """A positive number that may well lie further below its median than above it.
+
+    `log_sd_below` is the SD of the logarithm below the median; without it both sides are alike.
+    """
+
+    log_sd_below: Annotated[float, Field(gt=0, le=5, allow_inf_nan=False)] | None = None
+
+
 class Normal(BaseModel):
     """A number not known well: its mean and SD."""
 
@@ -245,7 +254,7 @@ class Growth(_Row):
     gamma: Normal
     tau: LogNormal
     sigma_mm: LogNormal
-    phi_mm: LogNormal
+    phi_mm: TwoSidedLogNormal
     omega: LogNormal
     loss_per_start: LogNormal
     loss_slope_per_mm: LogNormal

@@ -357,11 +357,16 @@ def _not_lost(parts: Components, grown: Floats, starts: npt.ArrayLike) -> Floats
 
 @dataclass(frozen=True)
 class Chances:
-    """How a job may end; the three add to 1. Each has the jobs' shape."""
+    """How a job may end: finish, limit and lost add to 1. Each has the jobs' shape.
+
+    `past` is the chance that depth reaches the limit by the job's end, would the part be
+    lost before or not: what a plan must hold, however likely a loss is to come first.
+    """
 
     finish: Floats
     limit: Floats
     lost: Floats
+    past: Floats
 
 
 def chances(
@@ -387,6 +392,7 @@ def chances(
         (below * kept).mean(axis=-1),
         ((1 - below) * kept).mean(axis=-1),
         (1 - kept).mean(axis=-1),
+        (1 - below).mean(axis=-1),
     )
 
 
@@ -469,7 +475,17 @@ def reading_cdf(
     if starts <= 0 and arc_minutes <= 0:
         spread = np.sqrt(parts.variance + _noise2(parts, sigma_mm))
         return np.asarray(ndtr((at[..., None] - parts.mean) / spread).mean(axis=-1), float)
-    return _below(parts, grown, at, _MANY, _noise2(parts, sigma_mm)).mean(axis=-1)
+    below = _below(parts, grown, at, _MANY, _noise2(parts, sigma_mm))
+    return np.asarray(below.mean(axis=-1), float)
+
+
+def depth_cdf(
+    parts: Components, starts: float, arc_minutes: float, depth_mm: npt.ArrayLike
+) -> Floats:
+    """Return P(the true depth after a job < `depth_mm`), of `depth_mm`'s shape."""
+    at = np.asarray(depth_mm, float)
+    grown = _gained(parts, np.full(at.shape, starts), np.full(at.shape, arc_minutes))
+    return np.asarray(_below(parts, grown, at, _FEW).mean(axis=-1), float)
 
 
 def crps(
@@ -528,7 +544,8 @@ def remaining_starts(
 
     def reached(starts: Floats) -> Floats:
         grown = _gained(parts, starts, starts * minutes_per_start)
-        return 1 - _below(parts, grown, np.full(starts.shape, limit_mm), _FEW).mean(axis=-1)
+        below = _below(parts, grown, np.full(starts.shape, limit_mm), _FEW)
+        return np.asarray(1 - below.mean(axis=-1), float)
 
     wanted = np.array(levels)
     grid = np.concatenate([[0.0], np.geomspace(1.0, _MOST_STARTS, 49)])

@@ -28,7 +28,7 @@ _HALF_WIDTH_TAU = 5.5
 _STEP_TAU = 0.2
 _HALF_WIDTH_U = 7.5
 _STEP_U = 0.5
-_MOST_NODES = 640
+MOST_NODES = 640
 _TINY = 1e-290
 
 
@@ -47,6 +47,21 @@ class Plan:
     log_rates: Floats
     u: Floats
 
+    @property
+    def step(self) -> float:
+        """Between two rates."""
+        return float(self.log_rates[1] - self.log_rates[0])
+
+
+def rate_step(pack: Pack, theta: Floats) -> float:
+    """Return the widest step of log rate that integrates a pack's likelihood without loss."""
+    tau = float(np.exp(theta[TAU]))
+    deepest = max(0.1, float(np.nanmax(pack.depth_mm, initial=0.1)))
+    sigma2, phi = float(np.exp(2 * theta[SIGMA])), float(np.exp(theta[PHI]))
+    own = math.sqrt(phi * deepest + sigma2) / deepest
+    # Trapezoid error falls as exp(-2 (pi sd / step)^2): 0.5 sd leaves nothing in doubles.
+    return min(_STEP_TAU * tau, 0.5 / math.sqrt(1 / tau**2 + 1 / own**2))
+
 
 def make_plan(pack: Pack, theta: Floats, belief: Belief) -> Plan:
     """Lay grids wide and dense enough for what is believed at `theta`.
@@ -57,14 +72,10 @@ def make_plan(pack: Pack, theta: Floats, belief: Belief) -> Plan:
     tau = float(np.exp(theta[TAU]))
     reach = _HALF_WIDTH_U * belief.sd
     points = round(_HALF_WIDTH_U / _STEP_U)
-    u = belief.mean + belief.sd * _STEP_U * np.arange(-points, points + 1)
-    deepest = max(0.1, float(np.nanmax(pack.depth_mm, initial=0.1)))
-    sigma2, phi = float(np.exp(2 * theta[SIGMA])), float(np.exp(theta[PHI]))
-    own = math.sqrt(phi * deepest + sigma2) / deepest
-    # Trapezoid error falls as exp(-2 (pi sd / step)^2): 0.5 sd leaves nothing in doubles.
-    step = min(_STEP_TAU * tau, 0.5 / math.sqrt(1 / tau**2 + 1 / own**2))
+    u = belief.mean + belief.sd * _STEP_U * np.arange(-points, points + 1.0)
+    step = rate_step(pack, theta)
     half = _HALF_WIDTH_TAU * tau + reach
-    count = min(_MOST_NODES, 2 * math.ceil(half / step) + 1)
+    count = min(MOST_NODES, 2 * math.ceil(half / step) + 1)
     return Plan(np.linspace(belief.mean - half, belief.mean + half, count), u)
 
 
@@ -100,7 +111,7 @@ def integrate(nodes: NodeLikelihood, theta: Floats, plan: Plan) -> PoolResult:
     PoolResult
     """
     tau, omega = float(np.exp(theta[TAU])), float(np.exp(theta[OMEGA]))
-    step = plan.log_rates[1] - plan.log_rates[0]
+    step = plan.step
     z = (plan.log_rates[:, None] - plan.u) / tau
     weights = np.exp(-0.5 * z * z) * (step / (tau * math.sqrt(2 * math.pi)))
     top = nodes.value.max(axis=1, keepdims=True)

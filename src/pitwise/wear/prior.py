@@ -36,6 +36,9 @@ class GrowthPrior:
         Of log lambda0 (per start) and log eta (per mm) of the loss hazard.
     deepest_mm : float
         No true reading is deeper.
+    phi_sd_below : float or None
+        SD of log phi below its mean, where that is wider than above (a two-piece normal):
+        growth may scatter far less than supposed. None: `sd` on both sides.
     """
 
     quantity: str
@@ -44,6 +47,7 @@ class GrowthPrior:
     loss_mean: tuple[float, float]
     loss_sd: tuple[float, float]
     deepest_mm: float
+    phi_sd_below: float | None = None
 
     @classmethod
     def of(cls, sheet: Sheet, quantity: str = "pit-depth") -> GrowthPrior:
@@ -68,6 +72,7 @@ class GrowthPrior:
             (base[0], slope[0]),
             (base[1], slope[1]),
             float(sheet.constant(growth.deepest)),
+            growth.phi_mm.log_sd_below,
         )
 
     def with_gauge(self, u_mm: float, log_sd: float = 0.3) -> GrowthPrior:
@@ -85,6 +90,22 @@ class GrowthPrior:
         mean, sd = list(self.mean), list(self.sd)
         mean[SIGMA], sd[SIGMA] = math.log(u_mm), log_sd
         return replace(self, mean=tuple(mean), sd=tuple(sd))
+
+
+def penalty(prior: GrowthPrior, z: Floats) -> tuple[float, Floats]:
+    """Return minus the log prior density, less a constant, and its gradient.
+
+    Parameters
+    ----------
+    prior : GrowthPrior
+    z : float array, shape (7,)
+        The unknowns less their prior means, in their prior SDs.
+    """
+    stretch = np.ones(len(z))
+    if prior.phi_sd_below is not None and z[PHI] < 0:
+        stretch[PHI] = (prior.sd[PHI] / prior.phi_sd_below) ** 2
+    slope = stretch * z
+    return 0.5 * float(z @ slope), slope
 
 
 def natural(vector: Floats) -> dict[str, float]:

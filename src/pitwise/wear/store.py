@@ -61,6 +61,7 @@ def fit_from_plain(data: dict[str, Any]) -> WearFit:
             (prior["loss_mean"][0], prior["loss_mean"][1]),
             (prior["loss_sd"][0], prior["loss_sd"][1]),
             prior["deepest_mm"],
+            prior.get("phi_sd_below"),
         ),
         theta=np.array(data["theta"]),
         se=np.array(data["se"]),
