@@ -43,7 +43,7 @@ def test_a_torch_tells_starts_left_and_what_it_rests_on(floor: Floor) -> None:
     left = card.starts_left
     assert left is not None
     assert left.p05 < left.median < left.p95
-    assert "this shop's own readings" in left.basis
+    assert "this electrode's own readings alone" in left.basis
     assert left.plates is not None
     assert left.plates.program == "bracket-12.nc"
     assert left.plates.p05 <= left.plates.median <= left.plates.p95

@@ -52,7 +52,7 @@ def test_a_lead_fits_and_old_stands_by_new(lite: Floor, client_of: Client) -> No
     assert "Fit again" in page
     lite.inspect("0.50 mm", starts="600", minutes="240")
     lead, tech = client_of("lin"), client_of("tom")
-    assert "<b>1</b> reading more" in lead.get("/wear").text
+    assert "<b>2</b> readings more" in lead.get("/wear").text
     answer = lead.post("/wear/fit")
     assert answer.headers["location"] == "/wear?done=fitted"
     page = lead.get("/wear?done=fitted").text
