@@ -15,7 +15,10 @@ from pitwise.services.forecasts import keep_up
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 __all__ = ["browser", "seat"]
 # The button the Enter key presses is for no finger: it is out of sight and out of the order.
-TOUCHED = SMALL.replace("main button,", "main button:not(.first-button),")
+TOUCHED = SMALL.replace("main button,", "main button:not(.first-button),").replace(
+    "main input:not([type=hidden])",
+    "main input:not([type=hidden]):not([type=checkbox]), main .tick",
+)
 HIDDEN = """() => [...document.querySelectorAll('button, .button, nav, input, select')]
   .filter(e => e.offsetParent !== null).map(e => e.outerHTML.slice(0, 80))"""
 
