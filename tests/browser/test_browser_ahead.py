@@ -54,7 +54,7 @@ def test_every_state_of_the_pages(seat: Seat, size: tuple[int, int]) -> None:
         "/ahead",
         "/ahead?torch=1",
         "/ahead?torch=1&p=2&n=6&p=1&n=4",
-        "/ahead?torch=1&p=2&n=90&p=1&n=60",
+        "/ahead?torch=1&p=2&n=40&p=1&n=20",
         "/ahead?torch=1&torch=2&p=2&n=9",
         "/ahead?torch=1&torch=77&p=2&n=x&p=99&n=1&p=1&n=2",
         "/wear",
