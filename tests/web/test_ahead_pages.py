@@ -213,3 +213,12 @@ def test_a_shared_queue_is_a_table_that_leads_to_each_torch(lite: Floor, tech: T
     fittings.remove_part(lite.shop, lite.tech, 2, "electrode")
     page = tech.get(asked(("torch", 1), ("torch", 2), ("p", one), ("n", 5))).text
     assert "Torch B takes no plate" in page
+
+
+def test_what_the_book_does_not_have_stays_as_it_was_asked(lite: Floor, tech: TestClient) -> None:
+    one = bring(lite)
+    page = tech.get(asked(("torch", 1), ("p", "abc"), ("n", 1), ("p", 77), ("n", 2), ("p", one)))
+    assert 'name="p" value="abc"' in page.text
+    assert 'name="p" value="77"' in page.text
+    assert 'href="/programs/77"' not in page.text
+    assert f'href="/programs/{one}"' in page.text
