@@ -146,7 +146,7 @@ def starts_left(shop: Shop, session: Session, torch: Torch) -> StartsLeft | None
         high,
         mix,
         have.limit_mm,
-        basis_words(have.state.basis, torch.process.name),
+        basis_words(have.state.basis, torch.process.name, have.state.readings),
         plates,
     )
 
@@ -291,7 +291,10 @@ def ahead(shop: Shop, actor: Actor, torch_id: int, choices: Sequence[Choice]) ->
             depth_now_low_mm=low,
             depth_now_high_mm=high,
             words=plan_words(outlook),
-            notes=(basis_words(have.state.basis, torch.process.name), *fit_notes(force.fit)),
+            notes=(
+                basis_words(have.state.basis, torch.process.name, have.state.readings),
+                *fit_notes(force.fit),
+            ),
             bench=tuple((name, outlook.sets_to_have) for name in names)
             if outlook.sets_to_have
             else (),

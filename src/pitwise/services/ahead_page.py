@@ -47,7 +47,10 @@ class Line:
 
     Attributes
     ----------
-    program_id : int
+    asked : str
+        The program's id, as it stands in the address.
+    program_id : int or None
+        None where the book has no such program.
     name : str
     typed : str
         How many, as typed.
@@ -58,7 +61,8 @@ class Line:
         Why this line is left out; empty where it is not.
     """
 
-    program_id: int
+    asked: str
+    program_id: int | None
     name: str
     typed: str
     times: int | None
@@ -298,7 +302,7 @@ def _lines(
                     "it lights no torch: there is nothing to forecast; if it should, set the "
                     "words that light the torch in the station's settings"
                 )
-        lines.append(Line(ident or 0, name, typed, times, count, problem))
+        lines.append(Line(text[:20], ident if have else None, name, typed, times, count, problem))
     return tuple(lines)
 
 
@@ -370,7 +374,8 @@ def ahead_page(
     with shop.database.read() as session:
         offers, more, in_use = _offers(session, station, find)
     problems += [f"{x.name}: {x.problem}." for x in lines if x.problem]
-    held = [x for x in lines if not x.problem and x.times]
+    held = [(x.program_id, x.name, x.times) for x in lines if not x.problem and x.program_id]
+    every_plate = [(ident, name) for ident, name, times in held for _ in range(times or 0)]
     base = AheadPage(every, chosen, lines, offers, more, in_use, tuple(problems), "")
     lack = (
         "torches"
@@ -383,7 +388,7 @@ def ahead_page(
         if not held
         else ""
     )
-    total = sum(x.times or 0 for x in held)
+    total = len(every_plate)
     if not lack and total > MOST_PLATES:
         lack = "answer"
         problems.append(
@@ -394,8 +399,8 @@ def ahead_page(
         lack = _lack(shop, chosen[0])
     if lack:
         return replace(base, lack=lack, problems=tuple(problems))
-    choices = [Choice(x.program_id, x.times or 0) for x in held]
-    runs = _runs([(x.program_id, x.name) for x in held for _ in range(x.times or 0)])
+    choices = [Choice(ident, times or 0) for ident, _, times in held]
+    runs = _runs(every_plate)
     try:
         if len(chosen) == 1:
             view = ahead(shop, actor, chosen[0], choices)
@@ -409,7 +414,7 @@ def ahead_page(
         shared = queue(shop, actor, chosen, choices)
     except ServiceError as error:
         return replace(base, lack="answer", problems=(*problems, _sentence(error)))
-    return replace(base, queue=shared, runs=runs, queue_rows=_queue_rows(shop, shared, held))
+    return replace(base, queue=shared, runs=runs, queue_rows=_queue_rows(shop, shared, every_plate))
 
 
 def _runs(plates: Sequence[tuple[int, str]]) -> tuple[Run, ...]:
@@ -476,8 +481,9 @@ def _settings(view: AheadView) -> tuple[Setting, ...]:
     return tuple(found)
 
 
-def _queue_rows(shop: Shop, shared: QueueView, held: Sequence[Line]) -> tuple[QueueRow, ...]:
-    plates = [(x.program_id, x.name) for x in held for _ in range(x.times or 0)]
+def _queue_rows(
+    shop: Shop, shared: QueueView, plates: Sequence[tuple[int, str]]
+) -> tuple[QueueRow, ...]:
     rows = []
     with shop.database.read() as session:
         for torch, plan in shared.plans:

@@ -114,11 +114,12 @@ def ahead(
         return RedirectResponse(asked, 303)
     wanted = worked(lines, do, add)
     view = pages.ahead_page(shop_of(request), actor, torch or [], wanted, find=find)
-    seen: dict[int, int] = {}
+    # Ids follow a line when it moves, so that the finger stays on its button.
+    seen: dict[int | None, int] = {}
     keys = []
     for line in view.lines:
         seen[line.program_id] = seen.get(line.program_id, 0) + 1
-        keys.append(f"{line.program_id}-{seen[line.program_id]}")
+        keys.append(f"{line.program_id or 'none'}-{seen[line.program_id]}")
     answer = page(
         request,
         "ahead_body.html" if is_htmx(request) else "ahead.html",

@@ -266,7 +266,9 @@ def _unchanged_layers(points: Sequence[tuple[float, float]], frame: _Frame) -> l
     left = x + wide > frame.plates
     # Past the top it is named on a line of its own, clear of the limit's words.
     past = y > 0.98 * frame.top_mm
-    raised = frame.row_mm(-0.45) if past else y + 0.6 * frame.line * frame.mm_per_px
+    line = frame.line * frame.mm_per_px
+    near_limit = abs(y + 0.6 * line - frame.limit_mm) < line
+    raised = frame.row_mm(-0.45) if past else y + (-0.9 if near_limit else 0.6) * line
     at = {"x": x + (-3 if left else 3) / frame.across, "y": raised, "words": words}
     layers: list[dict[str, Any]] = [
         {
