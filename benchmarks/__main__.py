@@ -11,13 +11,16 @@ import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
-from benchmarks import bench_touch, calibration, decide, sign, wear
+from benchmarks import bench_touch, calibration, decide, linear, program, sign, wear
 from benchmarks.result import Result
 
 BENCHMARKS: dict[str, Callable[[Path], Result]] = {
     "decide": decide.run,
     "sign": sign.run,
     "bench_touch": bench_touch.run,
+    "program": program.run,
+    "program_peer": program.run_peer,
+    "linear": linear.run,
     "wear_fit": wear.fit,
     "wear_update": wear.update,
     "wear_fleet": wear.fleet,

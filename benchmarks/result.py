@@ -29,8 +29,8 @@ class Spread:
 class Result:
     """One benchmark's ratio against its peer.
 
-    `goal` is the largest ratio aimed at, None when there is none; `met` compares the
-    median with it.
+    `goal` is the largest ratio aimed at (with `at_least` the smallest), None when there is
+    none; `met` compares the median with it.
     """
 
     name: str
@@ -38,12 +38,17 @@ class Result:
     peer: str
     ratio: Spread
     goal: float | None = None
+    at_least: bool = False
     figures: dict[str, str] = field(default_factory=dict)
     raw: dict[str, float] = field(default_factory=dict)
 
     @property
     def met(self) -> bool | None:
-        return None if self.goal is None else self.ratio.median <= self.goal
+        if self.goal is None:
+            return None
+        if self.at_least:
+            return self.ratio.median >= self.goal
+        return self.ratio.median <= self.goal
 
     def as_json(self) -> dict[str, Any]:
         return {
@@ -61,7 +66,8 @@ class Result:
         rows = [("measured", self.measured), ("peer", self.peer), *self.figures.items()]
         rows.append(("ratio (quartiles)", self.ratio.words(".2f")))
         if self.goal is not None:
-            rows.append(("goal", f"at most {self.goal:g}: {'met' if self.met else 'NOT met'}"))
+            bound = "at least" if self.at_least else "at most"
+            rows.append(("goal", f"{bound} {self.goal:g}: {'met' if self.met else 'NOT met'}"))
         return "\n".join([self.name, *(f"  {label:<24}{value}" for label, value in rows)])
 
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 
 import pytest
+from ezdxf.filemanagement import new as new_drawing
 from kit_browser import SIZES, Seat, browser, seat
 from test_browser_pages import problems
 
@@ -31,6 +33,11 @@ def furnish(seat: Seat) -> None:
         ("week.csv", "name,starts,arc_minutes\nBase plate A,140,52.5\n"),
     ):
         imports.import_file(floor.shop, floor.tech, name, text.encode(), way="upload")
+    made, out = new_drawing(units=4), io.StringIO()
+    made.modelspace().add_line((0, 0), (200, 0), dxfattribs={"layer": "CUT"})
+    made.write(out)
+    text = out.getvalue()
+    imports.import_file(floor.shop, floor.tech, "plate.dxf", text.encode(), way="upload")
 
 
 @pytest.mark.parametrize("size", SIZES)
@@ -42,7 +49,15 @@ def test_every_page_of_programs_and_settings(seat: Seat, size: tuple[int, int]) 
         page.goto(path)
         out += problems(page, size, f"{path}, empty")
     furnish(seat)
-    for path in ("/programs", "/programs/1", "/programs/2", "/programs/3", settings, "/shop"):
+    for path in (
+        "/programs",
+        "/programs/1",
+        "/programs/2",
+        "/programs/3",
+        "/programs/4",
+        settings,
+        "/shop",
+    ):
         page.goto(path)
         out += problems(page, size, path)
         small = page.evaluate(SMALL)

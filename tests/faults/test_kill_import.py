@@ -21,7 +21,7 @@ from pitwise.services import book, people
 from pitwise.services.shopfloor import Shop
 
 IMPORTER = Path(__file__).with_name("importer.py")
-KILLS = {"sqlite": 20, "postgres": 6}
+KILLS = {"sqlite": 8, "postgres": 4}
 
 
 def _run_and_kill(url: str, run: int, wait: float) -> list[int]:

@@ -42,13 +42,17 @@ SETTINGS = [
 ]
 
 
+def check_refusal(error: ProgramError) -> None:
+    assert error.line >= 1
+    assert error.problem
+    assert error.mend
+
+
 def survive(data: bytes, settings: ReaderSettings) -> ProgramCount | None:
     try:
         got = read_program(program_lines([data]), settings, max_steps=2000)
     except ProgramError as error:
-        assert error.line >= 1
-        assert error.problem
-        assert error.mend
+        check_refusal(error)
         return None
     for number in (
         got.cut_length_mm,
@@ -122,6 +126,79 @@ def test_any_pieces(pieces: bytes, seed: bytes, settings: ReaderSettings) -> Non
     survive(seed + pieces, settings)
 
 
+NUMBER = st.integers(-4000, 4000).map(lambda n: f"{n / 100:g}")
+MOVE = st.tuples(
+    st.sampled_from(["", "G0 ", "G1", "G01 ", "G2", "G03 ", "g1 ", "N7 G1 "]),
+    st.one_of(st.just(""), NUMBER.map("X{}".format)),
+    st.one_of(st.just(""), NUMBER.map(" Y{}".format)),
+    st.sampled_from(["", "", "", " I3 J4", " I0 J-2.5"]),
+    st.sampled_from(["", "", "", " F600", "F1.5", " F0"]),
+).map("".join)
+LINE = st.one_of(
+    MOVE,
+    MOVE,
+    MOVE,
+    st.sampled_from(
+        [
+            "M3",
+            "M5",
+            "N9 M3",
+            "G4 P0.5",
+            "G20",
+            "G21",
+            "G90",
+            "G91",
+            "G93",
+            "G94",
+            "G90.1",
+            "G91.1",
+            "G92 X1 Y2",
+            "G92.1",
+            "G52 X3",
+            "G18",
+            "G17",
+            "G1 Z5",
+            "G0 Z0",
+            "(x)",
+            "",
+        ]
+    ),
+)
+CIRCLE = st.tuples(st.sampled_from(["G2", "G3"]), NUMBER, NUMBER).map(
+    "{0[0]} I{0[1]} J{0[2]}".format
+)
+
+
+@given(st.lists(st.one_of(LINE, CIRCLE), max_size=40), st.sampled_from(SETTINGS))
+def test_the_fast_loop_does_what_the_interpreter_does(
+    lines: list[str], settings: ReaderSettings
+) -> None:
+    """A spindle speed changes nothing, but only the interpreter reads it."""
+
+    def outcome(text: list[str]) -> tuple[ProgramCount | None, int]:
+        try:
+            return read_program(text, settings), 0
+        except ProgramError as error:
+            check_refusal(error)
+            return None, error.line
+
+    start = ["F900", "M3"]
+    fast, where = outcome(start + lines)
+    slow, there = outcome([f"{x} S1" for x in start + lines])
+    assert where == there
+    if fast is None or slow is None:
+        assert fast is slow
+        return
+    for name, value in fast.plain().items():
+        other = slow.plain()[name]
+        if name in ("warnings", "cuts"):
+            assert [{k: pytest.approx(v) for k, v in x.items() if k != "text"} for x in value] == [
+                {k: v for k, v in x.items() if k != "text"} for x in other
+            ]
+        else:
+            assert value == pytest.approx(other, rel=1e-12, abs=1e-12), name
+
+
 @given(st.text(max_size=300))
 def test_any_text(text: str) -> None:
     survive(text.encode("utf-8", "replace"), SETTINGS[0])
@@ -132,7 +209,7 @@ def test_any_plate_list(text: str, head: str) -> None:
     try:
         plates = read_plates(head + text)
     except ProgramError as error:
-        assert error.line >= 1
+        check_refusal(error)
         return
     assert all(x.name and x.starts >= 0 and x.arc_minutes >= 0 for x in plates)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -59,7 +60,7 @@ def test_backwards(points: list[tuple[float, float]], accel: float | None) -> No
 @given(POINTS, ACCEL)
 def test_incremental_or_absolute(points: list[tuple[float, float]], accel: float | None) -> None:
     (x, y), *_ = points
-    steps = [(b[0] - a[0], b[1] - a[1]) for a, b in zip(points, points[1:], strict=False)]
+    steps = [(b[0] - a[0], b[1] - a[1]) for a, b in pairwise(points)]
     text = [f"G0 X{x} Y{y}", "M3", "G91", *(f"G1 X{a} Y{b}" for a, b in steps)]
     same(count(path(points), accel_mm_s2=accel), count(text, accel_mm_s2=accel))
 
@@ -77,7 +78,7 @@ def test_splitting_a_line(
     points: list[tuple[float, float]], parts: int, accel: float | None
 ) -> None:
     split = [points[0]]
-    for a, b in zip(points, points[1:], strict=False):
+    for a, b in pairwise(points):
         split += [
             (a[0] + (b[0] - a[0]) * k / parts, a[1] + (b[1] - a[1]) * k / parts)
             for k in range(1, parts + 1)

@@ -114,6 +114,9 @@ def test_block_delete_is_the_callers_choice() -> None:
 @pytest.mark.parametrize(
     ("moves", "length"),
     [
+        ("G1 X10 G4 P1", 10),
+        ("G1 X10\nG4 P1 X15", 15),
+        ("G1 X10\nG4 X1", 10),
         ("G3 X0 Y0 I10", 20 * math.pi),
         ("G2 I0 J-5", 10 * math.pi),
         ("G3 X20 Y0 I10 J0", 10 * math.pi),
@@ -168,6 +171,13 @@ def test_torch_codes_are_settings() -> None:
     assert (got.starts, got.cut_length_mm) == (1, 5)
     got = count("F100\nM07\nG1 X5\nM8\nM4\nX6\nM8\nM30", on_codes=("M7", "M4"), off_codes=("M8",))
     assert (got.starts, got.cut_length_mm) == (2, 6)
+
+
+def test_the_code_with_more_words_holds() -> None:
+    got = count("F9\nM3\nG1 X5\nM3 P0\nG1 X9\nM30", off_codes=("M3 P0",))
+    assert (got.starts, got.cut_length_mm, got.dry_length_mm) == (1, 5, 4)
+    error = refused("M64 P1 M65", on_codes=("M64",), off_codes=("M65",))
+    assert "lit and quenched" in error.problem
 
 
 @pytest.mark.parametrize(
@@ -368,7 +378,11 @@ o100 endsub
             10,
         ),
         (LOOPED + "o1 repeat [0]\no100 call [5] [1]\no1 endrepeat\nM2", 0, 0),
-        (LOOPED + "#1=7\no100 call [5] [1]\no1 if [#1 EQ 7]\no100 call [1] [1]\no1 endif\nM2", 2, 6),
+        (
+            LOOPED + "#1=7\no100 call [5] [1]\no1 if [#1 EQ 7]\no100 call [1] [1]\no1 endif\nM2",
+            2,
+            6,
+        ),
         ("F60\nM98 P12 L3\nM30\nO12\nM3\nG91 G1 X5\nM5\nM99\n", 3, 15),
         ("O1\nF60\nM98 P30012\nM30\nO12\nM3\nG91 G1 X5\nM5\nM99\n", 3, 15),
         ("F60\nM98 P1\nM98 P1 L0\nM30\n:1\nM98 P2 L2\nM99\n:2\nM3\nG91 G1 X5\nM5\nM99\n", 2, 10),
@@ -380,7 +394,8 @@ o100 endsub
 )
 def test_subroutines_loops_and_branches(text: str, starts: int, length: float) -> None:
     got = count(text)
-    assert (got.starts, got.cut_length_mm) == (starts, pytest.approx(length))
+    assert got.starts == starts
+    assert got.cut_length_mm == pytest.approx(length)
 
 
 @pytest.mark.parametrize(
@@ -392,6 +407,10 @@ def test_subroutines_loops_and_branches(text: str, starts: int, length: float) -
         ("O1\nM98 P1\nM99", None),
         ("M98 P5 L999999\nM30\nO5\nM98 P6 L999999\nM99\nO6\nG91 G0 X1\nM99", None),
         ("o1 sub\no1 call\no1 endsub\no1 call\nM2", 2),
+        (
+            "o9 while [1]\no1 if [0]\n" + "o1 elseif [0]\n" * 500 + "o1 endif\no9 endwhile",
+            None,
+        ),
         ("o1 while [1" + "+1" * 1500 + "]\no1 endwhile\nM2", None),
     ],
 )

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import io
 import threading
+import zipfile
 from pathlib import Path
 
 import pytest
 from ezdxf.filemanagement import new as new_drawing
 from sqlalchemy import func, select
 
-from kit import Floor
+from book_fixture import empty_url
+from kit import KINDS, Floor
 from pitwise.records.tables import AuditRow
 from pitwise.records.wear_tables import ProgramCountRow
 from pitwise.services import imports, program_counts, programs, setup
-from pitwise.services.book import export_book, restore_book
+from pitwise.services.book import backup_book, export_book, restore_book
 from pitwise.services.errors import NotFoundError, ServiceError
 from pitwise.services.people import SYSTEM
 from pitwise.services.permissions import Actor
@@ -178,6 +180,28 @@ def test_drawings_are_counted_by_the_layers_that_are_cut(lite: Floor) -> None:
     assert count.cut_length_mm == pytest.approx(62.83, abs=0.01)
 
 
+def test_a_drawing_is_counted_otherwise_than_its_station_has_it(floor: Floor) -> None:
+    ident = bring(floor, "plate.dxf", drawing())
+    for _ in range(2):
+        programs.set_drawing(
+            floor.shop, floor.tech, ident, layers="holes", feed_mm_min="500", pierce_seconds="0"
+        )
+    detail = program_detail(floor.shop, floor.tech, ident)
+    assert {"CUT", "HOLES"} <= set(detail.layers)
+    assert detail.count is not None
+    assert detail.count.starts == 1
+    assert detail.count.arc_minutes == pytest.approx(62.83 / 500, rel=1e-3)
+    with floor.shop.database.read() as session:
+        told = session.scalars(select(AuditRow).where(AuditRow.action == "drawing-set")).all()
+    assert len(told) == 1
+    programs.set_drawing(floor.shop, floor.tech, ident)
+    assert program_detail(floor.shop, floor.tech, ident).options == {}
+    with pytest.raises(ServiceError, match="out of range"):
+        programs.set_drawing(floor.shop, floor.tech, ident, feed_mm_min="0")
+    with pytest.raises(ServiceError, match="is no drawing"):
+        programs.set_drawing(floor.shop, floor.tech, bring(floor), layers="CUT")
+
+
 def test_what_these_settings_can_not_count_is_told_not_hidden(
     lite: Floor, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -194,21 +218,53 @@ def test_what_these_settings_can_not_count_is_told_not_hidden(
     assert program_detail(lite.shop, lite.tech, line.id).count is None
 
 
-def test_a_restored_book_has_programs_and_counts_them_again(floor: Floor, tmp_path: Path) -> None:
+@pytest.mark.parametrize("target", KINDS)
+def test_a_restored_book_has_programs_and_counts_them_again(
+    floor: Floor, tmp_path: Path, target: str
+) -> None:
     ident = bring(floor, "Träger.nc")
     bring(floor, "big.nc", TWO * 40_000)
+    use = f"torch,at,starts,arc_minutes\nTorch A,{floor.clock().isoformat()},5,1.5\n"
+    imports.import_file(floor.shop, floor.tech, "use.csv", use.encode(), way="upload")
     save_settings(floor.shop, floor.lead, 1, {"set_value": "70"}, "asked stores")
     report = export_book(floor.shop, SYSTEM, tmp_path / "book.zip")
-    assert report.rows["import_file"] == 2
+    assert report.rows["import_file"] == 3
+    assert report.rows["use_report"] == report.rows["station_setting"] == 1
     assert "program_count" not in report.rows
+    with zipfile.ZipFile(tmp_path / "book.zip") as archive:
+        assert b"content" not in archive.read("csv/import_file.csv")
+    (tmp_path / "new").mkdir()
+    with empty_url(target, tmp_path / "new") as url:
+        restored = restore_book(url, tmp_path / "book.zip")
+        assert restored.verification.holds
+        shop = open_book(url)
+        try:
+            actor = Actor(None, "Ada", "technician")
+            view = programs.programs(shop, actor)
+            assert [x.count.starts for x in view.lines if x.count] == [40_000, 1]
+            assert program_detail(shop, actor, ident).line.name == "Träger.nc"
+            again = export_book(shop, SYSTEM, tmp_path / "again.zip")
+            assert again.rows == report.rows
+            with (
+                zipfile.ZipFile(tmp_path / "book.zip") as one,
+                zipfile.ZipFile(tmp_path / "again.zip") as two,
+            ):
+                for name in one.namelist():
+                    assert name == "manifest.json" or one.read(name) == two.read(name), name
+            more = imports.import_file(shop, actor, "next.nc", TWO + b"(next)\n", way="upload")
+            assert more.outcome == "new"
+        finally:
+            shop.close()
+
+
+def test_a_sqlite_copy_keeps_programs_too(lite: Floor, tmp_path: Path) -> None:
+    bring(lite)
+    backup_book(lite.shop, SYSTEM, tmp_path / "copy.db")
     url = f"sqlite:///{tmp_path / 'restored.db'}"
-    restored = restore_book(url, tmp_path / "book.zip")
-    assert restored.verification.holds
+    assert restore_book(url, tmp_path / "copy.db").verification.holds
     shop = open_book(url)
     try:
-        actor = Actor(None, "Ada", "technician")
-        view = programs.programs(shop, actor)
-        assert [x.count.starts for x in view.lines if x.count] == [40_000, 1]
-        assert program_detail(shop, actor, ident).line.name == "Träger.nc"
+        (line,) = programs.programs(shop, lite.tech).lines
+        assert line.count is not None
     finally:
         shop.close()

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import io
 import re
 from typing import Any
 
 import pytest
+from ezdxf.filemanagement import new as new_drawing
 from fastapi.testclient import TestClient
 
 from kit import Floor
@@ -164,6 +166,24 @@ def test_plates_of_a_list_show_what_the_list_says(tech: TestClient) -> None:
     assert "&lt;b&gt;P1&lt;/b&gt;" in page
     assert "not told" in page
     assert "there is no program to count" in tech.get("/programs/1").text
+
+
+def test_a_drawing_is_set_on_its_page(tech: TestClient) -> None:
+    made = new_drawing(units=4)
+    made.modelspace().add_line((0, 0), (200, 0), dxfattribs={"layer": "Außen & innen"})
+    out = io.StringIO()
+    made.write(out)
+    send(tech, ("plate.dxf", out.getvalue().encode()))
+    page = tech.get("/programs/1").text
+    assert "Außen &amp; innen" in page
+    assert "Count this drawing otherwise" in page
+    form = {"layers": "Außen & innen", "feed_mm_min": "1000", "pierce_seconds": "0"}
+    done = tech.post("/programs/1/drawing", data=form)
+    assert done.headers["location"] == "/programs/1?done=saved"
+    page = tech.get("/programs/1").text
+    assert "feed 1\u202f000 mm/min; pierce 0 s" in page
+    assert tech.post("/programs/1/drawing", data={"feed_mm_min": "x"}).status_code == 422
+    assert tech.post("/programs/9/drawing", data=form).status_code == 404
 
 
 @pytest.mark.parametrize(

@@ -9,14 +9,23 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 from pitwise.bench.decide import PIT_PART, Inspection, PartLook
+from pitwise.measure.conformity import Expected
 from pitwise.measure.depth import MM_PER_UNIT, Depth, ReadingError, parse_depth
 from pitwise.trade.model import ProcessSelector, Sheet, normal_name
 
 _TOP = ("process", "coolant", "gauge", "parts", "last_pit_depth", "confirmed")
 _PART = ("seen", "absent", "looked")
-_PIT = ("pit_depth", "last_pit_depth")
+_PIT = ("pit_depth", "last_pit_depth", "forecast")
+_FORECAST = ("mean_mm", "sd_mm", "low_mm", "high_mm")
 _PROCESS = ("amps", "material", "plasma_gas", "shield_gas")
-_QUESTIONS = ("unit-slip", "deeper-than-emitter", "shallower-than-before", "repeats-disagree")
+_QUESTIONS = (
+    "unit-slip",
+    "deeper-than-emitter",
+    "shallower-than-before",
+    "shallower-than-expected",
+    "deeper-than-expected",
+    "repeats-disagree",
+)
 _MAX_READINGS = 50
 _MAX_U_MM = 10.0
 
@@ -185,7 +194,24 @@ def _part(sheet: Sheet, slug: str, value: object, unit: str, last: Depth | None)
         pits = tuple(_depth(v, f"{place}.pit_depth[{i}]", unit) for i, v in enumerate(items))
     if raw.get("last_pit_depth") is not None:
         last = _depth(raw["last_pit_depth"], f"{place}.last_pit_depth", unit)
-    return PartLook(seen, absent, looked, pits, last if slug == PIT_PART else None)
+    expected = None
+    if raw.get("forecast") is not None:
+        expected = _forecast(raw["forecast"], f"{place}.forecast")
+    return PartLook(seen, absent, looked, pits, last if slug == PIT_PART else None, expected)
+
+
+def _forecast(value: object, place: str) -> Expected:
+    raw = _object(value, place, _FORECAST)
+    numbers = {}
+    for key, low in zip(_FORECAST, (0.0, 1e-6, -100.0, 0.0), strict=True):
+        if key not in raw:
+            raise CaseError(f"{place}.{key}", "missing", f"give {', '.join(_FORECAST)}")
+        numbers[key] = _number(raw[key], f"{place}.{key}", low, 100.0, "mm")
+    if not numbers["low_mm"] < numbers["mean_mm"] < numbers["high_mm"]:
+        raise CaseError(
+            place, "mean_mm does not lie between low_mm and high_mm", "correct the three numbers"
+        )
+    return Expected(**numbers)
 
 
 def read_case(sheet: Sheet, data: object) -> Inspection:

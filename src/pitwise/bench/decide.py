@@ -61,6 +61,13 @@ def _pit_reason(c: Conformity, limit: Limit, risk: float) -> Reason:
     chance = ""
     if c.p_over is not None:
         chance = "under 0.1 %" if c.p_over < 0.001 else f"{100 * c.p_over:.1f} %"
+    if c.p_over is not None and c.expected is not None:
+        said = f"{c.expected.mean_mm:.2f} mm ± {c.expected.sd_mm:.2f} mm"
+        chance += (
+            f" with the wear forecast of {said}"
+            if c.agrees
+            else f" (the wear forecast, {said}, is far off and may only tighten)"
+        )
     if c.rule == "over-limit":
         return Reason(
             "pit-over-limit", f"{mean} is {side} the limit {bound}.", limit.source, "replace"
@@ -120,7 +127,7 @@ def _decide_part(
     conformity = None
     if limit is not None and look.pit:
         risk = float(sheet.constant("accepted-risk"))
-        conformity = judge(look.pit, limit, case.gauge_u_mm, risk)
+        conformity = judge(look.pit, limit, case.gauge_u_mm, risk, look.expected)
         reasons.append(_pit_reason(conformity, limit, risk))
         slips = find_slips(
             look.pit,
@@ -128,6 +135,7 @@ def _decide_part(
             u_mm=case.gauge_u_mm,
             deepest_mm=sheet.constant("emitter-deepest"),
             coverage=float(sheet.constant("shallower-coverage")),
+            expected=look.expected,
         )
         for slip in slips:
             flags.append(_slip_flag(slip, slug, case.answered))

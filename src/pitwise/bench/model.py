@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from pitwise.measure.conformity import Conformity
+from pitwise.measure.conformity import Conformity, Expected
 from pitwise.measure.depth import Depth
 from pitwise.trade.model import PART_SLUGS, Limit, ProcessSelector
 
@@ -33,6 +33,8 @@ class PartLook:
         Repeated readings of the pit (electrode only).
     last_pit : Depth or None
         The last accepted reading of this same electrode.
+    expected : Expected or None
+        What the wear forecast says of its pit (electrode only).
     """
 
     seen: frozenset[str] = frozenset()
@@ -40,6 +42,7 @@ class PartLook:
     looked: bool = False
     pit: tuple[Depth, ...] = ()
     last_pit: Depth | None = None
+    expected: Expected | None = None
 
 
 @dataclass(frozen=True)
@@ -147,6 +150,8 @@ class PartDecision:
                 "readings": c.readings,
                 "u_mean_mm": c.u_mean_mm,
             }
+            if c.expected is not None:
+                out["reading"]["forecast"] = {**vars(c.expected), "agrees": c.agrees}
         return out
 
 

@@ -12,7 +12,7 @@ from typing import BinaryIO
 from rich.table import Table
 
 from pitwise.cli.common import console, print_json, progress_bar, read_text
-from pitwise.job.dxf import MAX_BYTES, dxf_layers, read_dxf
+from pitwise.job.dxf import MAX_BYTES, read_dxf
 from pitwise.job.model import ProgramCount, ProgramError, ReaderSettings
 from pitwise.job.plates import PlateUse, read_plates
 from pitwise.job.reader import read_program
@@ -190,16 +190,6 @@ def _count_dxf(place: str, args: argparse.Namespace, settings: ReaderSettings) -
                 data = file.read(MAX_BYTES + 1)
     except OSError as error:
         raise _unreadable(place, error) from error
-    layers = args.dxf_layer
-    if layers:
-        there = dxf_layers(data)
-        for layer in layers:
-            if layer not in there:
-                raise ServiceError(
-                    place,
-                    f"has no layer '{layer}'",
-                    f"use one of: {', '.join(there[:20]) or 'none'}",
-                )
     if args.feed is None or args.pierce is None:
         raise ServiceError(
             place,
@@ -208,7 +198,7 @@ def _count_dxf(place: str, args: argparse.Namespace, settings: ReaderSettings) -
         )
     return read_dxf(
         data,
-        layers=layers,
+        layers=args.dxf_layer,
         feed_mm_min=args.feed,
         pierce_seconds=args.pierce,
         settings=settings,

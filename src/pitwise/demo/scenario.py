@@ -8,8 +8,19 @@ from dataclasses import dataclass, field
 from random import Random
 
 from pitwise.bench.decide import PIT_PART
+from pitwise.demo.plates import PROGRAMS
 from pitwise.demo.simulate import SimulatedElectrode, WearTruth
-from pitwise.services import drafts, fittings, limits, people, setup, signing
+from pitwise.services import (
+    drafts,
+    fittings,
+    forecasts,
+    imports,
+    limits,
+    people,
+    setup,
+    signing,
+    station_settings,
+)
 from pitwise.services.permissions import Actor
 from pitwise.services.shopfloor import Shop
 
@@ -119,7 +130,29 @@ def _make_shop(shop: Shop, actors: dict[str, Actor]) -> dict[str, int]:
         since=shop.clock().date().isoformat(),
         reason="Edges went rough before 1.0 mm on stainless in this made-up shop",
     )
+    for station, rapid in ((north, "20000"), (south, "24000")):
+        station_settings.save_settings(
+            shop,
+            lead,
+            station,
+            {
+                "accel_mm_s2": "900",
+                "rapid_mm_min": rapid,
+                "currency": "EUR",
+                "set_value": "74",
+                "stop_minutes": "12",
+                "stop_cost_per_hour": "110",
+            },
+            "demo: figures made up for this shop",
+        )
     return out
+
+
+def _import_programs(shop: Shop, clock: _Clock, actor: Actor, until: dt.datetime) -> None:
+    """Bring the made-up shop's cut programs in, the one most cut last."""
+    for ago, (name, make) in zip(range(len(PROGRAMS), 0, -1), PROGRAMS, strict=True):
+        clock.now = until - dt.timedelta(minutes=ago)
+        imports.import_file(shop, actor, name, make().encode(), way="upload")
 
 
 def _fit_first_sets(shop: Shop, lead: Actor, torches: dict[str, int]) -> None:
@@ -152,7 +185,16 @@ def _inspect(
     """Carry one inspection through, as a technician would."""
     number = drafts.open_draft(shop, actor, torch.id, key=f"{key}-open")
     clock.now += dt.timedelta(minutes=2)
-    drafts.confirm_cautions(shop, actor, number)
+    draft = drafts.confirm_cautions(shop, actor, number)
+    if finish:
+        # Counters first: with them the forecast knows what use the pit has behind it.
+        draft = drafts.set_use(
+            shop,
+            actor,
+            number,
+            starts=str(torch.shown_starts),
+            arc_minutes=f"{torch.shown_minutes:.1f}",
+        )
     lost = torch.electrode.lost
     seen = [(part, slug) for part, slug, chance in _CHANCES if random.random() < chance]
     if lost:
@@ -186,13 +228,6 @@ def _inspect(
             shop, lead, number, "nozzle", "replace", "Scale would not brush off; spare at hand"
         )
     clock.now += dt.timedelta(minutes=1)
-    draft = drafts.set_use(
-        shop,
-        actor,
-        number,
-        starts=str(torch.shown_starts),
-        arc_minutes=f"{torch.shown_minutes:.1f}",
-    )
     for slip in draft.use_slips:
         drafts.answer_question(shop, actor, number, slip.code)
     signing.sign(shop, actor, number, key=f"{key}-sign")
@@ -255,7 +290,7 @@ def fill(
         due: list[tuple[dt.datetime, str]] = [
             (start + dt.timedelta(hours=6 + i), name) for i, name in enumerate(torches)
         ]
-        number = 0
+        number, month = 0, start.month
         while due:
             due.sort()
             at, name = due.pop(0)
@@ -276,11 +311,17 @@ def fill(
                 f"demo-{seed}-{number:05d}",
                 finish=finish,
             )
+            # A fit a month keeps the making of the demo short; a real shop's are made as due.
+            forecasts.keep_up(shop, refit=clock.now.month != month)
+            month = clock.now.month
             number += 1
             if nxt < until:
                 _work(torch, gap * 0.75, random)
                 due.append((nxt, name))
             if progress:
                 progress(min(1.0, (at - start) / (until - start)))
+        _import_programs(shop, clock, actors["tamsin"], until)
+        clock.now = until
+        forecasts.keep_up(shop)
     finally:
         shop.clock = real_clock

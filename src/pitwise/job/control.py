@@ -10,6 +10,8 @@ from pitwise.job.flow import Node, Structure
 from pitwise.job.model import MAX_CALLS, ProgramError
 
 _ARGUMENTS = 30
+# So much of an expression takes as long as a plain block.
+CHARACTERS_A_STEP = 5
 
 
 @dataclass
@@ -56,7 +58,7 @@ class Control:
         self._first = first
         self._parameters = parameters
         self._structure = Structure(lines, first, block_delete=block_delete)
-        self._steps_left = steps + len(lines) + sum(map(len, lines)) // 40
+        self._steps_left = steps + 3 * len(lines) + sum(map(len, lines)) // CHARACTERS_A_STEP
         self._frames: list[_Frame] = []
         self._counters: dict[int, int] = {}
 
@@ -241,7 +243,7 @@ class Control:
         value = scan.expression()
         if scan.at != len(node.rest):
             raise scan.error(f"'{node.rest[scan.at :][:12]}' stands after the ]", "remove it")
-        self.spend(len(node.rest) // 40, line)
+        self.spend(2 + len(node.rest) // CHARACTERS_A_STEP, line)
         return value
 
     def _end_of(self, node: Node, line: int) -> None:

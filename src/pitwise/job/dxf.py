@@ -39,7 +39,7 @@ MAX_ENTITIES = 500_000
 MAX_POINTS = 2_000_000
 MAX_BLOCK_DEPTH = 10
 JOIN_MM = 0.05
-_FLATTEN_MM = 0.005
+_FLATTEN_MM = 0.002
 # $INSUNITS of the DXF reference (from memory): the units a table's drawing may be in.
 _UNIT_MM = {1: 25.4, 2: 304.8, 4: 1.0, 5: 10.0, 6: 1000.0, 9: 0.0254, 13: 0.001, 14: 100.0}
 # What a broken file makes the library raise besides its own errors.
@@ -63,7 +63,10 @@ def dxf_layers(data: bytes) -> tuple[str, ...]:
     ------
     ProgramError
     """
-    drawing = _open(data)
+    return _layers(_open(data))
+
+
+def _layers(drawing: Drawing) -> tuple[str, ...]:
     try:
         names = {str(x.dxf.name) for x in drawing.layers}
         names |= {str(x.dxf.layer) for x in drawing.modelspace()}
@@ -126,6 +129,13 @@ def read_dxf(
     if unit_mm is not None and not 0 < unit_mm <= MAX_MM:
         raise ValueError("unit_mm must be a number above 0")
     drawing = _open(data)
+    there = _layers(drawing)
+    keys = {x.lower() for x in there}
+    for layer in layers or ():
+        if layer.lower() not in keys:
+            raise ProgramError(
+                0, f"there is no layer '{layer}'", f"use one of: {', '.join(there[:20])}"
+            )
     warnings: list[ProgramWarning] = []
     walk = _Walk(drawing, layers, _unit(drawing, unit_mm, warnings))
     try:

@@ -12,6 +12,7 @@ ROUNDING_MM = 0.005
 MISMATCH_MM = 0.5
 MISMATCH_SHARE = 0.01
 _FULL = 2 * math.pi
+Point = tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +25,7 @@ class Arc:
         Mean of the radii at its two ends.
     sweep : float
         Angle passed, radians, above 0.
-    start, end : (float, float)
+    start, end : Point
         Directions of travel, unit vectors.
     mismatch_mm : float
         Difference of the two radii.
@@ -32,14 +33,14 @@ class Arc:
 
     radius_mm: float
     sweep: float
-    start: tuple[float, float]
-    end: tuple[float, float]
+    start: Point
+    end: Point
     mismatch_mm: float
 
 
 def sweep_of(ax: float, ay: float, bx: float, by: float, clockwise: bool) -> float:
     """Return the angle from radius vector a to b, radians in (0, 2π]; equal ones are a circle."""
-    angle = math.atan2(by, bx) - math.atan2(ay, ax)
+    angle = math.atan2(ax * by - ay * bx, ax * bx + ay * by)
     if clockwise:
         angle = -angle
     angle %= _FULL

@@ -6,14 +6,8 @@ import math
 from typing import Literal
 
 from pitwise.job.block import Block
-from pitwise.job.geometry import (
-    MISMATCH_MM,
-    MISMATCH_SHARE,
-    ROUNDING_MM,
-    Arc,
-    arc_by_centre,
-    arc_by_radius,
-)
+from pitwise.job.block_words import arc_of_words, call_words
+from pitwise.job.geometry import ROUNDING_MM, Arc
 from pitwise.job.model import (
     MAX_DWELL_S,
     MAX_MM,
@@ -84,7 +78,7 @@ class Machine:
             self._dwell(words, line)
         if non_modal is not None and non_modal not in (40, 530):
             self._non_modal(non_modal, block, line)
-        elif not (non_modal == 40 and "motion" not in g) and (
+        elif not (non_modal == 40 and "P" not in words) and (
             "X" in words or "Y" in words or "Z" in words or self._circle_word(words)
         ):
             self._motion(block, line, machine=non_modal == 530)
@@ -194,13 +188,14 @@ class Machine:
             self.positioned = False
 
     def _torch_of(self, block: Block, line: int) -> int:
-        off = any(_stands_in(x, block) for x in self.off)
-        on = any(_stands_in(x, block) for x in self.on)
-        if on and off:
+        # Where both match, as M3 and "M3 P0" may, the one that asks for more words holds.
+        off = max((len(x.beside) + 1 for x in self.off if _stands_in(x, block)), default=0)
+        on = max((len(x.beside) + 1 for x in self.on if _stands_in(x, block)), default=0)
+        if on and on == off:
             raise ProgramError(
                 line, "the torch is lit and quenched on one line", "put them on two lines"
             )
-        return int(on) - int(off)
+        return (on > off) - (on < off)
 
     def _dwell(self, words: dict[str, float], line: int) -> None:
         seconds = words.get("P", words.get("X"))
@@ -230,7 +225,7 @@ class Machine:
                 line, "stop-while-lit", "the program stops with the arc on; that time is unknown"
             )
         if 98 in m:
-            self.repeat = _call_words(block.words, line)
+            self.repeat = call_words(block.words, line)
             return "call"
         return "return" if 99 in m else ""
 
@@ -394,44 +389,19 @@ class Machine:
             )
 
     def _arc_shape(self, x: float, y: float, block: Block, line: int) -> Arc:
-        words, clockwise = block.words, self.mode == 2
         if self.plane != 17:
             raise ProgramError(
                 line, f"an arc in the plane of G{self.plane}", "only arcs of G17 (XY) are counted"
             )
-        s = self.scale
-        try:
-            if "R" in words:
-                if "I" in words or "J" in words:
-                    raise ValueError("an arc has both a radius R and a centre I, J")
-                return arc_by_radius(x - self.x, y - self.y, words["R"] * s, clockwise=clockwise)
-            if "I" not in words and "J" not in words:
-                raise ValueError("an arc has neither a centre I, J nor a radius R")
-            i, j = words.get("I", 0.0) * s, words.get("J", 0.0) * s
-            if self.arc_absolute:
-                if "I" not in words or "J" not in words:
-                    raise ValueError("G90.1 needs both I and J")
-                i, j = i + self.zero[0] - self.x, j + self.zero[1] - self.y
-            turns = words.get("P", 1.0)
-            if turns != int(turns) or not 1 <= turns <= 10_000:
-                raise ValueError(f"P{turns:g} is no number of turns")
-            arc = arc_by_centre(
-                -i,
-                -j,
-                x - self.x - i,
-                y - self.y - j,
-                clockwise=clockwise,
-                turns=int(turns),
-            )
-        except ValueError as error:
-            raise ProgramError(line, str(error), "mend the arc's words") from error
-        if arc.mismatch_mm > max(MISMATCH_MM, MISMATCH_SHARE * arc.radius_mm):
-            raise ProgramError(
-                line,
-                f"start and end of the arc lie {arc.mismatch_mm:.3g} mm unequally far from its "
-                "centre",
-                "mend I and J, or say whether they are absolute (G90.1) or not (G91.1)",
-            )
+        arc = arc_of_words(
+            block.words,
+            line,
+            here=(self.x, self.y),
+            to=(x, y),
+            zero=(self.zero[0], self.zero[1]) if self.arc_absolute else None,
+            scale=self.scale,
+            clockwise=self.mode == 2,
+        )
         if arc.mismatch_mm > ROUNDING_MM:
             self.tally.warn(
                 line,
@@ -439,8 +409,6 @@ class Machine:
                 f"start and end of the arc lie {arc.mismatch_mm:.3g} mm unequally far from its "
                 "centre; the mean radius is counted",
             )
-        if not arc.radius_mm <= MAX_MM:
-            raise ProgramError(line, "the arc's radius is beyond 10 km", "mend the arc's words")
         return arc
 
     def _speed(self, length: float, block: Block, line: int) -> float:
@@ -482,15 +450,3 @@ def _stands_in(code: TorchCode, block: Block) -> bool:
         letter in block.words and abs(block.words[letter] - value) < 1e-6
         for letter, value in code.beside
     )
-
-
-def _call_words(words: dict[str, float], line: int) -> tuple[int, int]:
-    label, times = words.get("P"), words.get("L", 1.0)
-    if label is None:
-        raise ProgramError(line, "M98 without P", "name the subprogram, such as M98 P1000")
-    for letter, value, top in (("P", label, 1e9), ("L", times, 1e6)):
-        if value != int(value) or not 0 <= value <= top:
-            raise ProgramError(
-                line, f"{letter}{value:g} is no whole number M98 can use", f"mend the {letter} word"
-            )
-    return int(label), int(times)

@@ -57,6 +57,8 @@ class Plate:
 class Costs:
     """What a change and a loss cost, in the shop's own money.
 
+    The values here are made up, to have something to reckon with until a shop sets its own.
+
     Attributes
     ----------
     set_value : float
@@ -67,11 +69,11 @@ class Costs:
         What a loss in the cut destroys, set apart.
     """
 
-    set_value: float = 60.0
-    stop_minutes: float = 15.0
+    set_value: float = 80.0
+    stop_minutes: float = 10.0
     stop_cost_per_hour: float = 120.0
-    lost_torch_cost: float = 900.0
-    scrapped_plate_cost: float = 350.0
+    lost_torch_cost: float = 1500.0
+    scrapped_plate_cost: float = 400.0
 
     def __post_init__(self) -> None:
         """Refuse costs that can't be."""
@@ -197,7 +199,7 @@ def _pieces(
 ) -> tuple[list[_Unit], bool]:
     """Part a plate at pierces where a new set can't finish it; tell whether it still can't."""
     whole = _Unit(number, 0, plate.starts, plate.arc_minutes, None)
-    if chances(fresh, plate.starts, plate.arc_minutes, limit_mm).limit <= risk:
+    if chances(fresh, plate.starts, plate.arc_minutes, limit_mm).past <= risk:
         return [whole], False
     if not plate.cuts:
         return [whole], True
@@ -207,7 +209,7 @@ def _pieces(
     while at < len(plate.cuts):
         base = minutes[at - 1] if at else 0.0
         ahead = np.arange(1, len(plate.cuts) - at + 1)
-        past = chances(fresh, ahead, minutes[at:] - base, limit_mm).limit > risk
+        past = chances(fresh, ahead, minutes[at:] - base, limit_mm).past > risk
         take = int(np.argmax(past)) if past.any() else len(ahead)
         if take == 0:
             take, too_long = 1, True
@@ -228,7 +230,7 @@ def _pieces(
 class _Stretches:
     """Stretches one set may cut from a place on: chances and unused share after each unit."""
 
-    limit: Floats
+    past: Floats
     lost: Floats
     unused: Floats
 
@@ -241,11 +243,11 @@ def _stretches(
     for at in range(0, len(starts), _BLOCK):
         s, h = starts[at : at + _BLOCK], minutes[at : at + _BLOCK]
         end = chances(parts, s, h, limit_mm)
-        found.append(np.stack([end.limit, end.lost, unused_share(parts, s, h, limit_mm)]))
-        if end.limit[-1] > risk:
+        found.append(np.stack([end.past, end.lost, unused_share(parts, s, h, limit_mm)]))
+        if end.past[-1] > risk:
             break
-    limit, lost, unused = np.concatenate(found, axis=1) if found else np.zeros((3, 0))
-    return _Stretches(limit, lost, unused)
+    past, lost, unused = np.concatenate(found, axis=1) if found else np.zeros((3, 0))
+    return _Stretches(past, lost, unused)
 
 
 def _plan(
@@ -276,10 +278,10 @@ def _plan(
             limit_mm,
             risk,
         )
-        for step in range(len(run.limit)):
+        for step in range(len(run.past)):
             # A new set must take at least one unit, however long that is.
             forced = step == 0 and not first
-            if run.limit[step] > risk and not forced:
+            if run.past[step] > risk and not forced:
                 break
             k = place + 1 + step
             cost = base + run.lost[step] * costs.loss

@@ -8,7 +8,7 @@ from itertools import islice
 from math import atan2, pi, sqrt
 
 from pitwise.job.block import Block, bare, kept, parse_block, without_number
-from pitwise.job.control import Control
+from pitwise.job.control import CHARACTERS_A_STEP, Control
 from pitwise.job.expressions import Parameters
 from pitwise.job.flow import o_word
 from pitwise.job.geometry import ROUNDING_MM
@@ -34,10 +34,13 @@ _USUAL = re.compile(
 _PLAIN = re.compile(
     r"\s*(?:N[0-9]+\s*)?(?:G0?([0123])\s*)?(?:X([-+.0-9]++)\s*)?(?:Y([-+.0-9]++)\s*)?"
     r"(?:I([-+.0-9]++)\s*J([-+.0-9]++)\s*)?(?:F([.0-9]++)\s*)?",
-    re.ASCII,
+    re.ASCII | re.IGNORECASE,
 ).fullmatch
+_NUMBERED = re.compile(r"\s*N[0-9]+\s*", re.ASCII | re.IGNORECASE).match
 _TWO_PI = 2 * pi
 _CACHED_BLOCKS = 2048
+# A jump takes as long as some plain blocks.
+_JUMP_STEPS = 4
 
 
 def read_program(
@@ -82,6 +85,12 @@ def read_program(
     `pitwise.job.timing.Planner`.
     """
     return _Reading(settings or ReaderSettings(), block_delete, keep_cuts, max_steps).run(lines)
+
+
+def _key(line: str) -> str:
+    """Return a line without its number: what it shares with others like it."""
+    found = _NUMBERED(line)
+    return line if found is None else line[found.end() :]
 
 
 class _Reading:
@@ -156,7 +165,7 @@ class _Reading:
             last, _, why = self._moves(
                 map(held.__getitem__, range(begin, len(held))), number + begin - 1
             )
-            control.spend(last - number - begin + 1, last)
+            control.spend(last - number - begin + 1 + _JUMP_STEPS, last)
             if why == "":
                 control.at = len(held)
                 why = "jump"
@@ -164,7 +173,8 @@ class _Reading:
 
     def _block(self, raw: str, number: int) -> str:
         """Interpret one line; the answer says why the fast loop can't simply go on."""
-        block = self.cache.get(raw)
+        key = _key(raw)
+        block = self.cache.get(key)
         if block is None:
             text = bare(raw, number)
             text = without_number(kept(text, block_delete=self.block_delete))
@@ -179,18 +189,19 @@ class _Reading:
             if text[0] in "O:":
                 return self._o_word(text, number)
             block = self._parse(text, number)
-            if block.constant:
+            # A / is looked at before the cache may answer.
+            if block.constant and "/" not in key:
                 if len(self.cache) >= _CACHED_BLOCKS:
                     self.cache.clear()
-                self.cache[raw] = block
+                self.cache[key] = block
         if self.control is None and 98 in block.m:
             return "buffer"
         flow = self.machine.execute(block, number)
-        for key, value in block.sets:
-            self.parameters.write(key, value)
-            if isinstance(key, int) and 5161 <= key <= 5390:
+        for name, value in block.sets:
+            self.parameters.write(name, value)
+            if isinstance(name, int) and 5161 <= name <= 5390:
                 self.tally.warn_once(
-                    number, "offset-parameter", f"#{key} is set, but offsets are not taken from it"
+                    number, "offset-parameter", f"#{name} is set, but offsets are not taken from it"
                 )
         if not flow:
             return ""
@@ -210,7 +221,7 @@ class _Reading:
         block = parse_block(text, number, self.parameters)
         if not block.constant:
             if self.control is not None:
-                self.control.spend(len(text) // 40, number)
+                self.control.spend(len(text) // CHARACTERS_A_STEP, number)
             self._note_unset(number)
         return block
 
@@ -230,7 +241,7 @@ class _Reading:
             # The first plain O number is the name of the program itself.
             self.named = True
             return self._rest_of_name(node.rest, number)
-        self.control.spend(len(text) // 40, number)
+        self.control.spend(len(text) // CHARACTERS_A_STEP, number)
         answer = self.control.step(number)
         self._note_unset(number)
         if isinstance(answer, str):
@@ -289,7 +300,7 @@ class _Reading:
                         if found is None:
                             # Lighting, piercing and quenching, seen before and alone on the
                             # line, stand in every cut: done without leaving the loop.
-                            block = known(line)
+                            block = known(_key(line))
                             if block is None or not block.alone:
                                 break
                             if block.m:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pitwise.job.outlook import Change, Outlook
 
+_MOST_NAMED = 4
+
 
 def percent(p: float) -> str:
     """Say a chance: never 0 % or 100 %, which no forecast knows."""
@@ -39,7 +41,11 @@ def plan_words(outlook: Outlook) -> tuple[str, ...]:
             f"{percent(last.p_finish)}."
         )
     else:
-        done = " and ".join(change_words(c, outlook) for c in outlook.changes)
+        named = [change_words(c, outlook) for c in outlook.changes[:_MOST_NAMED]]
+        more = len(outlook.changes) - len(named)
+        if more:
+            named.append(f"{more} more change{'s' if more > 1 else ''} further on")
+        done = ", ".join(named[:-1]) + " and " + named[-1] if len(named) > 1 else named[0]
         sentences.append(f"{done[0].upper()}{done[1:]}.")
         sentences.append(
             f"Without a change the set finishes {plates} with a chance of {percent(last.p_finish)}."

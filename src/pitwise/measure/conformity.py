@@ -45,6 +45,68 @@ def probability_over(depth: float, limit: float, u: float) -> float:
 
 
 @dataclass(frozen=True)
+class Expected:
+    """What the wear forecast says of a depth before it is gauged.
+
+    Attributes
+    ----------
+    mean_mm, sd_mm : float
+        Of the true depth; `sd_mm` above zero.
+    low_mm, high_mm : float
+        Points a reading falls below, or above, once in 200 times.
+    """
+
+    mean_mm: float
+    sd_mm: float
+    low_mm: float
+    high_mm: float
+
+
+# Reading and forecast that lie further apart than this many combined standard uncertainties
+# tell of different things: then the forecast may tighten, never loosen (our own choice).
+_AGREE = 2.0
+
+
+def combined_probability_over(
+    depth: float, limit: float, u: float, expected_mean: float, expected_sd: float
+) -> tuple[float, bool]:
+    r"""Probability that the true value lies above the limit, forecast and reading combined.
+
+    Parameters
+    ----------
+    depth, limit, u : float
+        As for `probability_over`; one unit throughout.
+    expected_mean, expected_sd : float
+        Normal prior of the true value, ``expected_sd > 0``.
+
+    Returns
+    -------
+    probability : float
+        In [0, 1].
+    agree : bool
+        Whether reading and forecast lie within 2 combined standard uncertainties. Where
+        they do not, the greater of the two probabilities (with and without the forecast)
+        is returned: a forecast that missed may not talk a deep reading down.
+
+    Notes
+    -----
+    Posterior of a normal prior and a normal reading, JCGM 106:2012, 6.3.3 and A.2 (numbers
+    from memory): precision :math:`1/s^2 + 1/u^2`, mean weighted by the precisions.
+    """
+    if not expected_sd > 0:
+        raise ValueError(f"standard deviation {expected_sd} of a forecast is not above zero")
+    alone = probability_over(depth, limit, u)
+    if u == 0:
+        return alone, abs(depth - expected_mean) <= _AGREE * expected_sd
+    share = expected_sd**2 / (expected_sd**2 + u * u)
+    together = probability_over(
+        share * depth + (1 - share) * expected_mean, limit, u * math.sqrt(share)
+    )
+    agree = abs(depth - expected_mean) <= _AGREE * math.hypot(u, expected_sd)
+    return (together if agree else max(together, alone)), agree
+
+
+@dataclass(frozen=True)
 class Conformity:
     """How a set of repeated readings stands against a limit.
 
@@ -65,6 +127,10 @@ class Conformity:
         Standard uncertainty of the mean, in mm.
     readings : int
         How many readings were averaged.
+    expected : Expected or None
+        The wear forecast that `p_over` was combined with.
+    agrees : bool or None
+        Whether the mean agrees with it.
     """
 
     verdict: Verdict
@@ -75,6 +141,8 @@ class Conformity:
     p_over: float | None
     u_mean_mm: float | None
     readings: int
+    expected: Expected | None = None
+    agrees: bool | None = None
 
 
 def limit_in(limit: Limit, unit: str) -> Decimal:
@@ -87,16 +155,31 @@ def limit_in(limit: Limit, unit: str) -> Decimal:
 
 
 def _judge(
-    readings: Sequence[Depth], limit: Limit, unit: str, u_mm: float | None, risk: float
+    readings: Sequence[Depth],
+    limit: Limit,
+    unit: str,
+    u_mm: float | None,
+    risk: float,
+    expected: Expected | None,
 ) -> Conformity:
     mean = sum((r.in_unit(unit) for r in readings), Decimal(0)) / len(readings)
     bound = limit_in(limit, unit)
     over = mean > bound if limit.compare == ">" else mean >= bound
     u_mean_mm = None if u_mm is None else u_mm / math.sqrt(len(readings))
-    p_over = None
+    p_over = agrees = None
     if u_mean_mm is not None:
-        u_unit = u_mean_mm / float(MM_PER_UNIT[unit])
-        p_over = probability_over(float(mean), float(bound), u_unit)
+        scale = float(MM_PER_UNIT[unit])
+        u_unit = u_mean_mm / scale
+        if expected is None:
+            p_over = probability_over(float(mean), float(bound), u_unit)
+        else:
+            p_over, agrees = combined_probability_over(
+                float(mean),
+                float(bound),
+                u_unit,
+                expected.mean_mm / scale,
+                expected.sd_mm / scale,
+            )
     verdict: Verdict
     if over:
         verdict, rule = "replace", "over-limit"
@@ -108,11 +191,17 @@ def _judge(
         verdict, rule = "recheck", "may-be-over"
     else:
         verdict, rule = "replace", "still-may-be-over"
-    return Conformity(verdict, rule, mean, unit, bound, p_over, u_mean_mm, len(readings))
+    return Conformity(
+        verdict, rule, mean, unit, bound, p_over, u_mean_mm, len(readings), expected, agrees
+    )
 
 
 def judge(
-    readings: Sequence[Depth], limit: Limit, u_mm: float | None, accepted_risk: float
+    readings: Sequence[Depth],
+    limit: Limit,
+    u_mm: float | None,
+    accepted_risk: float,
+    expected: Expected | None = None,
 ) -> Conformity:
     """Judge repeated readings of one depth against a limit.
 
@@ -126,6 +215,9 @@ def judge(
         Standard uncertainty of one reading, mm. None: unknown, the plain rule alone.
     accepted_risk : float
         Largest accepted probability that the true depth is over, in (0, 1).
+    expected : Expected or None
+        The wear forecast, taken as prior. Never against the plain rule, and nothing
+        without `u_mm`, which alone says how far to trust the reading.
 
     Returns
     -------
@@ -143,5 +235,5 @@ def judge(
     if not readings:
         raise ValueError("no readings to judge")
     units = sorted({r.family for r in readings})
-    results = [_judge(readings, limit, unit, u_mm, accepted_risk) for unit in units]
+    results = [_judge(readings, limit, unit, u_mm, accepted_risk, expected) for unit in units]
     return max(results, key=lambda c: (_ORDER.index(c.verdict), c.p_over or 0.0))

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
+from pitwise.measure.conformity import Expected
 from pitwise.measure.depth import Depth
 
 # No hand-held gauge in inches resolves finer than 0.0005 in (common practice, no source).
@@ -28,7 +29,7 @@ class Slip:
     ----------
     code : str
         ``unit-slip``, ``deeper-than-emitter``, ``shallower-than-before``,
-        ``repeats-disagree``.
+        ``shallower-than-expected``, ``deeper-than-expected``, ``repeats-disagree``.
     text : str
         The question, in words.
     holds : bool
@@ -80,6 +81,29 @@ def _unit_slip(reading: Depth, deepest_mm: Decimal, last: Depth | None) -> Slip 
     return None
 
 
+def _surprise(mean_mm: float, expected: Expected) -> Slip | None:
+    """A reading the wear forecast would see once in 200 times, or less."""
+    said = (
+        f"about {expected.mean_mm:.2f} mm, {max(0.0, expected.low_mm):.2f} to "
+        f"{expected.high_mm:.2f} mm at the outside"
+    )
+    if mean_mm > expected.high_mm:
+        return Slip(
+            "deeper-than-expected",
+            f"{mean_mm:.2f} mm is far deeper than its use explains (forecast: {said}). Gauge "
+            "again; if it is so, something is eating this electrode.",
+            holds=False,
+        )
+    if mean_mm < expected.low_mm:
+        return Slip(
+            "shallower-than-expected",
+            f"{mean_mm:.2f} mm is far shallower than its use explains (forecast: {said}). Was "
+            "the tip on the pit's floor, and is this the electrode the book thinks it is?",
+            holds=True,
+        )
+    return None
+
+
 def find_slips(
     readings: Sequence[Depth],
     *,
@@ -87,6 +111,7 @@ def find_slips(
     u_mm: float | None,
     deepest_mm: Decimal,
     coverage: float,
+    expected: Expected | None = None,
 ) -> tuple[Slip, ...]:
     """Question readings that can't be right.
 
@@ -102,6 +127,8 @@ def find_slips(
         Depth no emitter exceeds, mm.
     coverage : float
         Factor k on the combined standard uncertainty.
+    expected : Expected or None
+        What the wear forecast says the reading should be.
 
     Returns
     -------
@@ -134,6 +161,14 @@ def find_slips(
                 "does not fill up: gauge again, or was another electrode fitted?",
                 holds=True,
             )
+    if expected is not None:
+        slip = _surprise(float(mean), expected)
+        if slip is not None and not found.keys() & {
+            "unit-slip",
+            "deeper-than-emitter",
+            "shallower-than-before",
+        }:
+            found[slip.code] = slip
     spread = max(r.mm for r in readings) - min(r.mm for r in readings)
     if n > 1 and u > 0 and float(spread) > 4 * math.sqrt(2) * u:
         found["repeats-disagree"] = Slip(

@@ -10,7 +10,6 @@ from sqlalchemy.orm import Session
 
 from pitwise.bench.decide import PIT_PART
 from pitwise.job.outlook import (
-    Costs,
     Outlook,
     Plate,
     TorchAhead,
@@ -147,7 +146,7 @@ def starts_left(shop: Shop, session: Session, torch: Torch) -> StartsLeft | None
         high,
         mix,
         have.limit_mm,
-        basis_words(have.state.basis, torch.process.name),
+        basis_words(have.state.basis, torch.process.name, have.state.readings),
         plates,
     )
 
@@ -216,17 +215,6 @@ class QueueView:
     left_out: tuple[tuple[Torch, str], ...]
 
 
-def costs_of(settings: StationSettings) -> Costs:
-    """Return the money side of a station's settings."""
-    return Costs(
-        settings.set_value,
-        settings.stop_minutes,
-        settings.stop_cost_per_hour,
-        settings.lost_torch_cost,
-        settings.scrapped_plate_cost,
-    )
-
-
 def _plates(session: Session, choices: Sequence[Choice], settings: StationSettings) -> list[Plate]:
     plates: list[Plate] = []
     for choice in choices:
@@ -286,7 +274,7 @@ def ahead(shop: Shop, actor: Actor, torch_id: int, choices: Sequence[Choice]) ->
             components(have.fresh, _COMPONENTS),
             plates,
             have.limit_mm,
-            costs_of(settings),
+            settings.costs(),
             risk,
         )
         low, middle, high = _depth_now(now)
@@ -303,7 +291,10 @@ def ahead(shop: Shop, actor: Actor, torch_id: int, choices: Sequence[Choice]) ->
             depth_now_low_mm=low,
             depth_now_high_mm=high,
             words=plan_words(outlook),
-            notes=(basis_words(have.state.basis, torch.process.name), *fit_notes(force.fit)),
+            notes=(
+                basis_words(have.state.basis, torch.process.name, have.state.readings),
+                *fit_notes(force.fit),
+            ),
             bench=tuple((name, outlook.sets_to_have) for name in names)
             if outlook.sets_to_have
             else (),
@@ -347,7 +338,7 @@ def queue(
                         components(have.state, FLEET_COMPONENTS),
                         components(have.fresh, FLEET_COMPONENTS),
                         have.limit_mm,
-                        costs_of(settings),
+                        settings.costs(),
                         _risk(shop, session, settings),
                     ),
                 )

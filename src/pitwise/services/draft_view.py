@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from dataclasses import dataclass
 from decimal import Decimal
@@ -18,6 +19,7 @@ from pitwise.bench.decide import (
     PartLook,
     decide,
 )
+from pitwise.measure.conformity import Expected
 from pitwise.measure.depth import Depth
 from pitwise.records.tables import (
     Answer,
@@ -34,8 +36,10 @@ from pitwise.services.errors import NotFoundError
 from pitwise.services.fittings import Life, fitted, last_counter, lives_of
 from pitwise.services.setup import selector
 from pitwise.services.shopfloor import Shop
+from pitwise.services.use_files import current_use
+from pitwise.services.wear_book import expected_pit
 from pitwise.trade.model import PART_SLUGS, Sheet
-from pitwise.wear.use import CounterReading, UseSlip, use_slips
+from pitwise.wear.use import CounterReading, UseSlip, advance, use_slips
 
 
 @dataclass(frozen=True)
@@ -140,6 +144,37 @@ def overrule_of(row: OverruleRow) -> Overrule:
     return Overrule(row.part, action, frozenset(json.loads(row.over_rules)))
 
 
+def _expected(
+    session: Session,
+    row: InspectionRow,
+    item: int,
+    life: Life,
+    counter: tuple[CounterReading, dt.datetime] | None,
+) -> Expected | None:
+    """Forecast the pit at the use the draft's counters tell; None while nothing tells the use."""
+    before = (counter[0].total_starts, counter[0].total_minutes) if counter else (0, 0.0)
+    if row.starts is None and row.arc_minutes is None:
+        # Counters are often typed last: till then only a use report tells what it did since.
+        now = current_use(session, row.torch_id)
+        if now[0] <= before[0] and now[1] <= before[1]:
+            return None
+    else:
+        try:
+            read = advance(
+                counter[0] if counter else None,
+                row.starts,
+                row.arc_minutes,
+                reset=row.counter_reset,
+            )
+        except ValueError:
+            # A counter that runs backwards is questioned by `use_slips`; till then no use is known.
+            return None
+        now = (read.total_starts, read.total_minutes)
+    starts = life.starts + now[0] - before[0]
+    minutes = life.arc_minutes + now[1] - before[1]
+    return expected_pit(session, item, row.process.name, starts, minutes, row.supersedes)
+
+
 def load_draft(shop: Shop, session: Session, inspection_id: int) -> Draft:
     """Read an inspection's touches and decide on them."""
     row = session.get(InspectionRow, inspection_id)
@@ -170,6 +205,13 @@ def load_draft(shop: Shop, session: Session, inspection_id: int) -> Draft:
     counter = last_counter(session, row.torch_id, without)
     now = (counter[0].total_starts, counter[0].total_minutes) if counter else (0, 0.0)
     last_pit = last_pit_of(session, now_fitted.get(PIT_PART), without)
+    lives = lives_of(session, [f.part_item_id for f in now_fitted.values()], now, without)
+    electrode = now_fitted.get(PIT_PART)
+    expected = (
+        _expected(session, row, electrode.part_item_id, lives[electrode.part_item_id], counter)
+        if electrode is not None and readings
+        else None
+    )
     parts: dict[str, PartLook] = {}
     for slug in PART_SLUGS:
         of_part = marks.get(slug, {})
@@ -184,6 +226,7 @@ def load_draft(shop: Shop, session: Session, inspection_id: int) -> Draft:
                 bool(look and look.looked),
                 tuple(depth_of(r) for r in readings) if is_pit else (),
                 last_pit if is_pit else None,
+                expected if is_pit else None,
             )
     case = Inspection(
         parts,
@@ -202,7 +245,6 @@ def load_draft(shop: Shop, session: Session, inspection_id: int) -> Draft:
         reset=row.counter_reset,
         elapsed_minutes=elapsed,
     )
-    lives = lives_of(session, [f.part_item_id for f in now_fitted.values()], now, without)
     names = {p.id: p.name for p in session.scalars(select(Person))}
     return Draft(
         row=row,

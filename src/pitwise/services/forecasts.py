@@ -59,8 +59,14 @@ def parts_of(body: str) -> Components:
     )
 
 
-def keep_up(shop: Shop) -> int | None:
+def keep_up(shop: Shop, *, refit: bool = True) -> int | None:
     """Score, forecast and refit after what was signed; repeating it changes nothing.
+
+    Parameters
+    ----------
+    shop : Shop
+    refit : bool
+        Whether to fit again where that is due.
 
     Returns
     -------
@@ -71,7 +77,7 @@ def keep_up(shop: Shop) -> int | None:
         _withdraw_superseded(session)
         _score(shop, session)
         _forecast(shop, session)
-    return refit_if_due(shop, SYSTEM)
+    return refit_if_due(shop, SYSTEM) if refit else None
 
 
 def _withdraw_superseded(session: Session) -> None:
@@ -117,7 +123,7 @@ def _score(shop: Shop, session: Session) -> None:
                 DecisionRow.part == PIT_PART,
                 DecisionRow.pit_mm.is_not(None),
                 InspectionRow.state == "signed",
-                InspectionRow.signed_at > row.made_at,
+                InspectionRow.signed_at >= row.made_at,
                 InspectionRow.id.is_distinct_from(row.inspection_id),
                 InspectionRow.id.not_in(superseded),
             )

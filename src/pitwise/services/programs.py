@@ -10,10 +10,13 @@ from typing import Any
 from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session
 
-from pitwise.job.model import ProgramCount
+from pitwise.job.dxf import dxf_layers
+from pitwise.job.model import ProgramCount, ProgramError
+from pitwise.records.audit import canonical
 from pitwise.records.tables import Person, Station
 from pitwise.records.wear_tables import ImportFile, Program
 from pitwise.services.errors import NotFoundError, ServiceError
+from pitwise.services.fields import decimal_number
 from pitwise.services.imports import ImportOutcome, import_file
 from pitwise.services.permissions import Actor, require
 from pitwise.services.program_counts import (
@@ -27,7 +30,12 @@ from pitwise.services.program_counts import (
     settings_sha256,
 )
 from pitwise.services.shopfloor import Shop
-from pitwise.services.station_settings import StationSettings, assumed_fields, settings_of
+from pitwise.services.station_settings import (
+    StationSettings,
+    assumed_fields,
+    layer_names,
+    settings_of,
+)
 
 __all__ = [
     "ImportOutcome",
@@ -36,14 +44,18 @@ __all__ = [
     "ProgramList",
     "bring_back",
     "count_of",
+    "fill_counts",
     "import_file",
+    "keep_newest_count",
     "program_detail",
     "programs",
+    "set_drawing",
     "withdraw",
 ]
 PAGE_SIZE = 50
 SHOWN_CUTS = 200
 SHOWN_WARNINGS = 200
+_LARGEST_LISTED = 4 << 20
 
 
 @dataclass(frozen=True)
@@ -118,6 +130,9 @@ class ProgramDetail:
     assumed : frozenset of str
     options : dict
         A drawing's own.
+    layers : tuple of str
+        A drawing's layers; empty for anything else, and for a drawing too large to be read
+        again for this.
     size : int
         Of the file, in bytes.
     sha256 : str
@@ -130,6 +145,7 @@ class ProgramDetail:
     settings: StationSettings
     assumed: frozenset[str]
     options: dict[str, Any]
+    layers: tuple[str, ...]
     size: int
     sha256: str
 
@@ -148,7 +164,7 @@ def _stations(session: Session, station_id: int | None) -> tuple[list[Station], 
     return stations, chosen
 
 
-def _fill(
+def fill_counts(
     shop: Shop, found: Sequence[tuple[Program, ImportFile]], settings: StationSettings
 ) -> tuple[dict[int, CountLine], dict[int, str]]:
     """Return the counts of programs, making and keeping those that are not kept yet.
@@ -178,6 +194,30 @@ def _fill(
         with shop.database.read() as session:
             lines = kept_lines(session, found, settings)
     return lines, problems
+
+
+def _layers_of(data: bytes) -> tuple[str, ...]:
+    try:
+        return dxf_layers(data)
+    except ProgramError:
+        # Why it can't be read is told with the count.
+        return ()
+
+
+def keep_newest_count(shop: Shop) -> None:
+    """Count the newest program as each station reads it, so that pages need not count it."""
+    with shop.database.read() as session:
+        found = session.execute(
+            _joined()
+            .where(Program.withdrawn_at.is_(None))
+            .order_by(ImportFile.imported_at.desc(), Program.ordinal)
+            .limit(1)
+        ).first()
+        stations = session.scalars(select(Station.id)).all() if found else []
+        settings = [settings_of(session, station) for station in stations]
+    for own in settings:
+        if found:
+            fill_counts(shop, [(found[0], found[1])], own)
 
 
 def _line(
@@ -254,7 +294,7 @@ def programs(
             or 0
             for gone in (False, True)
         }
-    lines, problems = _fill(shop, found, settings)
+    lines, problems = fill_counts(shop, found, settings)
     return ProgramList(
         [_line(p, f, names, lines.get(p.id), problems.get(p.id, "")) for p, f in found],
         both[False],
@@ -276,11 +316,14 @@ def program_detail(
         settings, assumed = settings_of(session, ident), assumed_fields(session, ident)
         program, file = _found(session, program_id)
         names = {p.id: p.name for p in session.scalars(select(Person))}
-    lines, problems = _fill(shop, [(program, file)], settings)
+    lines, problems = fill_counts(shop, [(program, file)], settings)
     count: ProgramCount | None = None
-    if program.id in lines:
-        with shop.database.read() as session:
+    layers: tuple[str, ...] = ()
+    with shop.database.read() as session:
+        if program.id in lines:
             count = count_of(session, program_id, settings)
+        if file.kind == "dxf" and file.size <= _LARGEST_LISTED:
+            layers = _layers_of(content_of(session.get_one(ImportFile, file.id)))
     return ProgramDetail(
         _line(program, file, names, lines.get(program.id), problems.get(program.id, "")),
         count,
@@ -289,9 +332,51 @@ def program_detail(
         settings,
         assumed,
         options_of(program),
+        layers,
         file.size,
         file.sha256,
     )
+
+
+def set_drawing(
+    shop: Shop,
+    actor: Actor,
+    program_id: int,
+    *,
+    layers: str = "",
+    feed_mm_min: str = "",
+    pierce_seconds: str = "",
+) -> None:
+    """Set how one drawing is counted, against its station's settings.
+
+    Parameters
+    ----------
+    shop, actor
+    program_id : int
+    layers, feed_mm_min, pierce_seconds : str
+        As typed; empty leaves it to the station.
+
+    Raises
+    ------
+    ServiceError
+        A value that can't be, or no drawing; nothing was changed.
+    """
+    require(actor, "import-files")
+    given = {
+        "layers": layer_names("layers", layers[:4000]),
+        "feed_mm_min": decimal_number("cutting feed", feed_mm_min, low=1.0, high=100_000.0),
+        "pierce_seconds": decimal_number("pierce time", pierce_seconds, high=60.0),
+    }
+    new = {name: value for name, value in given.items() if value is not None}
+    with shop.database.write() as session:
+        program, file = _found(session, program_id)
+        if file.kind != "dxf":
+            raise ServiceError("program", "is no drawing", "set how it is read at its station")
+        old = options_of(program)
+        if new == old:
+            return
+        program.options = canonical(new)
+        shop.note(session, actor, "drawing-set", f"program {program.id}", before=old, after=new)
 
 
 def _found(session: Session, program_id: int) -> tuple[Program, ImportFile]:

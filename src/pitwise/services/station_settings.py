@@ -20,6 +20,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from pitwise.job.model import ReaderSettings
+from pitwise.job.outlook import Costs
 from pitwise.records.audit import canonical
 from pitwise.records.tables import Person, Station
 from pitwise.records.wear_tables import StationSetting
@@ -83,11 +84,11 @@ class StationSettings:
     dxf_layers: tuple[str, ...] = ()
     dxf_feed_mm_min: float = 2000.0
     currency: str = "cost units"
-    set_value: float = 80.0
-    stop_minutes: float = 10.0
-    stop_cost_per_hour: float = 120.0
-    lost_torch_cost: float = 1500.0
-    scrapped_plate_cost: float = 400.0
+    set_value: float = Costs.set_value
+    stop_minutes: float = Costs.stop_minutes
+    stop_cost_per_hour: float = Costs.stop_cost_per_hour
+    lost_torch_cost: float = Costs.lost_torch_cost
+    scrapped_plate_cost: float = Costs.scrapped_plate_cost
     accepted_risk: float | None = None
 
     def reader(self) -> ReaderSettings:
@@ -98,6 +99,16 @@ class StationSettings:
             accel_mm_s2=self.accel_mm_s2,
             corner_tolerance_mm=self.corner_tolerance_mm,
             rapid_mm_min=self.rapid_mm_min,
+        )
+
+    def costs(self) -> Costs:
+        """Return the money side of these."""
+        return Costs(
+            self.set_value,
+            self.stop_minutes,
+            self.stop_cost_per_hour,
+            self.lost_torch_cost,
+            self.scrapped_plate_cost,
         )
 
     def sha256(self) -> str:
@@ -333,7 +344,8 @@ def _codes(place: str, text: str) -> list[str] | None:
     return codes or None
 
 
-def _layers(place: str, text: str) -> list[str] | None:
+def layer_names(place: str, text: str) -> list[str] | None:
+    """Return the layers named in a text, with commas between them; None for none."""
     names = [clean_text(place, n, longest=255, empty_ok=True) for n in re.split(r"[,\n]", text)]
     kept = list(dict.fromkeys(n for n in names if n))
     if len(kept) > _MOST_LAYERS:
@@ -352,7 +364,7 @@ def _checked(field: SettingField, given: object) -> Any:
     if field.kind == "codes":
         return _codes(place, text)
     if field.kind == "layers":
-        return _layers(place, text)
+        return layer_names(place, text)
     if field.kind == "text":
         return clean_text(place, text, longest=20, empty_ok=True) or None
     number = decimal_number(place, text, low=field.low, high=field.high)

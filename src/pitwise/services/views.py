@@ -21,9 +21,11 @@ from pitwise.records.tables import (
     Person,
     Torch,
 )
+from pitwise.services.ahead import StartsLeft, starts_left
 from pitwise.services.errors import BookError, NotFoundError
 from pitwise.services.fittings import Life, fitted, life_of, lives_of, totals
 from pitwise.services.permissions import Actor, require
+from pitwise.services.programs import keep_newest_count
 from pitwise.services.setup import selector
 from pitwise.services.shopfloor import Shop
 from pitwise.services.signing import record_of
@@ -55,7 +57,7 @@ class FittedView:
 
 @dataclass(frozen=True)
 class TorchView:
-    """A torch as its card shows it."""
+    """A torch as its card shows it; `starts_left` is None without an electrode or a limit."""
 
     torch: Torch
     parts: list[FittedView]
@@ -71,6 +73,12 @@ class TorchView:
     starts_since: int
     counter_due: int | None
     missing: list[str]
+    starts_left: StartsLeft | None
+
+    @property
+    def has_electrode(self) -> bool:
+        """Tell whether an electrode is fitted."""
+        return any(p.part == PIT_PART and p.tag is not None for p in self.parts)
 
     @property
     def due(self) -> str:
@@ -175,7 +183,7 @@ def _last_signed(session: Session, torch_id: int) -> InspectionRow | None:
     ).first()
 
 
-def _torch_view(session: Session, sheet: Sheet, torch: Torch) -> TorchView:
+def _torch_view(shop: Shop, session: Session, sheet: Sheet, torch: Torch) -> TorchView:
     now = totals(session, torch.id)
     have = fitted(session, torch.id)
     lives = lives_of(session, [f.part_item_id for f in have.values()], now)
@@ -243,27 +251,30 @@ def _torch_view(session: Session, sheet: Sheet, torch: Torch) -> TorchView:
         if shown is not None and torch.due_starts is not None
         else None,
         missing=missing,
+        starts_left=starts_left(shop, session, torch),
     )
 
 
 def torches(shop: Shop, actor: Actor) -> list[TorchView]:
     """Return every torch, by station and name."""
     require(actor, "view")
+    keep_newest_count(shop)
     with shop.database.read() as session:
         sheet = shop.sheet(session)
         rows = session.scalars(select(Torch)).all()
         rows = sorted(rows, key=lambda t: (t.station.name, t.name))
-        return [_torch_view(session, sheet, t) for t in rows]
+        return [_torch_view(shop, session, sheet, t) for t in rows]
 
 
 def torch(shop: Shop, actor: Actor, torch_id: int) -> TorchView:
     """Return one torch."""
     require(actor, "view")
+    keep_newest_count(shop)
     with shop.database.read() as session:
         row = session.get(Torch, torch_id)
         if row is None:
             raise NotFoundError("torch", f"there is no torch {torch_id}", "choose from the list")
-        return _torch_view(session, shop.sheet(session), row)
+        return _torch_view(shop, session, shop.sheet(session), row)
 
 
 def records(

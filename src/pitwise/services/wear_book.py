@@ -12,13 +12,18 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from pitwise.bench.decide import PIT_PART
+from pitwise.measure.conformity import Expected
 from pitwise.records.tables import DecisionRow, Fitting, InspectionRow, Process
 from pitwise.records.wear_tables import WearFit as WearFitRow
 from pitwise.services.permissions import Actor, require
 from pitwise.services.shopfloor import Shop
 from pitwise.wear.fit import WearFit, fit_wear
 from pitwise.wear.forecast import (
+    FLEET_COMPONENTS,
     ElectrodeState,
+    components,
+    depth_moments,
+    depth_quantiles,
     known_electrode,
     move,
     new_electrode,
@@ -32,6 +37,8 @@ from pitwise.wear.store import fit_from_plain, fit_to_plain
 QUANTITY = "pit-depth"
 _REFIT_SHARE = 0.1
 _REFIT_LEAST = 3
+# No new emitter is flatter than this (common practice, no source).
+_LEAST_SD_MM = 0.01
 
 
 @dataclass(frozen=True)
@@ -269,3 +276,38 @@ def state_of(force: FitInForce, history: History | None, process: str) -> Electr
 def carried(state: ElectrodeState, starts: float, arc_minutes: float) -> ElectrodeState:
     """Carry a state on to a use, never back: a counter corrected down counts as no use."""
     return use(state, max(starts, state.starts), max(arc_minutes, state.arc_minutes))
+
+
+@lru_cache(maxsize=256)
+def _expected(
+    body: str, history: History | None, process: str, starts: float, arc_minutes: float
+) -> Expected:
+    fit, seen = _parsed(body)
+    state = carried(state_of(FitInForce(None, fit, seen), history, process), starts, arc_minutes)
+    parts = components(state, FLEET_COMPONENTS)
+    mean, sd = depth_moments(parts, 0.0, 0.0)
+    low, high = depth_quantiles(parts, [0.0], [0.0], (0.005, 0.995), of_reading=True)[:, 0]
+    return Expected(mean, max(sd, _LEAST_SD_MM), float(low), float(high))
+
+
+def expected_pit(
+    session: Session,
+    item: int,
+    process: str,
+    starts: float,
+    arc_minutes: float,
+    without: int | None = None,
+) -> Expected | None:
+    """Forecast an electrode's pit at a use (since new), from what was known before.
+
+    Returns
+    -------
+    Expected or None
+        None while no fit is stored: the sheet's prior alone is no shop's experience. None
+        without use on record: what the part did before the book met it nobody knows.
+    """
+    row = latest_row(session)
+    if row is None or (starts <= 0 and arc_minutes <= 0):
+        return None
+    history = histories(session, [item], without).of.get(item)
+    return _expected(row.body, history, process, starts, arc_minutes)

@@ -372,11 +372,16 @@ def _not_lost(parts: Components, grown: Floats, starts: npt.ArrayLike) -> Floats
 
 @dataclass(frozen=True)
 class Chances:
-    """How a job may end; the three add to 1. Each has the jobs' shape."""
+    """How a job may end: finish, limit and lost add to 1. Each has the jobs' shape.
+
+    `past` is the chance that depth reaches the limit by the job's end, would the part be
+    lost before or not: what a plan must hold, however likely a loss is to come first.
+    """
 
     finish: Floats
     limit: Floats
     lost: Floats
+    past: Floats
 
 
 def chances(
@@ -402,6 +407,7 @@ def chances(
         (below * kept).mean(axis=-1),
         ((1 - below) * kept).mean(axis=-1),
         (1 - kept).mean(axis=-1),
+        (1 - below).mean(axis=-1),
     )
 
 

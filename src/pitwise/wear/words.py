@@ -6,8 +6,13 @@ from pitwise.wear.fit import WearFit
 from pitwise.wear.forecast import Basis
 
 
-def basis_words(basis: Basis, process: str) -> str:
-    """Say what a new electrode's expected rate rests on."""
+def basis_words(basis: Basis, process: str, own: int = 0) -> str:
+    """Say what an electrode's expected rate rests on; `own` counts its own readings."""
+    if basis == "sheet" and own:
+        return (
+            f"From this electrode's own reading{'s' if own > 1 else ''} alone, starting at the "
+            "trade sheet's prior."
+        )
     return {
         "sheet": "No readings yet: this is the trade sheet's prior speaking, not this shop.",
         "other-processes": f"No other reading on {process} yet: its rate is guessed from the "

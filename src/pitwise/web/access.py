@@ -10,6 +10,7 @@ from fastapi import Form, Path, Query, Request
 from pitwise.services import people
 from pitwise.services.permissions import Actor, Permission, require
 from pitwise.services.shopfloor import Shop
+from pitwise.web.keeping_up import KeepingUp
 
 COOKIE = "pitwise_session"
 # The largest id PostgreSQL keeps; a larger one in an address is nobody's.
@@ -27,6 +28,11 @@ class SignInNeeded(Exception):
 def shop_of(request: Request) -> Shop:
     """Return the shop this app serves."""
     return cast("Shop", request.app.state.shop)
+
+
+def keeping_up_of(request: Request) -> KeepingUp:
+    """Return what keeps this shop's forecasts up."""
+    return cast("KeepingUp", request.app.state.keeping_up)
 
 
 def actor_of(request: Request) -> Actor | None:

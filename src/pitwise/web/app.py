@@ -15,8 +15,17 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 from pitwise.services import people
 from pitwise.services.errors import BookError, BookFullError, ServiceError
 from pitwise.services.shopfloor import Shop
-from pitwise.web import bench, book_pages, program_pages, shop_pages, sign_in
+from pitwise.web import (
+    ahead_pages,
+    bench,
+    book_pages,
+    program_pages,
+    shop_pages,
+    sign_in,
+    wear_pages,
+)
 from pitwise.web.access import SignInNeeded, actor_of
+from pitwise.web.keeping_up import KeepingUp
 from pitwise.web.render import HERE, is_htmx, message, page
 from pitwise.web.security import Guard
 
@@ -90,6 +99,7 @@ def create_app(
     """
     app = FastAPI(title="Pitwise", docs_url=None, redoc_url=None, openapi_url=None)
     app.state.shop = shop
+    app.state.keeping_up = KeepingUp(shop)
     app.state.is_demo = shop.is_demo()
     app.state.first_code = first_code
     app.add_middleware(Guard)
@@ -99,7 +109,7 @@ def create_app(
     app.add_exception_handler(BookError, _on_book_error)
     app.add_exception_handler(HTTPException, _on_http_error)
     app.add_exception_handler(SignInNeeded, _on_no_sign_in)
-    for room in (sign_in, shop_pages, program_pages, bench, book_pages):
+    for room in (sign_in, shop_pages, program_pages, ahead_pages, wear_pages, bench, book_pages):
         app.include_router(room.router)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     return app

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Form, Request
+from fastapi import APIRouter, BackgroundTasks, Depends, Form, Request
 from fastapi.responses import RedirectResponse, Response
 
 from pitwise.bench.decide import PIT_PART, PartAction, overrule_needs
@@ -13,7 +13,7 @@ from pitwise.services.draft_view import Draft
 from pitwise.services.errors import ConflictError, UnfinishedError
 from pitwise.services.permissions import Actor, may
 from pitwise.services.setup import selector
-from pitwise.web.access import FormId, Id, needs, shop_of
+from pitwise.web.access import FormId, Id, keeping_up_of, needs, shop_of
 from pitwise.web.render import go, is_htmx, page
 
 router = APIRouter()
@@ -243,6 +243,7 @@ def discard(request: Request, actor: Inspector, number: Id) -> Response:
 def sign(
     request: Request,
     actor: Inspector,
+    background: BackgroundTasks,
     number: Id,
     key: Text = "",
     revision: Annotated[int | None, Form()] = None,
@@ -281,6 +282,8 @@ def sign(
             raise
         draft = drafts.read_draft(shop, actor, number)
         return _review(request, draft, actor, refusal.problem, refusal.status)
+    # Forecasts follow once the answer is out: a signature never waits for them.
+    background.add_task(keeping_up_of(request).after_signing)
     return go(request, f"/records/{number}?done={'again' if signed.again else 'signed'}")
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Query, Request
+from fastapi import APIRouter, Depends, Form, Query, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 from starlette.datastructures import FormData, UploadFile
@@ -24,6 +24,7 @@ router = APIRouter()
 Viewer = Annotated[Actor, Depends(needs("view"))]
 Importer = Annotated[Actor, Depends(needs("import-files"))]
 SettingsEditor = Annotated[Actor, Depends(needs("station-settings"))]
+Text = Annotated[str, Form()]
 IMPORT = "/programs/import"
 _MOST_FILES = 40
 KIND_WORDS = {
@@ -151,6 +152,27 @@ def program_page(
         most_cuts=programs.SHOWN_CUTS,
         most_warnings=programs.SHOWN_WARNINGS,
     )
+
+
+@router.post("/programs/{program_id}/drawing")
+def program_drawing(
+    request: Request,
+    actor: Importer,
+    program_id: Id,
+    layers: Text = "",
+    feed_mm_min: Text = "",
+    pierce_seconds: Text = "",
+) -> Response:
+    """Set how one drawing is counted."""
+    programs.set_drawing(
+        shop_of(request),
+        actor,
+        program_id,
+        layers=layers,
+        feed_mm_min=feed_mm_min,
+        pierce_seconds=pierce_seconds,
+    )
+    return go(request, f"/programs/{program_id}?done=saved")
 
 
 @router.post("/programs/{program_id}/withdraw")

@@ -42,6 +42,7 @@ DONE_WORDS = {
     "signed-out": "You are signed out.",
     "withdrawn": "Withdrawn. It stays in the book.",
     "brought-back": "Brought back.",
+    "fitted": "Fitted. Old and new rates stand side by side below.",
     "password": "Password set. Sign in with the new one.",
 }
 
@@ -92,6 +93,16 @@ def number_text(value: float | None, digits: int = 0) -> str:
     return f"{value:,.{digits}f}".replace(",", "\u202f")
 
 
+def about_text(value: float) -> str:
+    """Write an estimate to two figures, no finer than it is known."""
+    if value >= 1e6:
+        return "over a million"
+    if value < 10:
+        return number_text(float(round(value)))
+    digits = len(str(round(value))) - 2
+    return number_text(float(round(value, -digits)))
+
+
 def percent_text(value: float | None) -> str:
     """Write a probability in percent, never rounding a doubt away."""
     if value is None:
@@ -124,7 +135,9 @@ def environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    env.filters.update(moment=moment_text, number=number_text, percent=percent_text)
+    env.filters.update(
+        about=about_text, moment=moment_text, number=number_text, percent=percent_text
+    )
     env.globals.update(
         torch_drawing=_svg(torch_drawing),
         part_drawing=_svg(part_drawing),

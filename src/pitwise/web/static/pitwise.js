@@ -89,6 +89,11 @@
   };
   const keep = (event) => {
     const { path, requestConfig } = event.detail;
+    if (requestConfig && requestConfig.verb === "get") {
+      // A question, not a touch: nothing is lost by it, and asking again later is the person's.
+      say("No answer: no connection, or it took too long. What is shown is from before; ask again.");
+      return;
+    }
     const values = [];
     const given = requestConfig ? requestConfig.parameters : {};
     if (given instanceof FormData || typeof given.entries === "function") {
@@ -114,8 +119,9 @@
     step = currentStep();
     document.getElementById("pit-field")?.focus();
   });
-  document.addEventListener("htmx:beforeRequest", () => {
+  document.addEventListener("htmx:beforeRequest", (event) => {
     document.getElementById("message").replaceChildren();
+    if (event.detail.requestConfig.verb === "get" && !waiting.length) say("");
   });
   document.addEventListener("htmx:afterSettle", () => {
     const now = currentStep();
