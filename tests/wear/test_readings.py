@@ -35,6 +35,16 @@ def test_semicolons_decimal_commas_byte_order_mark_and_any_order_of_columns() ->
     assert found[0].steps == (Step(80.0, 60.5, 0.25, "Öl"),)
 
 
+def test_other_columns_short_rows_and_tabs_are_taken() -> None:
+    found = read_readings(
+        f"\n{HEAD},sigma_mm,ended,\n\na,P,1,1,0.2\na,P,2,2,0.3,,lost,\na,P,2,2,0.31,,lost\n"
+    )
+    assert found[0].readings == 3
+    assert found[0].ended == "lost"
+    tabs = read_readings(HEAD.replace(",", "\t") + "\toperator\na\tP\t1\t1\t0,2\tJo\n")
+    assert tabs[0].steps == (Step(1.0, 1.0, 0.2, "P"),)
+
+
 @pytest.mark.parametrize(
     ("text", "line", "says"),
     [
@@ -42,7 +52,14 @@ def test_semicolons_decimal_commas_byte_order_mark_and_any_order_of_columns() ->
         ("\n\n", 0, "empty"),
         ("a\x00b", 0, "not text"),
         ("electrode,process\n", 1, "missing"),
-        (f"{HEAD},colour\n", 1, "unknown column"),
+        (f"{HEAD},sigma\n", 1, "did you mean 'sigma_mm'"),
+        (f"{HEAD},end\n", 1, "did you mean 'ended'"),
+        ("\ufeff\ufeff", 0, "empty"),
+        (f"{HEAD}\na,P,1,1,0.2,9\n", 2, "6 fields"),
+        (f"{HEAD}\na,P,1_0,1,0.2\n", 2, "not a number"),
+        (f"{HEAD}\na,P,\u0661,1,0.2\n", 2, "not a number"),
+        (f"{HEAD},ended\na,P,1,1,0.2,lost\na,P,2,2,0.3,running\n", 3, "goes on"),
+        (f"{HEAD},ended\na,P,1,1,0.2,replaced\na,P,2,2,0.3,\n", 3, "goes on"),
         (f"{HEAD},starts\n", 1, "twice"),
         (f"{HEAD}\na,P,1,1\n", 2, "4 fields"),
         (f"{HEAD}\na,P,1,1,0.2\na,P,x,1,0.2\n", 3, "not a number"),
