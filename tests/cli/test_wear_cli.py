@@ -269,12 +269,79 @@ def test_outlook_refuses_by_name(
     for words, says in (
         ((str(program),), "line 2"),
         ((str(tmp_path / "none.nc"),), "none.nc"),
-        ((f"{tmp_path}/list.csv*0",), "no time"),
+        ((f"{tmp_path}/list.csv*0",), "how often"),
         ((f"{readings}*99999999",), "column"),
+        ((f"{tmp_path}/list.csv*1.5",), "whole number"),
+        ((f"{tmp_path}/list.csv*",), "whole number"),
     ):
         code, _, err = outlook(capsys, readings, *words)
         assert code == 2, words
         assert says in err
+
+
+def test_outlook_says_what_the_reader_warned_of_and_counts_no_plate_as_free(
+    readings: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    other = tmp_path / "other-codes.nc"
+    other.write_text("G21 G91 F600\nM7\nG1 X400\nM8\nM2\n", encoding="utf-8")
+    code, _, err = outlook(capsys, readings, f"{other}*3")
+    assert code == 2
+    assert "0 starts" in err
+    assert "--on" in err
+    code, plain, err = outlook(capsys, readings, f"{other}*3", "--on", "M7", "--off", "M8")
+    assert code == 0, err
+    left_on = tmp_path / "left-on [x].nc"
+    left_on.write_text("G21 G91 F600\nM3\nG1 X400\nM2\n", encoding="utf-8")
+    code, plain, _ = outlook(capsys, readings, str(left_on))
+    assert code == 0
+    warnings = plain["warnings"]
+    assert isinstance(warnings, list)
+    assert warnings[0]["program"] == str(left_on)
+    assert warnings[0]["line"] > 0
+
+
+def test_a_file_with_a_star_in_its_name_is_found(
+    readings: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "x*3"
+    file.write_text(PROGRAM, encoding="utf-8")
+    code, plain, err = outlook(capsys, readings, str(file))
+    assert code == 0, err
+    rows = plain["plates"]
+    assert isinstance(rows, list)
+    assert len(rows) == 1
+    _, plain, _ = outlook(capsys, readings, f"{file}*2")
+    rows = plain["plates"]
+    assert isinstance(rows, list)
+    assert len(rows) == 2
+
+
+def test_names_in_brackets_are_names(
+    readings: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ("--electrode", "[/x]", "--process", "[red]", "--starts", "1", "--minutes", "1")
+    code, out, _ = call(capsys, "wear", "forecast", str(readings), *words, "--limit", "1")
+    assert code == 0
+    assert "[/x]" in out
+    assert "[red]" in out
+
+
+def test_what_is_odd_about_a_forecast_is_said(
+    readings: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    head, *rows = readings.read_text().splitlines()
+    lines = [f"{head},ended", *(f"{row}," for row in rows)]
+    lines += ["w,P0,100,80,0.5,", "w,P0,150,120,0.1,", "r,P0,100,80,0.2,replaced"]
+    readings.write_text("\n".join(lines), encoding="utf-8")
+    job = ("--starts", "10", "--minutes", "10", "--limit", "1.0")
+    shallow = str(forecast(capsys, readings, "--electrode", "w", *job)["notes"])
+    assert "does not fill up" in shallow
+    replaced = str(forecast(capsys, readings, "--electrode", "r", *job)["notes"])
+    assert "was replaced" in replaced
+    far = ("--starts", "1e6", "--minutes", "1e6", "--limit", "1.0")
+    assert "past the limit" in str(
+        forecast(capsys, readings, "--electrode", "e1", *far)["notes"]
+    )
 
 
 def test_outlook_for_people(

@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import event, text
 
 from kit import Floor
-from pitwise.records.database import BookFullError
+from pitwise.records.faults import BookFullError
 from pitwise.services import book, drafts, people, setup, signing, views
 
 

@@ -12,7 +12,8 @@ from sqlalchemy.exc import DBAPIError, StatementError
 
 from kit import Floor
 from pitwise.records import audit, schema
-from pitwise.records.database import BookError, Database, default_url
+from pitwise.records.database import Database, default_url
+from pitwise.records.faults import BookError
 from pitwise.records.tables import AuditRow, Station
 
 

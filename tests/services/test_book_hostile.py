@@ -19,7 +19,8 @@ from sqlalchemy import text
 
 from book_fixture import KINDS, empty_url, fill, open_shop
 from pitwise.records import schema
-from pitwise.records.database import BookError, Database
+from pitwise.records.database import Database
+from pitwise.records.faults import BookError
 from pitwise.services import people
 from pitwise.services.book import backup_book, export_book, restore_book, verify_book
 from pitwise.services.errors import ConflictError, NotFoundError, ServiceError

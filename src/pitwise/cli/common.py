@@ -8,13 +8,15 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
 from pitwise.services.errors import ServiceError
-from pitwise.services.shopfloor import Shop, open_book
+
+if TYPE_CHECKING:
+    from pitwise.services.shopfloor import Shop
 
 LARGEST_INPUT = 4 * 1024 * 1024
 
@@ -61,6 +63,9 @@ def console() -> Console:
 
 def open_shop(args: argparse.Namespace) -> Shop:
     """Open the book the arguments name, brought up to date."""
+    # The database layer takes a second to import, and most commands need none.
+    from pitwise.services.shopfloor import open_book
+
     shop = open_book(args.database, overlays=read_overlays(getattr(args, "sheet", None) or []))
     shop.prepare()
     return shop

@@ -47,13 +47,15 @@ def parser(only: str | None = None) -> argparse.ArgumentParser:
     )
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
     mine = [room for room, commands_of in _ROOMS.items() if only in commands_of]
-    for room in mine or _ROOMS:
+    for room in mine or ([] if only == "--version" else _ROOMS):
         importlib.import_module(f"pitwise.cli.{room}").add_parser(commands)
     return top
 
 
 def _called(words: Sequence[str]) -> str | None:
     """Return the command among the words, if one is plainly there."""
+    if "--version" in words:
+        return "--version"
     after = list(words)
     while after and after[0].startswith("-"):
         # The one option before a command that takes a value.

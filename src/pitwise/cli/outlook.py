@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import argparse
 import re
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from rich.table import Table
+from rich.text import Text
 
 from pitwise.cli.common import console, print_json, read_text
 from pitwise.cli.decide import sheet_of
@@ -20,7 +22,7 @@ from pitwise.cli.wear import (
     read_histories,
     state_of,
 )
-from pitwise.job.model import ProgramError
+from pitwise.job.model import ProgramError, ReaderSettings
 from pitwise.job.outlook import Band, Costs, Outlook, Plate, look_ahead
 from pitwise.job.plates import read_plates
 from pitwise.job.words import change_words, plan_words
@@ -76,13 +78,13 @@ def run(args: argparse.Namespace) -> int:
     """Forecast, plan and print."""
     sheet = sheet_of(args.sheet)
     histories = read_histories(args.file)
-    plates = _plates(args)
+    asked = _plates(args)
     fit = fit_wear(histories, prior_of(args, sheet))
     state = state_of(args, histories, fit)
     outlook = look_ahead(
         components(state, FLEET_COMPONENTS * 2),
         components(new_electrode(fit, state.process), FLEET_COMPONENTS * 2),
-        plates,
+        asked.plates,
         args.limit,
         Costs(
             args.set_value,
@@ -95,43 +97,88 @@ def run(args: argparse.Namespace) -> int:
     )
     notes = [basis_words(state.basis, state.process), *fit_notes(fit)]
     if args.json:
-        print_json({**outlook_plain(outlook), "notes": notes})
+        print_json({**outlook_plain(outlook), "warnings": asked.warnings, "notes": notes})
     else:
-        _show(args, outlook, notes)
+        _show(args, outlook, [*(_warning_words(w) for w in asked.warnings), *notes])
     return 0
 
 
-def _plates(args: argparse.Namespace) -> list[Plate]:
+@dataclass(frozen=True)
+class _Asked:
+    """The plates asked for, and what their counts may be wrong about."""
+
+    plates: list[Plate]
+    warnings: list[dict[str, Any]]
+
+
+def _file_and_times(text: str) -> tuple[str, int]:
+    """Part PROGRAM*N; a file really called so goes first."""
+    if Path(text).exists() or "*" not in text:
+        return text, 1
+    place, _, times = text.rpartition("*")
+    if not re.fullmatch(r"\s*\d{1,9}\s*", times) or int(times) < 1:
+        raise ServiceError(
+            text, f"'{times}' is not how often to cut it", "write a whole number after the *"
+        )
+    return place.rstrip(), int(times)
+
+
+def _plates(args: argparse.Namespace) -> _Asked:
     """Count every program named, as often as it is to be cut."""
     settings = settings_of(args)
-    plates: list[Plate] = []
+    asked = _Asked([], [])
+    counted: dict[str, list[Plate]] = {}
     for text in args.programs:
-        found = re.fullmatch(r"(.+?)\*(\d{1,9})", text)
-        place, times = (found[1], int(found[2])) if found else (text, 1)
-        if times < 1:
-            raise ServiceError(text, "is to be cut no time at all", "leave it out")
-        name = Path(place).name
-        try:
-            if kind_of(place) == "plates":
-                own = [
-                    Plate(p.name, p.starts, p.arc_minutes) for p in read_plates(read_text(place))
-                ]
-            else:
-                count = count_file(place, args, settings)
-                own = [Plate(name, count.starts, count.arc_minutes, count.cuts)]
-        except ProgramError as error:
-            where = f"{place}: line {error.line}" if error.line else place
-            raise ServiceError(where, error.problem, error.mend) from error
-        if len(plates) + times * len(own) > _MOST_PLATES:
+        place, times = _file_and_times(text)
+        if place not in counted:
+            try:
+                counted[place] = _count(place, args, settings, asked.warnings)
+            except ProgramError as error:
+                where = f"{place}: line {error.line}" if error.line else place
+                raise ServiceError(where, error.problem, error.mend) from error
+        own = counted[place]
+        if len(asked.plates) + times * len(own) > _MOST_PLATES:
             raise ServiceError(
                 text, f"makes more than {_MOST_PLATES} plates", "look less far ahead"
             )
         for n in range(times):
             numbered = f" {n + 1} of {times}" if times > 1 else ""
-            plates += [Plate(p.name + numbered, p.starts, p.arc_minutes, p.cuts) for p in own]
-    if not plates:
+            asked.plates.extend(
+                Plate(p.name + numbered, p.starts, p.arc_minutes, p.cuts) for p in own
+            )
+    if not asked.plates:
         raise ServiceError(args.programs[0], "holds no plate", "give a program that cuts")
-    return plates
+    return asked
+
+
+def _count(
+    place: str,
+    args: argparse.Namespace,
+    settings: ReaderSettings,
+    warnings: list[dict[str, Any]],
+) -> list[Plate]:
+    if kind_of(place) == "plates":
+        own = [Plate(p.name, p.starts, p.arc_minutes) for p in read_plates(read_text(place))]
+    else:
+        count = count_file(place, args, settings)
+        own = [Plate(Path(place).name, count.starts, count.arc_minutes, count.cuts)]
+        warnings.extend(
+            {"program": place, "line": w.line, "code": w.code, "text": w.text}
+            for w in count.warnings
+        )
+    for plate in own:
+        if not plate.starts or not plate.arc_minutes:
+            raise ServiceError(
+                place,
+                f"'{plate.name}' asks for {plate.starts:g} starts and {plate.arc_minutes:g} arc "
+                "minutes: nothing to forecast",
+                "check --on and --off, and the feeds of the program (pitwise program says more)",
+            )
+    return own
+
+
+def _warning_words(warning: dict[str, Any]) -> str:
+    return f"{warning['program']}, line {warning['line']}: {warning['text']}"
 
 
 def band_plain(band: Band) -> dict[str, float]:
@@ -175,15 +222,15 @@ def outlook_plain(outlook: Outlook) -> dict[str, Any]:
 
 def _show(args: argparse.Namespace, outlook: Outlook, notes: list[str]) -> None:
     out = console()
-    table = Table(title=f"Plates ahead, limit {args.limit:g} mm", title_justify="left")
+    table = Table(title=Text(f"Plates ahead, limit {args.limit:g} mm"), title_justify="left")
     for name in ("Plate", "Starts", "Arc min", "Finishes", "Depth mm (90 % range)", "By the plan"):
         table.add_column(name, justify="left" if name in ("Plate", "By the plan") else "right")
     changes = {c.after: c for c in outlook.changes}
     for k, row in enumerate(outlook.plates):
         if k in changes:
-            table.add_row(f"— {change_words(changes[k], outlook)} —", "", "", "", "", "")
+            table.add_row(Text(f"— {change_words(changes[k], outlook)} —"), "", "", "", "", "")
         table.add_row(
-            row.plate.name,
+            Text(row.plate.name),
             f"{row.plate.starts:g}",
             f"{row.plate.arc_minutes:.1f}",
             f"{100 * row.p_finish:.1f} %",

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 from rich.table import Table
+from rich.text import Text
 
 from pitwise.cli.common import console, print_json, read_text
 from pitwise.cli.decide import sheet_of
@@ -31,7 +32,7 @@ from pitwise.wear.forecast import (
 from pitwise.wear.history import History
 from pitwise.wear.prior import GrowthPrior
 from pitwise.wear.readings import ReadingsError, read_readings
-from pitwise.wear.words import basis_words, fit_notes
+from pitwise.wear.words import basis_words, depth_notes, electrode_notes, fit_notes
 
 _LARGEST = 64 * 1024 * 1024
 QUANTITIES = ("pit-depth", "orifice-growth")
@@ -193,7 +194,7 @@ _SAY = {
 def _print_fit(place: str, fit: WearFit) -> None:
     out = console()
     table = Table(
-        title=f"{fit.readings} readings of {fit.electrodes} electrodes in {place}",
+        title=Text(f"{fit.readings} readings of {fit.electrodes} electrodes in {place}"),
         title_justify="left",
     )
     for name in ("", "Value", "± standard error", "Meaning"):
@@ -287,15 +288,23 @@ def run_forecast(args: argparse.Namespace) -> int:
     state = state_of(args, histories, fit)
     parts = components(state)
     plain = forecast_plain(parts, state, args.starts, args.minutes, args.limit)
-    plain["notes"] = [basis_words(state.basis, state.process), *fit_notes(fit)]
+    history = next((h for h in histories if h.name == args.electrode), None)
+    plain["notes"] = [
+        basis_words(state.basis, state.process),
+        *(electrode_notes(history, fit) if history else ()),
+        *depth_notes(plain["depth_mm"]["median"], fit),
+        *fit_notes(fit),
+    ]
     if args.json:
         print_json(plain)
         return 0
     out = console()
     depth, left = plain["depth_mm"], plain["remaining_starts"]
     table = Table(
-        title=f"Electrode {args.electrode}, {args.starts:g} starts and {args.minutes:g} arc"
-        f" minutes ahead, limit {args.limit:g} mm",
+        title=Text(
+            f"Electrode {args.electrode}, {args.starts:g} starts and {args.minutes:g} arc"
+            f" minutes ahead, limit {args.limit:g} mm"
+        ),
         title_justify="left",
         show_header=False,
     )

@@ -13,20 +13,10 @@ from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
 from sqlalchemy.exc import DBAPIError, OperationalError
 from sqlalchemy.orm import Session
 
+from pitwise.records.faults import BookBusyError, BookError, BookFullError
+
 # Any fixed number: serialises writers on PostgreSQL as BEGIN IMMEDIATE does on SQLite.
 _WRITER_LOCK = 0x7069_7477
-
-
-class BookError(RuntimeError):
-    """The book could not do what was asked; nothing was half-written."""
-
-
-class BookFullError(BookError):
-    """No room left on the disk."""
-
-
-class BookBusyError(BookError):
-    """Another writer held the book for too long."""
 
 
 def default_url() -> str:

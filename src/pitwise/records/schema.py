@@ -11,7 +11,8 @@ from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import Connection
 
-from pitwise.records.database import BookError, Database
+from pitwise.records.database import Database
+from pitwise.records.faults import BookError
 from pitwise.records.wear_tables import ALL_TABLES
 
 

@@ -43,7 +43,7 @@ from sqlalchemy.orm import Session
 
 from pitwise import __version__
 from pitwise.records.audit import canonical
-from pitwise.records.database import BookError, BookFullError
+from pitwise.records.faults import BookError, BookFullError
 from pitwise.records.rows import INSPECTION, NOT_KEPT, count_rows, kept_tables, key_of, read_rows
 from pitwise.services.book_common import (
     Progress,

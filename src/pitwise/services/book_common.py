@@ -14,7 +14,8 @@ from sqlalchemy import URL, make_url, select
 from sqlalchemy.orm import Session
 
 from pitwise.records import schema
-from pitwise.records.database import BookError, BookFullError, Database
+from pitwise.records.database import Database
+from pitwise.records.faults import BookError, BookFullError
 from pitwise.records.tables import AuditRow, BookFact
 from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
 

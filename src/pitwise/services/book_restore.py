@@ -16,7 +16,8 @@ from sqlalchemy.exc import DataError, IntegrityError, OperationalError
 from sqlalchemy.orm import Session
 
 from pitwise.records import schema
-from pitwise.records.database import BookError, Database
+from pitwise.records.database import Database
+from pitwise.records.faults import BookError
 from pitwise.records.rows import Row, batch_of, count_rows, kept_tables, key_of
 from pitwise.records.tables import BookFact
 from pitwise.services.book_common import SQLITE_MAGIC, Progress, quiet, shown

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pitwise.records.database import BookBusyError, BookError, BookFullError
+from pitwise.records.faults import BookBusyError, BookError, BookFullError
 
 __all__ = [
     "BookBusyError",

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
+
 from pitwise.wear.fit import WearFit
 from pitwise.wear.forecast import Basis
+from pitwise.wear.history import History
 
 
 def basis_words(basis: Basis, process: str, own: int = 0) -> str:
@@ -43,3 +46,33 @@ def fit_notes(fit: WearFit) -> tuple[str, ...]:
     for reading in fit.set_aside:
         notes.append(f"Set aside: electrode {reading.electrode}, {reading.text}.")
     return tuple(notes)
+
+
+def electrode_notes(history: History, fit: WearFit) -> tuple[str, ...]:
+    """Return what is odd about one electrode's own record."""
+    notes: list[str] = []
+    if history.ended == "replaced":
+        notes.append("It was replaced: this is what it would do if it went on.")
+    sigma = fit.values["sigma"]
+    wild = {s.step for s in fit.set_aside if s.electrode == history.name}
+    before: float | None = None
+    for k, step in enumerate(history.steps):
+        if step.depth_mm is None or k in wild:
+            continue
+        if before is not None and before - step.depth_mm > 2 * math.sqrt(2) * sigma:
+            notes.append(
+                f"A reading of {step.depth_mm:g} mm after one of {before:g} mm: a pit does not "
+                "fill up. Gauge again, or was another electrode gauged?"
+            )
+        before = step.depth_mm
+    return tuple(notes)
+
+
+def depth_notes(depth_mm: float, fit: WearFit) -> tuple[str, ...]:
+    """Say when a forecast runs past any depth there can be."""
+    if depth_mm <= fit.prior.deepest_mm:
+        return ()
+    return (
+        f"The job runs on to depths no reading has shown (the deepest there can be is "
+        f"{fit.prior.deepest_mm:g} mm): read it as past the limit, not as a depth.",
+    )
