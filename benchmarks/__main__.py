@@ -11,7 +11,7 @@ import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
-from benchmarks import bench_touch, decide, linear, program, sign
+from benchmarks import bench_touch, calibration, decide, linear, program, sign, wear
 from benchmarks.result import Result
 
 BENCHMARKS: dict[str, Callable[[Path], Result]] = {
@@ -21,6 +21,10 @@ BENCHMARKS: dict[str, Callable[[Path], Result]] = {
     "program": program.run,
     "program_peer": program.run_peer,
     "linear": linear.run,
+    "wear_fit": wear.fit,
+    "wear_update": wear.update,
+    "wear_fleet": wear.fleet,
+    "calibration": calibration.run,
 }
 
 

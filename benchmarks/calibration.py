@@ -58,9 +58,9 @@ from pitwise.wear.prior import (
 PAGE = Path(__file__).parents[1] / "docs" / "calibration.md"
 LIMIT_MM = 1.0
 PARTICLES = 3000
-SIZES = {30: (3, 80), 150: (5, 40)}
+SIZES = {4: (1, 50), 30: (3, 70), 150: (5, 36)}
 """Electrodes on record: how many processes, how many replicates."""
-TARGETS = 5
+TARGETS = 8
 MOST_READINGS = 3
 SEED = 20251125
 FIRST = 1000

@@ -169,7 +169,7 @@ def particle_forecast(
         now = age(starts, minutes, kappa, gamma)
         depth = depth + phi * rng.standard_gamma(rate * np.maximum(now - before, 0) / phi)
         if math.isnan(reading):
-            return depth
+            return np.asarray(depth, float)
         log_w = -np.log(sigma) - 0.5 * ((reading - depth) / sigma) ** 2
         w = np.exp(log_w - log_w.max())
         keep = _systematic(rng, w)

@@ -114,7 +114,7 @@ def test_the_marginal_likelihood_is_the_double_integral() -> None:
 
     def inner(u: float) -> float:
         return math.prod(
-            quadrature.simpson(norm.pdf(log_rate, u, tau) * f, x=log_rate) for f in of_rate
+            float(quadrature.simpson(norm.pdf(log_rate, u, tau) * f, x=log_rate)) for f in of_rate
         )
 
     whole = quadrature.quad(
@@ -221,13 +221,26 @@ def test_a_name_twice_is_refused() -> None:
         fit_wear([one, one], PRIOR)
 
 
-def test_the_prior_of_scatter_is_wider_below() -> None:
+def test_the_prior_of_scatter_allows_for_hardly_any() -> None:
+    """Its density is the mixture's, its gradient that of the density."""
+    assert PRIOR.small_phi is not None
+    share, mean, sd = PRIOR.small_phi
+
+    def density(x: float) -> float:
+        return float(
+            (1 - share) * norm.pdf(x, PRIOR.mean[PHI], PRIOR.sd[PHI])
+            + share * norm.pdf(x, mean, sd)
+        )
+
     z = np.zeros(7)
-    z[PHI] = 1.0
-    above = penalty(PRIOR, z)[0]
-    below, slope = penalty(PRIOR, -z)
-    assert above == pytest.approx(0.5)
-    assert PRIOR.phi_sd_below is not None
-    assert below == pytest.approx(0.5 / PRIOR.phi_sd_below**2)
-    assert slope[PHI] == pytest.approx(-1 / PRIOR.phi_sd_below**2)
-    assert penalty(replace(PRIOR, phi_sd_below=None), -z)[0] == pytest.approx(0.5)
+    z[TAU] = 0.7
+    for at in (-4.0, -1.0, 0.0, 2.0):
+        z[PHI] = at
+        value, slope = penalty(PRIOR, z)
+        x = PRIOR.mean[PHI] + PRIOR.sd[PHI] * at
+        wanted = -math.log(density(x) * math.sqrt(2 * math.pi)) + 0.5 * 0.7**2
+        assert value == pytest.approx(wanted)
+        by_phi = (math.log(density(x - 1e-5)) - math.log(density(x + 1e-5))) / 2e-5
+        assert slope[PHI] == pytest.approx(by_phi * PRIOR.sd[PHI], abs=1e-6)
+        assert slope[TAU] == pytest.approx(0.7)
+    assert penalty(replace(PRIOR, small_phi=None), z)[0] == pytest.approx(0.5 * (2.0**2 + 0.7**2))

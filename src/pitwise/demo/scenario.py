@@ -185,7 +185,16 @@ def _inspect(
     """Carry one inspection through, as a technician would."""
     number = drafts.open_draft(shop, actor, torch.id, key=f"{key}-open")
     clock.now += dt.timedelta(minutes=2)
-    drafts.confirm_cautions(shop, actor, number)
+    draft = drafts.confirm_cautions(shop, actor, number)
+    if finish:
+        # Counters first: with them the forecast knows what use the pit has behind it.
+        draft = drafts.set_use(
+            shop,
+            actor,
+            number,
+            starts=str(torch.shown_starts),
+            arc_minutes=f"{torch.shown_minutes:.1f}",
+        )
     lost = torch.electrode.lost
     seen = [(part, slug) for part, slug, chance in _CHANCES if random.random() < chance]
     if lost:
@@ -219,13 +228,6 @@ def _inspect(
             shop, lead, number, "nozzle", "replace", "Scale would not brush off; spare at hand"
         )
     clock.now += dt.timedelta(minutes=1)
-    draft = drafts.set_use(
-        shop,
-        actor,
-        number,
-        starts=str(torch.shown_starts),
-        arc_minutes=f"{torch.shown_minutes:.1f}",
-    )
     for slip in draft.use_slips:
         drafts.answer_question(shop, actor, number, slip.code)
     signing.sign(shop, actor, number, key=f"{key}-sign")

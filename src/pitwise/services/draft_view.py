@@ -36,6 +36,7 @@ from pitwise.services.errors import NotFoundError
 from pitwise.services.fittings import Life, fitted, last_counter, lives_of
 from pitwise.services.setup import selector
 from pitwise.services.shopfloor import Shop
+from pitwise.services.use_files import current_use
 from pitwise.services.wear_book import expected_pit
 from pitwise.trade.model import PART_SLUGS, Sheet
 from pitwise.wear.use import CounterReading, UseSlip, advance, use_slips
@@ -150,24 +151,27 @@ def _expected(
     life: Life,
     counter: tuple[CounterReading, dt.datetime] | None,
 ) -> Expected | None:
-    """Forecast the pit at the use the draft's counters tell; None before any reading says so.
-
-    The sheet's prior alone asks no questions: it is wide, and it knows nothing of this shop.
-    """
-    starts, minutes = life.starts, life.arc_minutes
-    try:
-        now = advance(
-            counter[0] if counter else None,
-            row.starts,
-            row.arc_minutes,
-            reset=row.counter_reset,
-        )
-    except ValueError:
-        # A counter that runs backwards is questioned by `use_slips`; no use is known till then.
-        return None
-    before = counter[0] if counter else None
-    starts += now.total_starts - (before.total_starts if before else 0)
-    minutes += now.total_minutes - (before.total_minutes if before else 0.0)
+    """Forecast the pit at the use the draft's counters tell; None while nothing tells the use."""
+    before = (counter[0].total_starts, counter[0].total_minutes) if counter else (0, 0.0)
+    if row.starts is None and row.arc_minutes is None:
+        # Counters are often typed last: till then only a use report tells what it did since.
+        now = current_use(session, row.torch_id)
+        if now[0] <= before[0] and now[1] <= before[1]:
+            return None
+    else:
+        try:
+            read = advance(
+                counter[0] if counter else None,
+                row.starts,
+                row.arc_minutes,
+                reset=row.counter_reset,
+            )
+        except ValueError:
+            # A counter that runs backwards is questioned by `use_slips`; till then no use is known.
+            return None
+        now = (read.total_starts, read.total_minutes)
+    starts = life.starts + now[0] - before[0]
+    minutes = life.arc_minutes + now[1] - before[1]
     return expected_pit(session, item, row.process.name, starts, minutes, row.supersedes)
 
 

@@ -221,13 +221,16 @@ class LogNormal(BaseModel):
     log_sd: Annotated[float, Field(gt=0, le=5, allow_inf_nan=False)]
 
 
-class TwoSidedLogNormal(LogNormal):
-    """A positive number that may well lie further below its median than above it.
+class Share(LogNormal):
+    """What a number is believed to be in a share of cases."""
 
-    `log_sd_below` is the SD of the logarithm below the median; without it both sides are alike.
-    """
+    share: Annotated[float, Field(gt=0, lt=1, allow_inf_nan=False)]
 
-    log_sd_below: Annotated[float, Field(gt=0, le=5, allow_inf_nan=False)] | None = None
+
+class LogNormalOrLess(LogNormal):
+    """A positive number that in a share of cases is far smaller."""
+
+    small: Share | None = None
 
 
 class Normal(BaseModel):
@@ -254,7 +257,7 @@ class Growth(_Row):
     gamma: Normal
     tau: LogNormal
     sigma_mm: LogNormal
-    phi_mm: TwoSidedLogNormal
+    phi_mm: LogNormalOrLess
     omega: LogNormal
     loss_per_start: LogNormal
     loss_slope_per_mm: LogNormal

@@ -21,7 +21,8 @@ from pitwise.wear.posterior import BOX, Problem, curvature
 from pitwise.wear.prior import RATE, Floats
 
 _LEAST_CURVATURE = 0.12
-_FEW_READINGS = 1500
+FEW_READINGS = 1500
+"""Up to so many, evaluating the posterior a few hundred times takes a second or so."""
 _TRIES_PER_DRAW = 4
 _WIDER = 1.1
 
@@ -76,7 +77,7 @@ def draw_shared(
     roots = np.maximum(roots, _LEAST_CURVATURE)
     scaled = axes / np.sqrt(roots)
     covariance = scaled @ scaled.T
-    if problem.packed.readings <= _FEW_READINGS:
+    if problem.packed.readings <= FEW_READINGS:
         found = _weighted(problem, z, scaled, random, count)
         return SharedDraws(*found[:3], covariance, mean_by, found[3])
     half = random.standard_normal((count // 2, len(z)))

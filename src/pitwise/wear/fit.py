@@ -23,16 +23,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pitwise.wear.draws import draw_shared
+from pitwise.wear.draws import FEW_READINGS, draw_shared
 from pitwise.wear.hazard import LossFit, fit_losses
 from pitwise.wear.history import History, HistoryError, Packed, pack
 from pitwise.wear.paths import follow
 from pitwise.wear.pool import Belief
 from pitwise.wear.posterior import Problem, find_mode, start_of
 from pitwise.wear.prior import GAMMA, NAMES, Floats, GrowthPrior, natural, penalty
-from pitwise.wear.screen import SetAside, impossible, surprising
+from pitwise.wear.screen import SetAside, impossible, most_surprising, surprising
 
 _IDENTIFIED = 0.8
+_MOST_SCREENS = 5
 DRAWS = 64
 
 
@@ -150,7 +151,7 @@ def fit_wear(
         twice = next(h.name for h in histories if h.name in seen or seen.add(h.name))  # type: ignore[func-returns-value]
         raise HistoryError(twice, "comes twice", "give every electrode its own name")
     kept, aside = impossible(tuple(histories), prior)
-    for _ in range(3):
+    for screening in range(_MOST_SCREENS, -1, -1):
         packed = pack(kept)
         centred = prior if packed.sigma_mm is None else prior.with_gauge(packed.sigma_mm)
         problem = Problem(packed, centred)
@@ -158,7 +159,11 @@ def fit_wear(
         loglik = problem.log_posterior(z) + penalty(centred, z)[0]
         beliefs = tuple(problem.found)
         theta = problem.theta(z)
+        if not screening:
+            break
         cleaner, more = surprising(kept, packed, theta, beliefs)
+        if not more and packed.readings <= FEW_READINGS:
+            cleaner, more = _hidden(kept, packed, centred, z, beliefs)
         if not more:
             break
         kept, aside = cleaner, aside + more
@@ -183,6 +188,24 @@ def fit_wear(
         set_aside=aside,
         minutes_per_start=_mix(kept),
     )
+
+
+def _hidden(
+    kept: tuple[History, ...],
+    packed: Packed,
+    prior: GrowthPrior,
+    z: Floats,
+    beliefs: tuple[Belief, ...],
+) -> tuple[tuple[History, ...], tuple[SetAside, ...]]:
+    """Judge the most surprising reading by a fit that has not seen it."""
+    suspect = most_surprising(kept, packed, np.array(prior.mean) + np.array(prior.sd) * z, beliefs)
+    if suspect is None:
+        return kept, ()
+    which, without = suspect
+    problem = Problem(pack(without, packed.sigma_mm), prior)
+    again = find_mode(problem, z)
+    problem.log_posterior(again)
+    return surprising(kept, packed, problem.theta(again), problem.found, which)
 
 
 def _with_shared_error(
@@ -228,7 +251,7 @@ def _readings_of(packed: Packed) -> tuple[int, ...]:
 
 def _mix(histories: Sequence[History]) -> tuple[float, float, float] | None:
     ratios = [
-        step.arc_minutes / step.starts for h in histories for step in h.steps if step.starts > 0
+        step.arc_minutes / step.starts for h in histories for step in h.steps if step.starts >= 1
     ]
     if not ratios:
         return None

@@ -80,7 +80,7 @@ class ElectrodeState:
     @property
     def minutes_per_start(self) -> float:
         """Its own arc minutes per start; the fit's middle one before it has started."""
-        return self.arc_minutes / self.starts if self.starts > 0 else self.typical_mix
+        return self.arc_minutes / self.starts if self.starts >= 1 else self.typical_mix
 
 
 def _believed(fit: WearFit, process: str) -> tuple[Floats, Floats, Basis]:
@@ -198,8 +198,11 @@ def known_electrode(fit: WearFit, history: History, *, in_fit: bool) -> Electrod
     history : History
     in_fit : bool
         Its readings are among those fitted: what they said of the process' rate is taken
-        out of the belief first, so that no reading counts twice.
+        out of the belief first, so that no reading counts twice, and those the fit set
+        aside as too wild stay out here too.
     """
+    if in_fit:
+        history = _as_fitted(fit, history)
     process = history.steps[0].process
     mean, sd, basis = _believed(fit, process)
     if in_fit and history.readings and process in fit.processes:
@@ -214,11 +217,25 @@ def known_electrode(fit: WearFit, history: History, *, in_fit: bool) -> Electrod
             state = observe(state, step.depth_mm, step.sigma_mm)
             if in_fit:
                 # The draws have seen these readings already: keep their weights even.
-                even = state.log_weight - np.log(
-                    np.exp(state.log_weight).sum(axis=1, keepdims=True)
-                )
+                even = state.log_weight - _log_total(state.log_weight)
                 state = replace(state, log_weight=even - math.log(len(even)))
     return state
+
+
+def _log_total(log_weight: Floats) -> Floats:
+    """Log of each draw's summed weights, safe where all are tiny; shape (draws, 1)."""
+    top = log_weight.max(axis=1, keepdims=True)
+    return np.asarray(top + np.log(np.exp(log_weight - top).sum(axis=1, keepdims=True)), float)
+
+
+def _as_fitted(fit: WearFit, history: History) -> History:
+    """Leave out the readings the fit has set aside as too wild."""
+    wild = {(x.step, x.depth_mm) for x in fit.set_aside if x.electrode == history.name}
+    steps = tuple(
+        replace(step, depth_mm=None) if (k, step.depth_mm) in wild else step
+        for k, step in enumerate(history.steps)
+    )
+    return replace(history, steps=steps)
 
 
 def _without_own(fit: WearFit, history: History, mean: Floats, sd: Floats) -> tuple[Floats, Floats]:
@@ -242,10 +259,8 @@ def _without_own(fit: WearFit, history: History, mean: Floats, sd: Floats) -> tu
             )
             m, p, density = absorb(state.mean, state.variance, step.depth_mm, noise2)
             joint = state.log_weight + density
-            top = joint.max(axis=1, keepdims=True)
-            norm = top + np.log(np.exp(joint - top).sum(axis=1, keepdims=True))
-            before = np.log(np.exp(state.log_weight).sum(axis=1))
-            total += norm[:, 0] - before
+            norm = _log_total(joint)
+            total += (norm - _log_total(state.log_weight))[:, 0]
             state = replace(state, mean=m, variance=p, log_weight=joint - norm)
         log_a.append(total)
     slope = (log_a[2] - log_a[0]) / (2 * sd)

@@ -36,9 +36,9 @@ class GrowthPrior:
         Of log lambda0 (per start) and log eta (per mm) of the loss hazard.
     deepest_mm : float
         No true reading is deeper.
-    phi_sd_below : float or None
-        SD of log phi below its mean, where that is wider than above (a two-piece normal):
-        growth may scatter far less than supposed. None: `sd` on both sides.
+    small_phi : tuple of 3 float, or None
+        Share, mean and SD of log phi where growth hardly scatters; `mean` and `sd` hold for
+        the other shops. None: for all.
     """
 
     quantity: str
@@ -47,7 +47,7 @@ class GrowthPrior:
     loss_mean: tuple[float, float]
     loss_sd: tuple[float, float]
     deepest_mm: float
-    phi_sd_below: float | None = None
+    small_phi: tuple[float, float, float] | None = None
 
     @classmethod
     def of(cls, sheet: Sheet, quantity: str = "pit-depth") -> GrowthPrior:
@@ -64,6 +64,7 @@ class GrowthPrior:
                 growth.loss_slope_per_mm,
             )
         )
+        small = growth.phi_mm.small
         pairs = (kappa, (growth.gamma.mean, growth.gamma.sd), tau, sigma, phi, rate, omega)
         return cls(
             growth.quantity,
@@ -72,7 +73,7 @@ class GrowthPrior:
             (base[0], slope[0]),
             (base[1], slope[1]),
             float(sheet.constant(growth.deepest)),
-            growth.phi_mm.log_sd_below,
+            None if small is None else (small.share, math.log(small.median), small.log_sd),
         )
 
     def with_gauge(self, u_mm: float, log_sd: float = 0.3) -> GrowthPrior:
@@ -101,11 +102,18 @@ def penalty(prior: GrowthPrior, z: Floats) -> tuple[float, Floats]:
     z : float array, shape (7,)
         The unknowns less their prior means, in their prior SDs.
     """
-    stretch = np.ones(len(z))
-    if prior.phi_sd_below is not None and z[PHI] < 0:
-        stretch[PHI] = (prior.sd[PHI] / prior.phi_sd_below) ** 2
-    slope = stretch * z
-    return 0.5 * float(z @ slope), slope
+    value, slope = 0.5 * float(z @ z), z.copy()
+    if prior.small_phi is None:
+        return value, slope
+    share, mean, sd = prior.small_phi
+    off = (prior.mean[PHI] + prior.sd[PHI] * z[PHI] - mean) / sd
+    usual = math.log((1 - share) / prior.sd[PHI]) - 0.5 * z[PHI] ** 2
+    small = math.log(share / sd) - 0.5 * off**2
+    both = float(np.logaddexp(usual, small))
+    chance = math.exp(small - both)
+    value += -both - 0.5 * float(z[PHI] ** 2)
+    slope[PHI] = (1 - chance) * z[PHI] + chance * off * prior.sd[PHI] / sd
+    return value, slope
 
 
 def natural(vector: Floats) -> dict[str, float]:

@@ -13,6 +13,7 @@ from pitwise.wear.pool import Belief
 from pitwise.wear.prior import SIGMA, Floats, GrowthPrior
 
 _WILD = 5.5
+_HIDDEN = 3.5
 _LEAST_GAIN = 10.0
 _MOST_SHARE = 0.02
 _MM_PER_THOU = 0.0254
@@ -59,8 +60,35 @@ def impossible(
     return tuple(kept), tuple(aside)
 
 
-def surprising(
+def most_surprising(
     histories: tuple[History, ...], packed: Packed, theta: Floats, beliefs: Sequence[Belief]
+) -> tuple[int, tuple[History, ...]] | None:
+    """Return the electrode of the most surprising reading, and the histories without that reading.
+
+    Where a shop has few readings, one wild one inflates the noise it is judged by and so
+    hides. To judge it, fit without it and ask `surprising`. None: nothing is 3.5 SDs off.
+    """
+    worst, which, step = _HIDDEN, -1, -1
+    for group in packed.packs:
+        if len(group.counts):
+            off = np.abs(follow(group, theta, beliefs).surprise)
+            off = np.where(np.isfinite(off), off, 0.0)
+            row, k = np.unravel_index(int(off.argmax()), off.shape)
+            if off[row, k] > worst:
+                worst, which, step = float(off[row, k]), int(group.index[row]), int(k)
+    if which < 0:
+        return None
+    without = list(histories)
+    without[which] = _without(histories[which], step)
+    return which, tuple(without)
+
+
+def surprising(
+    histories: tuple[History, ...],
+    packed: Packed,
+    theta: Floats,
+    beliefs: Sequence[Belief],
+    only: int | None = None,
 ) -> tuple[tuple[History, ...], tuple[SetAside, ...]]:
     """Set aside single readings the fitted model can't believe.
 
@@ -77,12 +105,16 @@ def surprising(
     theta : float array, shape (7,)
     beliefs : sequence of Belief
         Of ``packed.processes``.
+    only : int or None
+        Judge this electrode alone.
     """
     suspects: list[int] = []
     for group in packed.packs:
         if len(group.counts):
             worst = np.nanmax(np.abs(follow(group, theta, beliefs).surprise), axis=1, initial=0.0)
             suspects += [int(i) for i in group.index[worst > _WILD]]
+    if only is not None:
+        suspects = [i for i in suspects if i == only]
     if not suspects or len(suspects) > max(1, _MOST_SHARE * packed.readings):
         return histories, ()
     of = dict(zip(packed.processes, beliefs, strict=True))

@@ -52,7 +52,7 @@ def fit_from_plain(data: dict[str, Any]) -> WearFit:
     if data.get("format") != FORMAT:
         raise ValueError(f"a fit of format {data.get('format')} can't be read: fit again")
     prior = data["prior"]
-    mix = data["minutes_per_start"]
+    mix, small = data["minutes_per_start"], prior.get("small_phi")
     return WearFit(
         prior=GrowthPrior(
             prior["quantity"],
@@ -61,7 +61,7 @@ def fit_from_plain(data: dict[str, Any]) -> WearFit:
             (prior["loss_mean"][0], prior["loss_mean"][1]),
             (prior["loss_sd"][0], prior["loss_sd"][1]),
             prior["deepest_mm"],
-            prior.get("phi_sd_below"),
+            None if small is None else (small[0], small[1], small[2]),
         ),
         theta=np.array(data["theta"]),
         se=np.array(data["se"]),
