@@ -17,9 +17,7 @@ from pitwise.wear.prior import GrowthPrior
 
 def sign_some(floor: Floor, count: int = 4, *, scored: bool = True) -> None:
     for k in range(count):
-        floor.inspect(
-            f"{0.2 + 0.2 * k:.2f} mm", starts=str(200 * (k + 1)), minutes=str(80 * (k + 1))
-        )
+        floor.inspect(f"{0.02 + 0.2 * k:.2f} mm", starts=str(10 + 200 * k), minutes=str(4 + 80 * k))
         if scored:
             keep_up(floor.shop)
 
@@ -50,7 +48,7 @@ def test_a_fit_tells_when_by_whom_and_how_many_came_since(floor: Floor) -> None:
     assert page.fit.readings == 2
     assert page.since == 0
     assert page.rates[0].before is None
-    floor.inspect("0.70 mm", starts="700", minutes="280")
+    floor.inspect("0.50 mm", starts="450", minutes="180")
     assert wear_page(floor.shop, floor.tech).since == 1
     fit_again(floor.shop, floor.lead)
     page = wear_page(floor.shop, floor.tech)
@@ -113,4 +111,17 @@ def test_a_rate_is_told_at_the_mix_it_was_read_at() -> None:
     at = rate_at(fit, fit.draws.rate_mean[:, 0], fit.draws.rate_sd[:, 0], 0.4)
     bare = rate_at(fit, fit.draws.rate_mean[:, 0], fit.draws.rate_sd[:, 0], 0.0)
     assert at.median == pytest.approx(0.5, rel=0.1)
-    assert at.high / at.low < bare.high / bare.low
+    assert at.low < at.median < at.high < 1.2 * at.low
+    assert bare.median < at.median
+
+
+def test_a_reading_set_aside_is_not_one_that_came_since(lite: Floor) -> None:
+    # No pit is 0.6 mm deep before the first start.
+    lite.inspect("0.60 mm", starts="10", minutes="4")
+    lite.inspect("0.20 mm", torch=lite.other, starts="10", minutes="4")
+    lite.inspect("0.40 mm", torch=lite.other, starts="210", minutes="84")
+    lite.inspect("0.60 mm", torch=lite.other, starts="410", minutes="164")
+    fit_again(lite.shop, lite.lead)
+    page = wear_page(lite.shop, lite.tech)
+    assert page.fit is not None
+    assert page.since == 0

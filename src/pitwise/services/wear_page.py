@@ -143,6 +143,8 @@ class WearPage:
         Whether starts and arc minutes can be told apart, in words.
     notes : tuple of str
     set_aside, left_out : tuple of AsideLine
+    aside_readings : int
+        Readings the fit has seen and set aside.
     coverage : Coverage
     points : tuple of ScoredPoint
         The newest `SHOWN_POINTS`, oldest first.
@@ -160,6 +162,7 @@ class WearPage:
     notes: tuple[str, ...]
     set_aside: tuple[AsideLine, ...]
     left_out: tuple[AsideLine, ...]
+    aside_readings: int
     coverage: Coverage
     points: tuple[ScoredPoint, ...]
     history: tuple[PastFit, ...]
@@ -167,7 +170,8 @@ class WearPage:
     @property
     def since(self) -> int:
         """Readings that came since the fit; a correction may take some away."""
-        return max(0, self.readings_now - (self.fit.readings if self.fit else 0))
+        seen = self.fit.readings + self.aside_readings if self.fit else 0
+        return max(0, self.readings_now - seen)
 
     @property
     def enough_scored(self) -> bool:
@@ -343,6 +347,7 @@ def wear_page(shop: Shop, actor: Actor) -> WearPage:
             ),
             set_aside=_set_aside(session, fit),
             left_out=_named(session, known.left_out),
+            aside_readings=len(fit.set_aside),
             coverage=coverage(session),
             points=_points(session),
             history=history,
