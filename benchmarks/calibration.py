@@ -58,7 +58,7 @@ from pitwise.wear.prior import (
 PAGE = Path(__file__).parents[1] / "docs" / "calibration.md"
 LIMIT_MM = 1.0
 PARTICLES = 3000
-SIZES = {4: (1, 50), 30: (3, 70), 150: (5, 36)}
+SIZES = {4: (1, 20), 30: (3, 40), 150: (5, 20)}
 """Electrodes on record: how many processes, how many replicates."""
 TARGETS = 8
 MOST_READINGS = 3

@@ -68,8 +68,8 @@ def _plain_log_likelihood(packed: Packed, theta: Floats) -> float:
     omega = math.exp(theta[OMEGA])
     b = np.exp(tau * np.linspace(-4.2, 4.2, 85))
     w_b = np.exp(-0.5 * np.linspace(-4.2, 4.2, 85) ** 2)
-    u = theta[RATE] + omega * np.linspace(-4.2, 4.2, 43)
-    w_u = np.exp(-0.5 * np.linspace(-4.2, 4.2, 43) ** 2)
+    u = theta[RATE] + omega * np.linspace(-4.2, 4.2, 31)
+    w_u = np.exp(-0.5 * np.linspace(-4.2, 4.2, 31) ** 2)
     total = 0.0
     for group in packed.packs:
         ages = age(group.starts, group.arc_minutes, math.exp(theta[KAPPA]), theta[GAMMA])
@@ -114,11 +114,11 @@ def _log_posterior(fit: WearFit) -> float:
 
 
 def fit(_folder: Path | None = None) -> Result:
-    """Fit 100 electrodes beside a plain optimiser, and 10,000 and 100,000 alone."""
-    small = _shop(100, 2)
+    """Fit 40 electrodes beside a plain optimiser, and 10,000 and 100,000 alone."""
+    small = _shop(40, 2)
     packed = pack(small)
     ours, peers, reached = [], [], []
-    for _ in range(3):
+    for _ in range(2):
         ours.append(_seconds(lambda: reached.append(_log_posterior(fit_wear(small, PRIOR)))))
         peers.append(_seconds(lambda: reached.append(_plain_fit(packed))))
     large = _shop(10_000, 20)

@@ -163,27 +163,30 @@ def test_the_same_readings_give_the_same_fit_to_the_last_bit() -> None:
     assert not np.array_equal(one.draws.theta, fit_wear(histories, PRIOR, seed=1).draws.theta)
 
 
-def test_draws_agree_with_the_posterior_by_long_random_walk() -> None:
-    """Mean and SD of the draws against a Metropolis chain on the same density."""
-    histories = shop(11, 5, 1)
-    fit = fit_wear(histories, PRIOR, draws=512)
-    problem = Problem(pack(histories), PRIOR)
+def test_draws_agree_with_the_posterior_weighted_another_way() -> None:
+    """Mean and SD of the draws against weights on a wide, heavy-tailed cloud about them."""
+    fit = fit_wear(shop(11, 5, 1), PRIOR, draws=512)
+    problem = Problem(pack(shop(11, 5, 1)), PRIOR)
+    drawn = (fit.draws.theta - np.array(PRIOR.mean)) / np.array(PRIOR.sd)
+    root = 1.2 * np.linalg.cholesky(np.cov(drawn.T))
     rng = np.random.default_rng(0)
-    z = (fit.theta - np.array(PRIOR.mean)) / np.array(PRIOR.sd)
-    now = problem.log_posterior(z)
-    chain = []
-    for _ in range(2500):
-        to = z + 0.75 * rng.standard_normal(7) * fit.se / np.array(PRIOR.sd)
-        there = problem.log_posterior(to) if np.all(np.abs(to) < 5) else -math.inf
-        if math.log(rng.uniform()) < there - now:
-            z, now = to, there
-        chain.append(z)
-    walked = np.array(chain[250:]) * np.array(PRIOR.sd) + np.array(PRIOR.mean)
-    sd = walked.std(axis=0)
-    # A chain this long is worth some 60 draws in its worst direction: SE 0.13 SD.
-    assert fit.draws.theta.mean(axis=0) == pytest.approx(walked.mean(axis=0), abs=0.4 * sd.max())
-    assert np.all(np.abs(fit.draws.theta.mean(axis=0) - walked.mean(axis=0)) < 0.4 * sd)
-    assert fit.draws.theta.std(axis=0) == pytest.approx(sd, rel=0.35)
+    normal = rng.standard_normal((2500, 7))
+    spread = normal * np.sqrt(6 / rng.chisquare(6, (2500, 1)))
+    cloud = drawn.mean(axis=0) + spread @ root.T
+    inside = np.all(np.abs(cloud) <= 5, axis=1)
+    log_w = np.array([problem.log_posterior(z) for z in cloud[inside]])
+    log_w += 0.5 * (6 + 7) * np.log1p((spread[inside] ** 2).sum(axis=1) / 6)
+    w = np.exp(log_w - log_w.max())
+    w /= w.sum()
+    assert 1 / float(w @ w) > 150  # the weights are worth enough draws to judge by: SE 0.08 SD
+    mean = w @ cloud[inside]
+    sd = np.sqrt(w @ (cloud[inside] - mean) ** 2)
+    assert np.all(np.abs(drawn.mean(axis=0) - mean) < 0.3 * sd)
+    ratio = drawn.std(axis=0) / sd
+    assert np.delete(ratio, PHI) == pytest.approx(np.ones(6), abs=0.2)
+    # Known weakness: the split normal is short in the far lower tail of log phi (0.73 here),
+    # where scatter is below what any reading shows and the forecast hardly depends on it.
+    assert 0.65 < ratio[PHI] < 1.2
 
 
 def test_truth_is_found_again_from_many_electrodes() -> None:
