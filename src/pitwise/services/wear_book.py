@@ -147,9 +147,13 @@ class FitInForce:
 
 
 @lru_cache(maxsize=8)
-def _parsed(body: str) -> tuple[WearFit, dict[str, int]]:
+def _parsed(body: str) -> tuple[WearFit, dict[str, int]] | None:
     data = json.loads(body)
-    return fit_from_plain(data["fit"]), data["seen"]
+    try:
+        return fit_from_plain(data["fit"]), data["seen"]
+    except ValueError:
+        # Written by another version: as good as none, and `refit_if_due` makes a new one.
+        return None
 
 
 @lru_cache(maxsize=8)
@@ -170,10 +174,10 @@ def latest_row(session: Session, quantity: str = QUANTITY) -> WearFitRow | None:
 def fit_in_force(shop: Shop, session: Session) -> FitInForce:
     """Return the newest stored fit, or the trade sheet's prior where there is none."""
     row = latest_row(session)
-    if row is None:
+    read = _parsed(row.body) if row is not None else None
+    if row is None or read is None:
         return FitInForce(None, _prior_alone(GrowthPrior.of(shop.sheet(session), QUANTITY)), {})
-    fit, seen = _parsed(row.body)
-    return FitInForce(row.id, fit, seen)
+    return FitInForce(row.id, *read)
 
 
 def refit(shop: Shop, actor: Actor) -> int | None:
@@ -232,9 +236,10 @@ def refit_if_due(shop: Shop, actor: Actor) -> int | None:
     """Fit again when a tenth more readings (three at least) came in since the last fit."""
     with shop.database.read() as session:
         row = latest_row(session)
+        read = _parsed(row.body) if row is not None else None
         now = _signed_readings(session)
-    fitted = row.readings if row else 0
-    due = now > 0 if row is None else now - fitted >= max(_REFIT_LEAST, _REFIT_SHARE * fitted)
+    fitted = (row.readings + len(read[0].set_aside)) if row is not None and read is not None else 0
+    due = now > 0 if read is None else now - fitted >= max(_REFIT_LEAST, _REFIT_SHARE * fitted)
     return _refit(shop, actor) if due else None
 
 
@@ -281,9 +286,11 @@ def carried(state: ElectrodeState, starts: float, arc_minutes: float) -> Electro
 @lru_cache(maxsize=256)
 def _expected(
     body: str, history: History | None, process: str, starts: float, arc_minutes: float
-) -> Expected:
-    fit, seen = _parsed(body)
-    state = carried(state_of(FitInForce(None, fit, seen), history, process), starts, arc_minutes)
+) -> Expected | None:
+    read = _parsed(body)
+    if read is None:
+        return None
+    state = carried(state_of(FitInForce(None, *read), history, process), starts, arc_minutes)
     parts = components(state, FLEET_COMPONENTS)
     mean, sd = depth_moments(parts, 0.0, 0.0)
     low, high = depth_quantiles(parts, [0.0], [0.0], (0.005, 0.995), of_reading=True)[:, 0]
