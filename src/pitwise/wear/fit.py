@@ -121,7 +121,7 @@ class WearFit:
 
 
 def fit_wear(
-    histories: Sequence[History], prior: GrowthPrior, *, seed: int = 0, draws: int = DRAWS
+    histories: Sequence[History], prior: GrowthPrior, *, seed: int = 0, draws: int | None = None
 ) -> WearFit:
     """Fit the wear model.
 
@@ -133,8 +133,8 @@ def fit_wear(
         Where readings carry their own sigma, its noise is centred on theirs.
     seed : int
         Of the draws.
-    draws : int
-        How many, even.
+    draws : int or None
+        How many, even; None: the more the fewer readings there are, 256 to 64.
 
     Returns
     -------
@@ -168,6 +168,9 @@ def fit_wear(
             break
         kept, aside = cleaner, aside + more
     random = np.random.default_rng(seed)
+    if draws is None:
+        # A wide posterior wants many draws; where readings are few they also cost least.
+        draws = DRAWS * (4 if packed.readings <= 150 else 2 if packed.readings <= 600 else 1)
     shared = draw_shared(problem, z, beliefs, random, draws)
     losses = _losses(kept, packed, centred, theta, beliefs)
     half = random.standard_normal((draws // 2, 2)) @ np.linalg.cholesky(losses.covariance).T
