@@ -37,9 +37,6 @@ from pitwise.wear.forecast import (
     components,
     depth_cdf,
     depth_moments,
-    new_electrode,
-    observe,
-    use,
 )
 from pitwise.wear.history import History, pack
 from pitwise.wear.posterior import Problem
@@ -53,6 +50,11 @@ from pitwise.wear.prior import (
     TAU,
     Floats,
     GrowthPrior,
+)
+from pitwise.wear.state import (
+    new_electrode,
+    observe,
+    use,
 )
 
 PAGE = Path(__file__).parents[1] / "docs" / "calibration.md"

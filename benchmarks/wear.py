@@ -20,13 +20,8 @@ from pitwise.wear.fit import WearFit, fit_wear
 from pitwise.wear.forecast import (
     FLEET_COMPONENTS,
     Components,
-    ElectrodeState,
     chances,
     components,
-    known_electrode,
-    new_electrode,
-    observe,
-    use,
 )
 from pitwise.wear.history import History, Packed, Step, pack
 from pitwise.wear.prior import (
@@ -41,6 +36,13 @@ from pitwise.wear.prior import (
     GrowthPrior,
     age,
     penalty,
+)
+from pitwise.wear.state import (
+    ElectrodeState,
+    known_electrode,
+    new_electrode,
+    observe,
+    use,
 )
 
 PRIOR = GrowthPrior.of(base_sheet())

@@ -316,9 +316,7 @@ def test_a_file_with_a_star_in_its_name_is_found(
     assert len(rows) == 2
 
 
-def test_names_in_brackets_are_names(
-    readings: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_names_in_brackets_are_names(readings: Path, capsys: pytest.CaptureFixture[str]) -> None:
     words = ("--electrode", "[/x]", "--process", "[red]", "--starts", "1", "--minutes", "1")
     code, out, _ = call(capsys, "wear", "forecast", str(readings), *words, "--limit", "1")
     assert code == 0
@@ -331,7 +329,7 @@ def test_what_is_odd_about_a_forecast_is_said(
 ) -> None:
     head, *rows = readings.read_text().splitlines()
     lines = [f"{head},ended", *(f"{row}," for row in rows)]
-    lines += ["w,P0,100,80,0.5,", "w,P0,150,120,0.1,", "r,P0,100,80,0.2,replaced"]
+    lines += ["w,P0,100,80,0.30,", "w,P0,150,120,0.16,", "r,P0,100,80,0.2,replaced"]
     readings.write_text("\n".join(lines), encoding="utf-8")
     job = ("--starts", "10", "--minutes", "10", "--limit", "1.0")
     shallow = str(forecast(capsys, readings, "--electrode", "w", *job)["notes"])
@@ -339,9 +337,7 @@ def test_what_is_odd_about_a_forecast_is_said(
     replaced = str(forecast(capsys, readings, "--electrode", "r", *job)["notes"])
     assert "was replaced" in replaced
     far = ("--starts", "1e6", "--minutes", "1e6", "--limit", "1.0")
-    assert "past the limit" in str(
-        forecast(capsys, readings, "--electrode", "e1", *far)["notes"]
-    )
+    assert "past the limit" in str(forecast(capsys, readings, "--electrode", "e1", *far)["notes"])
 
 
 def test_outlook_for_people(

@@ -12,7 +12,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pitwise.job.model import Cut
-from pitwise.job.outlook import Costs, Plate, TorchAhead, look_ahead, share_queue
+from pitwise.job.outlook import (
+    TorchAhead,
+    look_ahead,
+    share_queue,
+)
+from pitwise.job.plan import (
+    Costs,
+    Plate,
+)
 from pitwise.job.words import change_words, percent, plan_words
 from pitwise.trade import base_sheet
 from pitwise.wear.fit import fit_wear
@@ -20,12 +28,14 @@ from pitwise.wear.forecast import (
     Components,
     chances,
     components,
-    known_electrode,
-    new_electrode,
     unused_share,
 )
 from pitwise.wear.history import History, Step
 from pitwise.wear.prior import GrowthPrior
+from pitwise.wear.state import (
+    known_electrode,
+    new_electrode,
+)
 
 LIMIT = 1.0
 

@@ -13,7 +13,15 @@ from typing import Any
 import pytest
 
 from pitwise.job.model import Cut
-from pitwise.job.outlook import Band, Change, Outlook, Plate, PlateOutlook
+from pitwise.job.outlook import (
+    Band,
+    Change,
+    Outlook,
+    PlateOutlook,
+)
+from pitwise.job.plan import (
+    Plate,
+)
 from pitwise.reports.charts import (
     Interval,
     LimitLine,

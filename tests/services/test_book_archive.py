@@ -279,7 +279,8 @@ def test_a_full_disk_is_said_and_leaves_nothing(tmp_path: Path, work: str) -> No
     script = (
         "import resource, sys\n"
         "from pathlib import Path\n"
-        "from pitwise.records.database import Database\nfrom pitwise.records.faults import BookError\n"
+        "from pitwise.records.database import Database\n"
+        "from pitwise.records.faults import BookError\n"
         "from pitwise.services import people, book\n"
         "from pitwise.services.shopfloor import Shop\n"
         "shop = Shop(Database(sys.argv[1]))\n"

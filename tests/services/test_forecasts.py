@@ -21,9 +21,17 @@ from pitwise.services.imports import import_file
 from pitwise.services.people import SYSTEM
 from pitwise.trade import base_sheet
 from pitwise.wear.fit import fit_wear
-from pitwise.wear.forecast import chances, components, new_electrode, observe, use
+from pitwise.wear.forecast import (
+    chances,
+    components,
+)
 from pitwise.wear.history import History, Step
 from pitwise.wear.prior import GrowthPrior
+from pitwise.wear.state import (
+    new_electrode,
+    observe,
+    use,
+)
 from pitwise.wear.store import fit_from_plain, fit_to_plain
 
 PLATES = b"name,starts,arc_minutes\nbracket,40,30\nflange,25,20\n"

@@ -16,8 +16,15 @@ from benchmarks.wear_worlds import (
 
 from pitwise.trade import base_sheet
 from pitwise.wear.fit import fit_wear
-from pitwise.wear.forecast import components, depth_moments, depth_quantiles, new_electrode
+from pitwise.wear.forecast import (
+    components,
+    depth_moments,
+    depth_quantiles,
+)
 from pitwise.wear.prior import GrowthPrior
+from pitwise.wear.state import (
+    new_electrode,
+)
 
 REPLICATES = 5
 

@@ -13,27 +13,30 @@ from hypothesis import strategies as st
 
 from pitwise.trade import base_sheet
 from pitwise.wear import forecast as fc
+from pitwise.wear import state as wear_state
 from pitwise.wear.fit import WearFit, fit_wear
 from pitwise.wear.forecast import (
     Components,
-    ElectrodeState,
     chances,
     components,
     depth_cdf,
     depth_moments,
     depth_quantiles,
-    known_electrode,
-    move,
-    new_electrode,
-    observe,
     reading_cdf,
     remaining_starts,
-    use,
 )
 from pitwise.wear.hazard import fit_losses
 from pitwise.wear.history import History, Step, pack
 from pitwise.wear.posterior import Problem
 from pitwise.wear.prior import GAMMA, KAPPA, OMEGA, PHI, RATE, SIGMA, TAU, Floats, GrowthPrior, age
+from pitwise.wear.state import (
+    ElectrodeState,
+    known_electrode,
+    move,
+    new_electrode,
+    observe,
+    use,
+)
 
 PRIOR = GrowthPrior.of(base_sheet())
 
@@ -215,7 +218,9 @@ def test_an_electrode_in_the_fit_is_not_counted_twice(shop: list[History], fit: 
     history = next(h for h in shop if h.readings >= 3)
     g = fit.processes.index(history.steps[0].process)
     others = Problem(pack([h for h in shop if h is not history]), PRIOR)
-    mean, sd = fc._without_own(fit, history, fit.draws.rate_mean[:, g], fit.draws.rate_sd[:, g])
+    mean, sd = wear_state._without_own(
+        fit, history, fit.draws.rate_mean[:, g], fit.draws.rate_sd[:, g]
+    )
     name = list(others.packed.processes).index(history.steps[0].process)
     off, ratio = [], []
     for k in range(0, len(fit.draws.theta), 4):

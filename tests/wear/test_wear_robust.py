@@ -17,13 +17,15 @@ from pitwise.wear.forecast import (
     chances,
     components,
     depth_quantiles,
+)
+from pitwise.wear.history import History, HistoryError, Step
+from pitwise.wear.prior import KAPPA, PHI, SIGMA, TAU, GrowthPrior
+from pitwise.wear.state import (
     known_electrode,
     new_electrode,
     observe,
     use,
 )
-from pitwise.wear.history import History, HistoryError, Step
-from pitwise.wear.prior import KAPPA, PHI, SIGMA, TAU, GrowthPrior
 
 PRIOR = GrowthPrior.of(base_sheet())
 

@@ -23,12 +23,26 @@ from pitwise.cli.wear import (
     state_of,
 )
 from pitwise.job.model import ProgramError, ReaderSettings
-from pitwise.job.outlook import Band, Costs, Outlook, Plate, look_ahead
+from pitwise.job.outlook import (
+    Band,
+    Outlook,
+    look_ahead,
+)
+from pitwise.job.plan import (
+    Costs,
+    Plate,
+)
 from pitwise.job.plates import read_plates
 from pitwise.job.words import change_words, plan_words
 from pitwise.services.errors import ServiceError
 from pitwise.wear.fit import fit_wear
-from pitwise.wear.forecast import FLEET_COMPONENTS, components, new_electrode
+from pitwise.wear.forecast import (
+    FLEET_COMPONENTS,
+    components,
+)
+from pitwise.wear.state import (
+    new_electrode,
+)
 from pitwise.wear.words import basis_words, fit_notes
 
 _MOST_PLATES = 2000

@@ -20,18 +20,20 @@ from pitwise.trade import Sheet
 from pitwise.wear.fit import WearFit, fit_wear
 from pitwise.wear.forecast import (
     Components,
-    ElectrodeState,
     chances,
     components,
     depth_quantiles,
-    known_electrode,
-    move,
-    new_electrode,
     remaining_starts,
 )
 from pitwise.wear.history import History
 from pitwise.wear.prior import GrowthPrior
 from pitwise.wear.readings import ReadingsError, read_readings
+from pitwise.wear.state import (
+    ElectrodeState,
+    known_electrode,
+    move,
+    new_electrode,
+)
 from pitwise.wear.words import basis_words, depth_notes, electrode_notes, fit_notes
 
 _LARGEST = 64 * 1024 * 1024

@@ -1,95 +1,27 @@
 """Will the set finish the plates ahead, and between which two is it best changed?
 
-A plan is a list of changes. Each stretch between changes is cut by one set: the present one
-first, then new ones. Over all plans the cheapest is found exactly by dynamic programming
-over the places where a set may have been fitted (R. Bellman, Dynamic Programming, 1957).
-
-Cost of a stretch of plates:
-
-- its chance of a loss in the cut times what a loss costs (torch, plate, stop, set);
-- where a change ends it, the stop and the value thrown away: the set's price times the mean
-  share of the limit it had not used, E[(1 - X/L)+].
-
-No plan lets a set's chance of passing the limit grow over the accepted risk. A plate that a
-new set alone can't finish within that risk is parted at a pierce; no other is.
+How a plan is found: `pitwise.job.plan`.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
-from pitwise.job.model import Cut
+from pitwise.job.plan import Costs, Plate, Unit, cheapest, pieces_of
 from pitwise.wear.forecast import (
     Components,
     chances,
     depth_quantiles,
-    unused_share,
+    mean_depth,
 )
 from pitwise.wear.prior import Floats
 
-_BLOCK = 24
-
-
-@dataclass(frozen=True)
-class Plate:
-    """A plate to be cut: what it asks of the torch.
-
-    Attributes
-    ----------
-    name : str
-    starts, arc_minutes : float
-    cuts : tuple of Cut
-        In order, where known; a plate too long for a set is parted between them.
-    """
-
-    name: str
-    starts: float
-    arc_minutes: float
-    cuts: tuple[Cut, ...] = ()
-
-
-@dataclass(frozen=True)
-class Costs:
-    """What a change and a loss cost, in the shop's own money.
-
-    The values here are made up, to have something to reckon with until a shop sets its own.
-
-    Attributes
-    ----------
-    set_value : float
-        Price of the parts changed together.
-    stop_minutes, stop_cost_per_hour : float
-        A change's stop, and what the station's standing costs.
-    lost_torch_cost, scrapped_plate_cost : float
-        What a loss in the cut destroys, set apart.
-    """
-
-    set_value: float = 80.0
-    stop_minutes: float = 10.0
-    stop_cost_per_hour: float = 120.0
-    lost_torch_cost: float = 1500.0
-    scrapped_plate_cost: float = 400.0
-
-    def __post_init__(self) -> None:
-        """Refuse costs that can't be."""
-        for name, value in vars(self).items():
-            if not (math.isfinite(value) and 0 <= value <= 1e9):
-                raise ValueError(f"{name} must be a number of 0 or more")
-
-    @property
-    def stop(self) -> float:
-        """Cost of one stop."""
-        return self.stop_minutes / 60 * self.stop_cost_per_hour
-
-    @property
-    def loss(self) -> float:
-        """Cost of one loss in the cut."""
-        return self.lost_torch_cost + self.scrapped_plate_cost + self.stop + self.set_value
+_MOST_BANDS = 120
 
 
 @dataclass(frozen=True)
@@ -183,131 +115,16 @@ class Outlook:
         return len(self.changes) + self.spare_sets
 
 
-@dataclass(frozen=True)
-class _Unit:
-    """A plate, or a piece of one that no set finishes whole."""
-
-    plate: int
-    first_cut: int
-    starts: float
-    minutes: float
-    line: int | None
-
-
-def _pieces(
-    number: int, plate: Plate, fresh: Components, limit_mm: float, risk: float
-) -> tuple[list[_Unit], bool]:
-    """Part a plate at pierces where a new set can't finish it; tell whether it still can't."""
-    whole = _Unit(number, 0, plate.starts, plate.arc_minutes, None)
-    if chances(fresh, plate.starts, plate.arc_minutes, limit_mm).past <= risk:
-        return [whole], False
-    if not plate.cuts:
-        return [whole], True
-    minutes = np.cumsum([cut.seconds / 60 for cut in plate.cuts])
-    units: list[_Unit] = []
-    at, too_long = 0, False
-    while at < len(plate.cuts):
-        base = minutes[at - 1] if at else 0.0
-        ahead = np.arange(1, len(plate.cuts) - at + 1)
-        past = chances(fresh, ahead, minutes[at:] - base, limit_mm).past > risk
-        take = int(np.argmax(past)) if past.any() else len(ahead)
-        if take == 0:
-            take, too_long = 1, True
-        units.append(
-            _Unit(
-                number,
-                at,
-                float(take),
-                float(minutes[at + take - 1] - base),
-                plate.cuts[at].line if at else None,
-            )
-        )
-        at += take
-    return units, too_long
-
-
-@dataclass(frozen=True)
-class _Stretches:
-    """Stretches one set may cut from a place on: chances and unused share after each unit."""
-
-    past: Floats
-    lost: Floats
-    unused: Floats
-
-
-def _stretches(
-    parts: Components, starts: Floats, minutes: Floats, limit_mm: float, risk: float
-) -> _Stretches:
-    """Follow a set over cumulative units until it may not go on."""
-    found: list[Floats] = []
-    for at in range(0, len(starts), _BLOCK):
-        s, h = starts[at : at + _BLOCK], minutes[at : at + _BLOCK]
-        end = chances(parts, s, h, limit_mm)
-        found.append(np.stack([end.past, end.lost, unused_share(parts, s, h, limit_mm)]))
-        if end.past[-1] > risk:
-            break
-    past, lost, unused = np.concatenate(found, axis=1) if found else np.zeros((3, 0))
-    return _Stretches(past, lost, unused)
-
-
-def _plan(
-    current: Components,
-    fresh: Components,
-    units: Sequence[_Unit],
-    limit_mm: float,
-    costs: Costs,
-    risk: float,
-) -> tuple[list[int], float]:
-    """Return the places of the cheapest plan's changes (units done before) and its cost."""
-    n = len(units)
-    starts = np.concatenate([[0.0], np.cumsum([u.starts for u in units])])
-    minutes = np.concatenate([[0.0], np.cumsum([u.minutes for u in units])])
-    now = unused_share(current, np.zeros(1), np.zeros(1), limit_mm)[0]
-    # best[k]: least cost with k units done and a new set just fitted; came[k]: fitted before.
-    best = np.full(n + 1, math.inf)
-    came = np.full(n + 1, -1)
-    best[0] = costs.stop + costs.set_value * now
-    end_cost, end_from = math.inf, -1
-
-    def extend(place: int, base: float, parts: Components, first: bool) -> None:
-        nonlocal end_cost, end_from
-        run = _stretches(
-            parts,
-            starts[place + 1 :] - starts[place],
-            minutes[place + 1 :] - minutes[place],
-            limit_mm,
-            risk,
-        )
-        for step in range(len(run.past)):
-            # A new set must take at least one unit, however long that is.
-            forced = step == 0 and not first
-            if run.past[step] > risk and not forced:
-                break
-            k = place + 1 + step
-            cost = base + run.lost[step] * costs.loss
-            if k == n and cost < end_cost:
-                end_cost, end_from = cost, (-1 if first else place)
-            cost += costs.stop + costs.set_value * run.unused[step]
-            if k < n and cost < best[k]:
-                best[k], came[k] = cost, (-1 if first else place)
-
-    extend(0, 0.0, current, True)
-    for place in range(n):
-        if math.isfinite(best[place]):
-            extend(place, float(best[place]), fresh, False)
-    changes: list[int] = []
-    place = end_from
-    while place >= 0:
-        changes.append(place)
-        place = int(came[place])
-    return changes[::-1], end_cost
-
-
 def _bands(parts: Components, starts: Floats, minutes: Floats) -> list[Band]:
-    if not len(starts):
-        return []
-    low, middle, high = depth_quantiles(parts, starts, minutes)
-    return [Band(float(a), float(b), float(c)) for a, b, c in zip(low, middle, high, strict=True)]
+    """Depth bands after cumulative uses; a long list's are interpolated over the mean depth."""
+    if len(starts) <= _MOST_BANDS:
+        found = depth_quantiles(parts, starts, minutes)
+    else:
+        mean = mean_depth(parts, starts, minutes)
+        at = np.argsort(mean)[np.linspace(0, len(mean) - 1, _MOST_BANDS).astype(int)]
+        knots = depth_quantiles(parts, starts[at], minutes[at])
+        found = np.array([np.interp(mean, mean[at], row) for row in knots])
+    return [Band(float(a), float(b), float(c)) for a, b, c in found.T]
 
 
 def look_ahead(
@@ -347,14 +164,19 @@ def look_ahead(
         raise ValueError("a limit is above zero")
     if not 0 < accepted_risk < 1:
         raise ValueError("the accepted risk is between 0 and 1")
-    units: list[_Unit] = []
+    units: list[Unit] = []
     too_long: list[int] = []
+    parted: dict[tuple[float, float, int], tuple[list[Unit], bool]] = {}
     for number, plate in enumerate(plates):
-        pieces, still = _pieces(number, plate, fresh, limit_mm, accepted_risk)
-        units += pieces
+        # Copies of a plate share their cuts: parted once.
+        key = (plate.starts, plate.arc_minutes, id(plate.cuts))
+        if key not in parted:
+            parted[key] = pieces_of(plate, fresh, limit_mm, accepted_risk)
+        pieces, still = parted[key]
+        units += [replace(piece, plate=number) for piece in pieces]
         if still:
             too_long.append(number + 1)
-    places, cost = _plan(current, fresh, units, limit_mm, costs, accepted_risk)
+    places, cost = cheapest(current, fresh, units, limit_mm, costs, accepted_risk)
     changes = tuple(
         Change(units[p].plate, units[p].line, units[p].first_cut or None) for p in places
     )
@@ -364,7 +186,7 @@ def look_ahead(
     )
     unchanged = chances(current, starts, minutes, limit_mm)
     bands = _bands(current, starts, minutes)
-    planned = _planned(current, fresh, units, places, len(plates), limit_mm)
+    planned, losses = _by_the_plan(current, fresh, units, places, limit_mm)
     rows = tuple(
         PlateOutlook(
             plate,
@@ -376,7 +198,6 @@ def look_ahead(
         )
         for k, plate in enumerate(plates)
     )
-    losses = sum(lost for _, lost in _set_losses(current, fresh, units, places, limit_mm))
     return Outlook(
         rows,
         changes,
@@ -388,49 +209,55 @@ def look_ahead(
     )
 
 
-def _sets(
-    current: Components, fresh: Components, units: Sequence[_Unit], places: Sequence[int]
-) -> list[tuple[Components, Sequence[_Unit]]]:
-    edges = [0, *places, len(units)]
-    return [
-        (fresh if number else current, units[a:b]) for number, (a, b) in enumerate(pairwise(edges))
-    ]
+@dataclass(frozen=True)
+class _Planned:
+    """One set's use at the end of one unit, in the plan, and what comes of it."""
+
+    set_number: int
+    unit: int
+    starts: float
+    minutes: float
 
 
-def _set_losses(
+def _by_the_plan(
     current: Components,
     fresh: Components,
-    units: Sequence[_Unit],
+    units: Sequence[Unit],
     places: Sequence[int],
     limit_mm: float,
-) -> list[tuple[int, float]]:
-    found = []
-    for number, (parts, own) in enumerate(_sets(current, fresh, units, places)):
-        if own:
-            end = chances(parts, sum(u.starts for u in own), sum(u.minutes for u in own), limit_mm)
-            found.append((number, float(end.lost)))
-    return found
+) -> tuple[dict[int, tuple[int, float, Band]], float]:
+    """For each plate the set that finishes it, its chance and depth; and losses in all.
 
-
-def _planned(
-    current: Components,
-    fresh: Components,
-    units: Sequence[_Unit],
-    places: Sequence[int],
-    count: int,
-    limit_mm: float,
-) -> list[tuple[int, float, Band]]:
-    """For each plate the set that finishes it, its chance and depth (the last piece's)."""
+    All new sets start alike, so that their uses are forecast in one go.
+    """
+    rows: list[_Planned] = []
+    for number, (first, last) in enumerate(pairwise([0, *places, len(units)])):
+        starts = minutes = 0.0
+        for k in range(first, last):
+            starts, minutes = starts + units[k].starts, minutes + units[k].minutes
+            rows.append(_Planned(number, k, starts, minutes))
     found: dict[int, tuple[int, float, Band]] = {}
-    for number, (parts, own) in enumerate(_sets(current, fresh, units, places)):
+    losses = 0.0
+    for parts, own in (
+        (current, [r for r in rows if r.set_number == 0]),
+        (fresh, [r for r in rows if r.set_number > 0]),
+    ):
         if not own:
             continue
-        starts = np.cumsum([u.starts for u in own])
-        minutes = np.cumsum([u.minutes for u in own])
-        end = chances(parts, starts, minutes, limit_mm)
-        for k, band in enumerate(_bands(parts, starts, minutes)):
-            found[own[k].plate] = (number, float(end.finish[k]), band)
-    return [found[k] for k in range(count)]
+        order = sorted(own, key=lambda r: (r.starts, r.minutes))
+        starts_, minutes_ = (
+            np.array([getattr(r, f) for r in order]) for f in ("starts", "minutes")
+        )
+        end = chances(parts, starts_, minutes_, limit_mm)
+        bands = _bands(parts, starts_, minutes_)
+        ends = {p - 1 for p in places} | {len(units) - 1}
+        for row, finish, lost, band in sorted(
+            zip(order, end.finish, end.lost, bands, strict=True), key=lambda x: x[0].unit
+        ):
+            # A plate's last piece overwrites those before it.
+            found[units[row.unit].plate] = (row.set_number, float(finish), band)
+            losses += float(lost) if row.unit in ends else 0.0
+    return found, losses
 
 
 def _spares(losses: float, risk: float) -> int:

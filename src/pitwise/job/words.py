@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from pitwise.job.outlook import Change, Outlook
+from pitwise.job.outlook import (
+    Change,
+    Outlook,
+)
 
 _MOST_NAMED = 4
 

@@ -11,11 +11,13 @@ from sqlalchemy.orm import Session
 from pitwise.bench.decide import PIT_PART
 from pitwise.job.outlook import (
     Outlook,
-    Plate,
     TorchAhead,
     TorchPlan,
     look_ahead,
     share_queue,
+)
+from pitwise.job.plan import (
+    Plate,
 )
 from pitwise.job.words import plan_words
 from pitwise.measure.conformity import limit_in
@@ -34,11 +36,13 @@ from pitwise.trade.model import Limit
 from pitwise.wear.forecast import (
     FLEET_COMPONENTS,
     Components,
-    ElectrodeState,
     components,
     depth_quantiles,
-    new_electrode,
     remaining_starts,
+)
+from pitwise.wear.state import (
+    ElectrodeState,
+    new_electrode,
 )
 from pitwise.wear.words import basis_words, fit_notes
 

@@ -14,7 +14,10 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from pitwise.bench.decide import PIT_PART
-from pitwise.job.outlook import Change, Outlook
+from pitwise.job.outlook import (
+    Change,
+    Outlook,
+)
 from pitwise.job.words import change_words
 from pitwise.records.tables import Station, Torch
 from pitwise.records.wear_tables import ImportFile, Program

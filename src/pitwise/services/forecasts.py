@@ -28,7 +28,13 @@ from pitwise.services.wear_book import (
     refit_if_due,
     state_of,
 )
-from pitwise.wear.forecast import Components, components, crps, depth_quantiles, reading_cdf
+from pitwise.wear.forecast import (
+    Components,
+    components,
+    crps,
+    depth_quantiles,
+    reading_cdf,
+)
 
 _KEPT_COMPONENTS = 128
 _ARRAYS = ("rate", "mean", "variance", "kappa", "gamma", "phi", "sigma", "loss", "slope")
@@ -43,6 +49,7 @@ def body_of(parts: Components) -> str:
         "starts": parts.starts,
         "arc_minutes": parts.arc_minutes,
         "minutes_per_start": parts.minutes_per_start,
+        "noise_mm": parts.noise_mm,
     }
     return json.dumps(data, separators=(",", ":"), allow_nan=False)
 
@@ -56,6 +63,7 @@ def parts_of(body: str) -> Components:
         starts=data["starts"],
         arc_minutes=data["arc_minutes"],
         minutes_per_start=data["minutes_per_start"],
+        noise_mm=data["noise_mm"],
     )
 
 

@@ -20,7 +20,9 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from pitwise.job.model import ReaderSettings
-from pitwise.job.outlook import Costs
+from pitwise.job.plan import (
+    Costs,
+)
 from pitwise.records.audit import canonical
 from pitwise.records.tables import Person, Station
 from pitwise.records.wear_tables import StationSetting

@@ -20,18 +20,20 @@ from pitwise.services.shopfloor import Shop
 from pitwise.wear.fit import WearFit, fit_wear
 from pitwise.wear.forecast import (
     FLEET_COMPONENTS,
-    ElectrodeState,
     components,
     depth_moments,
     depth_quantiles,
+)
+from pitwise.wear.history import Ended, History, HistoryError, Step
+from pitwise.wear.prior import GrowthPrior
+from pitwise.wear.state import (
+    ElectrodeState,
     known_electrode,
     move,
     new_electrode,
     observe,
     use,
 )
-from pitwise.wear.history import Ended, History, HistoryError, Step
-from pitwise.wear.prior import GrowthPrior
 from pitwise.wear.store import fit_from_plain, fit_to_plain
 
 QUANTITY = "pit-depth"

@@ -33,6 +33,7 @@ from pitwise.wear.prior import GAMMA, NAMES, Floats, GrowthPrior, natural, penal
 from pitwise.wear.screen import SetAside, impossible, most_surprising, surprising
 
 _IDENTIFIED = 0.8
+_VARIED = 1.05
 _MOST_SCREENS = 5
 DRAWS = 64
 
@@ -115,9 +116,11 @@ class WearFit:
         """Whether the readings tell starts from arc minutes at all.
 
         They can't when every job has the same minutes per start: then the error of log
-        kappa is about the prior's own.
+        kappa is about the prior's own, or smaller by the noise's chance alone.
         """
-        return bool(self.se[0] < _IDENTIFIED * self.prior.sd[0])
+        mix = self.minutes_per_start
+        varied = mix is not None and mix[2] > _VARIED * mix[0]
+        return varied and bool(self.se[0] < _IDENTIFIED * self.prior.sd[0])
 
 
 def fit_wear(

@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 
 from pitwise.wear.fit import WearFit
-from pitwise.wear.forecast import Basis
 from pitwise.wear.history import History
+from pitwise.wear.state import (
+    Basis,
+)
 
 
 def basis_words(basis: Basis, process: str, own: int = 0) -> str:

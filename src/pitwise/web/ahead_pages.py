@@ -10,7 +10,9 @@ from fastapi import APIRouter, Depends, Query, Request
 from fastapi.responses import RedirectResponse, Response
 from markupsafe import Markup
 
-from pitwise.job.outlook import Band
+from pitwise.job.outlook import (
+    Band,
+)
 from pitwise.job.words import percent
 from pitwise.reports.charts import LimitLine, PlateRun, ahead_chart, svg_of
 from pitwise.services import ahead_page as pages

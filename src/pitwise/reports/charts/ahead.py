@@ -11,7 +11,11 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
-from pitwise.job.outlook import Band, Change, Outlook
+from pitwise.job.outlook import (
+    Band,
+    Change,
+    Outlook,
+)
 from pitwise.job.words import percent
 
 from .look import BAND, NARROW, axis, framed, halo, reach, type_size
