@@ -93,7 +93,7 @@ def crps_of_forecast(parts: Components, starts: float, minutes: float, truth: fl
     mean, sd = depth_moments(parts, starts, minutes)
     low = max(0.0, min(mean - 5 * sd, truth - sd))
     high = max(mean + 7 * sd, truth + sd)
-    grid = np.unique(np.concatenate([np.linspace(low, high, 40), [truth]]))
+    grid = np.unique(np.concatenate([np.linspace(low, high, 90), [truth]]))
     below = depth_cdf(parts, starts, minutes, grid)
     at = int(np.searchsorted(grid, truth))
     left = np.trapezoid(below[: at + 1] ** 2, grid[: at + 1])

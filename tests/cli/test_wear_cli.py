@@ -329,7 +329,7 @@ def test_what_is_odd_about_a_forecast_is_said(
 ) -> None:
     head, *rows = readings.read_text().splitlines()
     lines = [f"{head},ended", *(f"{row}," for row in rows)]
-    lines += ["w,P0,100,80,0.30,", "w,P0,150,120,0.16,", "r,P0,100,80,0.2,replaced"]
+    lines += ["w,P0,100,80,0.30,", "w,P0,150,120,0.19,", "r,P0,100,80,0.2,replaced"]
     readings.write_text("\n".join(lines), encoding="utf-8")
     job = ("--starts", "10", "--minutes", "10", "--limit", "1.0")
     shallow = str(forecast(capsys, readings, "--electrode", "w", *job)["notes"])

@@ -68,7 +68,7 @@ def test_the_two_ways_to_score_agree() -> None:
     even = np.full(200, 1 / 200)
     for truth in (0.1, 0.5, 1.3):
         got = crps_of_forecast(parts, 300, 200, truth)
-        # The trapezoid rule on 40 points errs upward, by most in a forecast as wide as this.
+        # The trapezoid rule on 90 points errs upward, by most in a forecast as wide as this.
         assert got == pytest.approx(crps_of_sample(sample, even, truth), rel=0.03)
     assert depth_moments(parts, 300, 200)[0] == pytest.approx(float(sample.mean()), rel=0.02)
 
