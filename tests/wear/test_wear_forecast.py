@@ -10,6 +10,7 @@ import pytest
 from benchmarks.wear_worlds import draw_world, run_shop
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.special import gammainc
 
 from pitwise.trade import base_sheet
 from pitwise.wear import forecast as fc
@@ -156,7 +157,7 @@ def test_thinning_keeps_the_forecast(worn: ElectrodeState, count: int) -> None:
     )
     grown = fc._gained(every, 300, 220)
     for limit in (0.7, 0.9, 1.1):
-        below = fc._below(every, grown, np.array(limit), fc._FEW)
+        below = fc._below(every, grown, np.array(limit))
         wanted = float(weight @ below) / float(weight.sum())
         got = float(depth_cdf(few, 300, 220, limit))
         assert got == pytest.approx(wanted, abs=0.02 if count < 100 else 0.01)
@@ -322,3 +323,49 @@ def test_replaced_is_never_lost(shop: list[History], fit: WearFit) -> None:
     assert none.losses.losses == 0
     assert none.losses.mean[0] < PRIOR.loss_mean[0] + 1e-9
     assert np.array_equal(none.theta, fit.theta)
+
+
+@pytest.mark.parametrize("spread", [1e-4, 0.01, 0.03, 0.1])
+@pytest.mark.parametrize("grown", [0.0, 0.002, 0.02, 0.1, 0.6])
+def test_the_sum_of_normal_and_gamma_against_fine_quadrature(spread: float, grown: float) -> None:
+    """A depth known to +-spread that grows by a gamma increment, at every ratio of the two."""
+    one = np.ones(1)
+    phi = 0.02
+    parts = fc.Components(
+        *(one * 0.6, one * 0.5, one * spread**2, one, one, one * phi, one * 0.03, one, one),
+        *(100.0, 80.0, 0.8, 0.03),
+    )
+    places = np.linspace(0.3, 1.6, 27)
+    z = np.linspace(-8, 8, 4001)
+    weight = np.exp(-0.5 * z * z)
+    weight /= weight.sum()
+    room = places[:, None] - (0.5 + spread * z)
+    exact = (
+        (room > 0) if grown == 0 else gammainc(grown / phi, np.maximum(room, 0) / phi)
+    ) @ weight
+    found = fc._below(parts, np.full((27, 1), grown), places)[:, 0]
+    # One component alone is worst, near a gamma of hardly any shape; the mean error counts, for
+    # a forecast is a mixture of 64 and more (next test).
+    assert found == pytest.approx(exact, abs=0.06)
+    assert np.abs(found - exact).mean() < 0.004
+
+
+@pytest.mark.parametrize("job", [(0.001, 0.001), (5, 4), (20, 15), (50, 40), (250, 190)])
+def test_short_and_long_jobs_against_monte_carlo(
+    parts: fc.Components, job: tuple[float, float]
+) -> None:
+    random = np.random.default_rng(5)
+    shape = (len(parts), 1500)
+    grown = fc._gained(parts, *job)
+    depth = parts.mean[:, None] + np.sqrt(parts.variance)[:, None] * random.standard_normal(shape)
+    depth = np.maximum(depth, 0.0) + parts.phi[:, None] * random.gamma(
+        np.broadcast_to((grown / parts.phi)[:, None], shape)
+    )
+    reading = depth + parts.sigma[:, None] * random.standard_normal(shape)
+    places = np.linspace(0.05, 1.5, 40)
+    for drawn, said in (
+        (depth, depth_cdf(parts, *job, places)),
+        (reading, fc.reading_cdf(parts, *job, places)),
+    ):
+        counted = np.searchsorted(np.sort(drawn.ravel()), places) / drawn.size
+        assert said == pytest.approx(counted, abs=0.004)
