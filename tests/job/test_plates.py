@@ -55,6 +55,8 @@ def test_a_cut_off_decimal_is_refused_with_both_mends() -> None:
         ("name,name,starts,arc_minutes", 1, "twice"),
         ("name,plate,starts,arc_minutes", 1, "twice"),
         ("name,starts,minutes,arc_minutes", 1, "twice"),
+        ("electrode,process,starts,arc_minutes,depth_mm\nE1,A,1,1,1", 1, "readings or use"),
+        ("torch,at,starts,arc_minutes\nT1,2026-01-01,1,1", 1, "readings or use"),
         ("starts,minutes\n1,2\n1,2,3", 3, "3 values under 2"),
         ("starts;minutes\n1;2;", 2, "3 values under 2"),
         ('name,starts,arc_minutes\nA,1,"1,500"', 2, "thousands"),

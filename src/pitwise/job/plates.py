@@ -14,6 +14,8 @@ COLUMNS = ("name", "starts", "arc_minutes")
 # Other names under which a column is known.
 _SAME = {"plate": "name", "minutes": "arc_minutes"}
 _NEEDED = ("starts", "arc_minutes")
+# Readings and reports of use have starts and arc minutes too; they tell of the past.
+_OTHER_TABLES = frozenset(("electrode", "torch", "at", "depth_mm"))
 MOST_PLATES = 20_000
 _MOST_STARTS = 10_000_000
 _MOST_MINUTES = 1e6
@@ -112,6 +114,13 @@ def _head(row: list[str], line: int) -> list[str]:
                 f"the column '{name}' is missing",
                 f"begin the list with {','.join(COLUMNS)}",
             )
+    other = _OTHER_TABLES.intersection(names)
+    if "name" not in names and other:
+        raise ProgramError(
+            line,
+            f"the column 'name' is missing, and the column '{min(other)}' is that of readings or use",
+            "give the list of plates, or add a column name",
+        )
     return names
 
 
