@@ -118,7 +118,7 @@ def _head(row: list[str], line: int) -> list[str]:
     if "name" not in names and other:
         raise ProgramError(
             line,
-            f"the column 'name' is missing, and the column '{min(other)}' is that of readings or use",
+            f"the column 'name' is missing, and '{min(other)}' is a column of readings or use",
             "give the list of plates, or add a column name",
         )
     return names
