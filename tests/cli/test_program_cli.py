@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import os
 import sys
 from pathlib import Path
 
@@ -137,6 +138,7 @@ def test_what_is_not_there(capsys: pytest.CaptureFixture[str], tmp_path: Path) -
     "argv",
     [
         ("--accel", "0"),
+        ("--accel", "1e-9"),
         ("--accel", "fast"),
         ("--rapid", "nan"),
         ("--corner-tolerance", "-1"),
@@ -152,7 +154,7 @@ def test_bad_options_are_refused(
 
 
 def test_bad_torch_codes_are_refused(capsys: pytest.CaptureFixture[str], file: Path) -> None:
-    for argv in (("--on", "G1"), ("--on", "M5")):
+    for argv in (("--on", "G1"), ("--on", "M5"), ("--on", "M3 M4")):
         code, _, err = call(capsys, str(file), *argv)
         assert code == 2
         assert "--on/--off" in err
@@ -175,6 +177,47 @@ def test_a_drawing(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     code, out, _ = call(capsys, *given[:-1])
     assert code == 0
     assert "Longest cut" in out
+
+
+def test_names_are_shown_as_they_are_and_never_rule_the_terminal(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("[").mkdir()
+    for name in ("[/x].nc", "[red]x.nc", "[/x]"):
+        Path(name).write_text(TEXT)
+        code, out, _ = call(capsys, name)
+        assert code == 0
+        assert f"One run of {name}" in out
+    Path("[").joinpath("b].csv").write_text("name,starts,arc_minutes\n[/bold],1,1\n[red]x,1,1\n")
+    code, out, _ = call(capsys, "[/b].csv")
+    assert code == 0
+    for words in ("Plates of [/b].csv", "[/bold]", "[red]x"):
+        assert words in out
+    for name in ("a\x1b[31m.nc", "b\u202ecn.nc", os.fsdecode(b"c\xff.nc")):
+        Path(name).write_text(TEXT)
+        code, out, _ = call(capsys, name)
+        assert (code, "�" in out, "\x1b" in out) == (0, True, False)
+        Path(name).write_text("G1 X[1\x1b[31m\n")
+        code, out, err = call(capsys, name)
+        assert (code, out, "\x1b" in err) == (2, "", False)
+        assert "line 1: the expression breaks off at '�[31M'" in err
+        Path(name).unlink()
+        code, out, err = call(capsys, name)
+        assert (code, out, name in err, "can't be read" in err) == (2, "", False, True)
+        code, out, err = call(capsys, f"{name}.csv")
+        assert (code, out, name in err, "can't be read" in err) == (2, "", False, True)
+
+
+def test_times_without_end_are_bad_input(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    made = tmp_path / "slow.nc"
+    made.write_text("M3\nG1 X1000 F." + "0" * 310 + "1\nM5\nM30\n")
+    code, out, err = call(capsys, str(made), "--json")
+    assert (code, out) == (2, "")
+    assert "line 2: the feed F" in err
+    assert "too slow to be meant" in err
 
 
 def test_plates(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import math
 import random
+import time
 from typing import Any
 
 import pytest
@@ -219,15 +220,14 @@ def test_bounds(monkeypatch: pytest.MonkeyPatch) -> None:
     made.modelspace().add_blockref("b29", (0, 0))
     with pytest.raises(ProgramError, match="nested deeper"):
         count(made)
-    monkeypatch.setattr(dxf, "MAX_ENTITIES", 1000)
+    monkeypatch.setattr(dxf, "MAX_WORK", 1000)
     made.modelspace().delete_all_entities()
     made.modelspace().add_blockref("b5", (0, 0))
-    with pytest.raises(ProgramError, match="more than 1000"):
+    with pytest.raises(ProgramError, match="more than 1,000 steps"):
         count(made)
-    monkeypatch.setattr(dxf, "MAX_POINTS", 10)
     made = drawing()
     made.modelspace().add_ellipse((0, 0), (1000, 0), 0.5)
-    with pytest.raises(ProgramError, match="too fine"):
+    with pytest.raises(ProgramError, match="more than 1,000 steps.*ELLIPSE"):
         count(made)
     monkeypatch.setattr(dxf, "MAX_BYTES", 10)
     with pytest.raises(ProgramError, match="larger"):
@@ -247,6 +247,131 @@ def test_bounds(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_arguments_that_cannot_be(bad: dict[str, float]) -> None:
     with pytest.raises(ValueError, match="must be"):
         count(drawing(), **bad)
+
+
+def in_array(rows: int, columns: int, spacing: float, corners: int) -> Any:
+    made = drawing()
+    block = made.blocks.new("b")
+    if corners:
+        block.add_lwpolyline([(k, k % 7) for k in range(corners)], dxfattribs={"layer": "hidden"})
+        made.layers.add("hidden").off()
+    grid = {"row_count": rows, "column_count": columns, "column_spacing": spacing}
+    made.modelspace().add_blockref("b", (0, 0), dxfattribs={**grid, "row_spacing": spacing})
+    return made
+
+
+@pytest.mark.parametrize(
+    ("rows", "columns", "spacing", "corners"),
+    [(30_000, 30_000, 1.0, 0), (30_000, 30_000, 0.0, 0), (100, 100, 50.0, 20_000)],
+)
+def test_arrays_of_too_much_are_refused_before_they_are_opened(
+    rows: int, columns: int, spacing: float, corners: int
+) -> None:
+    made = in_array(rows, columns, spacing, corners)
+    begun = time.process_time()
+    with pytest.raises(ProgramError, match=r"steps of work.*INSERT #") as caught:
+        count(made)
+    assert time.process_time() - begun < 10
+    assert "export" in caught.value.mend
+
+
+def test_blocks_of_blocks_are_weighed_without_being_opened() -> None:
+    made = drawing()
+    made.blocks.new("b0")
+    for depth in range(1, 9):
+        block = made.blocks.new(f"b{depth}")
+        for k in range(100):
+            # Turned and unevenly scaled, which the library opens by itself, leaves and all.
+            attribs = {"xscale": 2, "rotation": 30 + k}
+            block.add_blockref(f"b{depth - 1}", (k, 0), dxfattribs=attribs)
+    made.modelspace().add_blockref("b8", (0, 0))
+    begun = time.process_time()
+    with pytest.raises(ProgramError, match="steps of work"):
+        count(made)
+    assert time.process_time() - begun < 10
+
+
+def test_blocks_that_hold_themselves_or_are_not_there_are_said() -> None:
+    made = drawing()
+    made.blocks.new("b").add_blockref("b", (1, 1))
+    made.modelspace().add_blockref("b", (0, 0))
+    with pytest.raises(ProgramError, match="nested deeper"):
+        count(made)
+    made = drawing()
+    made.modelspace().add_blockref("none", (0, 0))
+    assert "1 × INSERT of a block" in count(made).warnings[0].text
+
+
+def every_kind() -> Any:
+    made = drawing()
+    space = made.modelspace()
+    space.add_line((0, 0), (1, 2))
+    space.add_arc((0, 0), 10, 20, 80)
+    space.add_circle((1, 1), 3, dxfattribs={"extrusion": (0, 0, -1)})
+    space.add_lwpolyline([(0, 0, 1), (10, 0, 1), (3, 3, 0)], "xyb", close=True)
+    space.add_polyline2d([(0, 0, 0.5), (3, 4, 0), (3, 0, 0)], "xyb")
+    space.add_ellipse((0, 0), (3, 0), 0.5)
+    space.add_spline([(0, 0), (5, 3), (10, 0), (20, 9)])
+    space.add_open_spline([(0, 0), (5, 3), (10, 0), (20, 9)])
+    block = made.blocks.new("b")
+    block.add_arc((0, 0), 5, 0, 90)
+    block.add_lwpolyline([(0, 0, 1), (10, 0, 1)], "xyb")
+    grid = {"row_count": 2, "column_count": 2, "row_spacing": 9, "column_spacing": 9}
+    space.add_blockref("b", (1, 1), dxfattribs={"xscale": 2, "yscale": 2, "rotation": 5, **grid})
+    return made
+
+
+@pytest.mark.parametrize("bad", ["nan", "inf", "-1e308", "1e-320", "x"])
+@pytest.mark.filterwarnings("ignore::RuntimeWarning")
+def test_no_figure_of_a_drawing_gets_past_the_refusal(bad: str) -> None:
+    lines = data_of(every_kind()).decode().splitlines()
+    begin = lines.index("BLOCKS")
+    end = lines.index("OBJECTS")
+    counted = refused = 0
+    for k in range(begin + 1, end, 2):
+        code = lines[k].strip()
+        if not code.isdigit() or not (10 <= int(code) <= 78 or 210 <= int(code) <= 230):
+            continue
+        broken = "\n".join([*lines[: k + 1], bad, *lines[k + 2 :]]).encode()
+        begun = time.process_time()
+        try:
+            got = read_dxf(broken, layers=None, feed_mm_min=1000, pierce_seconds=0)
+        except ProgramError:
+            refused += 1
+        else:
+            assert math.isfinite(got.cut_length_mm)
+            assert math.isfinite(got.arc_minutes)
+            counted += 1
+        assert time.process_time() - begun < 3
+    assert counted + refused > 60
+    assert refused > 9
+
+
+def test_a_figure_that_is_no_number_is_refused_by_name() -> None:
+    made = drawing()
+    made.modelspace().add_arc((0, 0), 10, 0, 90)
+    data = data_of(made).replace(b" 50\n0.0\n", b" 50\nnan\n")
+    with pytest.raises(ProgramError, match=r"ARC #\w+ begins or ends at an angle"):
+        read_dxf(data, layers=None, feed_mm_min=1000, pierce_seconds=0)
+    made = drawing()
+    made.modelspace().add_line((0, 0), (math.nan, 1))
+    with pytest.raises(ProgramError, match=r"LINE #\w+ holds a figure that is no number"):
+        count(made)
+
+
+def test_a_feed_too_slow_to_be_meant_is_refused() -> None:
+    made = drawing()
+    made.modelspace().add_line((0, 0), (1000, 0))
+    with pytest.raises(ProgramError, match="would burn for"):
+        count(made, feed_mm_min=1e-300)
+
+
+def test_a_spline_of_a_monstrous_degree_is_refused() -> None:
+    made = drawing()
+    points = [(k, k % 3) for k in range(60)]
+    made.modelspace().add_open_spline(points, degree=50)
+    with pytest.raises(ProgramError, match="spline of degree 50"):
+        count(made)
 
 
 def test_a_far_point_is_refused() -> None:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+import time
 from typing import Any
 
 import pytest
 
-from pitwise.job.model import MAX_LINE, ProgramCount, ProgramError, ReaderSettings
+from pitwise.job.model import MAX_LINE, ProgramCount, ProgramError, ReaderSettings, torch_code
 from pitwise.job.reader import read_program
 from pitwise.job.tally import SHOWN_EACH
 
@@ -25,8 +26,10 @@ def refused(text: str, **named: Any) -> ProgramError:
     with pytest.raises(ProgramError) as caught:
         count(text, **named)
     error = caught.value
-    assert error.problem
-    assert error.mend
+    assert error.problem.isprintable()
+    assert error.mend.isprintable()
+    # A mend says what to do; "mend the number" is none.
+    assert "mend" not in error.mend
     return error
 
 
@@ -186,6 +189,13 @@ def test_the_code_with_more_words_holds() -> None:
         {"on_codes": ("G1",)},
         {"on_codes": ("M",)},
         {"on_codes": ("M3 P1.2.3",)},
+        {"on_codes": ("M3 M4",)},
+        {"on_codes": ("M3 G1",)},
+        {"on_codes": ("M64 P1 P2",)},
+        {"on_codes": ("M64000",)},
+        {"on_codes": ("M64 P1 Q2",), "off_codes": ("M64 Q2 P1",)},
+        {"on_codes": ("M64 P1",), "off_codes": ("M64 P1.0000001",)},
+        {"accel_mm_s2": 1e-300},
         {"on_codes": ()},
         {"on_codes": ("M3",), "off_codes": ("M03",)},
         {"accel_mm_s2": 0.0},
@@ -199,15 +209,114 @@ def test_settings_that_cannot_be(bad: dict[str, Any]) -> None:
         ReaderSettings(**bad) and count("M3", **bad)
 
 
+def test_torch_codes_that_cannot_be_say_why() -> None:
+    with pytest.raises(ValueError, match="both light and quench.*'M64 P1 Q2' and 'M64 Q2 P1'"):
+        ReaderSettings(on_codes=("M64 P1 Q2",), off_codes=("M64 Q2 P1",))
+    with pytest.raises(ValueError, match="'M3 M4' can never match.*two codes, such as M3 and M4"):
+        torch_code("M3 M4")
+    assert torch_code("M64 Q2 P1") == torch_code("m064 p1.0q2")
+
+
+def test_numbers_of_codes_are_told_as_they_are_written() -> None:
+    text = "F1\nM64 P123456.7891\nG1 X1\nM65\nM1234.56789\nM30"
+    got = count(text, on_codes=("M64 P123456.7891",), off_codes=("M65",))
+    assert got.starts == 1
+    assert [x.text for x in got.warnings] == ["M1234.56789 is not known; passed over"]
+    assert count(text, on_codes=("M64 P123456.7892",)).starts == 0
+
+
+TINY = "." + "0" * 310 + "1"
+
+
+@pytest.mark.parametrize(
+    ("lines", "line"),
+    [
+        (f"M3\nG1 X10 F{TINY}", 2),
+        (f"G93 M3\nG1 X10 F{TINY}", 2),
+        (f"G93 M3\nG1 X10 F{'.' + '0' * 302 + '1'}", 2),
+        ("M3\nF.00001\nX0\nG1 X10 Y0", 4),
+        ("M3\nF.00001\nG1 X10 Y0 (by the interpreter)", 3),
+        ("F.0001\nG1 X100", 2),
+        ("F.001\nM3\nG3 X0 Y0 I100 J0", 3),
+    ],
+)
+@pytest.mark.parametrize("accel", [None, 500.0])
+def test_moves_that_take_months_are_refused(lines: str, line: int, accel: float | None) -> None:
+    error = refused(lines, accel_mm_s2=accel)
+    assert error.line == line
+    assert "too slow to be meant" in error.problem
+
+
+def test_arcs_longer_than_any_table_are_refused() -> None:
+    error = refused("F1000\nM3\nG2 X0 Y0 I9999999 J0 P10000")
+    assert (error.line, error.problem) == (3, "the arc is longer than 10 km")
+    assert "turns (P)" in error.mend
+    assert refused("F1000\nM3\nG2 X0 Y0 I2000000 J0").line == 3
+    assert cut("G2 X0 Y0 I1 J0 P100").cut_length_mm == pytest.approx(200 * math.pi)
+
+
+@pytest.mark.parametrize("beside", ["", " S1"])
+def test_ten_kilometres_are_too_far_for_both_ways_of_reading(beside: str) -> None:
+    there = f"F1000\nM3{beside}\nG91 G1 X9000000 Y0{beside}\nX9000000 Y0{beside}"
+    assert count(there).cut_length_mm == 18_000_000
+    error = refused(f"{there}\nG1 X10000000 Y0{beside}")
+    assert (error.line, error.problem) == (5, "a move leads farther than 10 km")
+    error = refused(f"G0 X0 Y0\nG91 X10000000 Y0{beside}")
+    assert error.line == 2
+
+
+def test_more_cuts_than_a_plate_has_end_the_reading() -> None:
+    def endless() -> Any:
+        while True:
+            yield "M3"
+            yield "M5"
+
+    with pytest.raises(ProgramError, match="more than 500 cuts") as caught:
+        read_program(endless(), max_cuts=500)
+    assert caught.value.line == 1001
+    with pytest.raises(ProgramError, match="more than 1,000,000 cuts") as caught:
+        read_program(endless(), keep_cuts=False)
+    assert caught.value.line == 2_000_001
+    assert read_program(["M3", "M5"] * 500, max_cuts=500).starts == 500
+
+
+def test_lines_that_are_the_same_each_time_are_read_once() -> None:
+    line = "#1=[" + "+".join(["SIN[1]"] * 500) + "]"
+    begun = time.process_time()
+    got = count("\n".join([line] * 4000) + "\nF1000\nM3\nG1 X#1\nM5\nM30")
+    assert time.process_time() - begun < 2
+    assert got.cut_length_mm == pytest.approx(500 * math.sin(math.radians(1)))
+    # What is set beside other words is still set each time.
+    again = "#1=0\nF60\nM3 #1=1\nG1 X#1\nG4 P1 #1=5\nX#1\nM5"
+    got = count(f"{again}\n{again}\nM30")
+    assert (got.starts, got.cut_length_mm) == (2, 13)
+    assert got.arc_minutes == pytest.approx(15 / 60)
+
+
+def test_a_loop_over_long_lines_ends() -> None:
+    # More lines than are kept, so that each is read anew each time.
+    lines = [f"G91 G1 X[{k}" + "+1-1" * 200 + "]" for k in range(2100)]
+    text = ["F9", "o1 repeat [99999]", *lines, "o1 endrepeat"]
+    begun = time.process_time()
+    with pytest.raises(ProgramError, match="on and on"):
+        read_program(text, max_steps=100_000)
+    assert time.process_time() - begun < 20
+
+
 def test_the_torch_is_lit_before_and_out_before_the_move_of_its_line() -> None:
     got = count("F100\nG1 X5 M3\nG1 X9 M5\nM30")
     assert (got.cut_length_mm, got.dry_length_mm) == (5, 4)
 
 
-def test_a_dwell_counts_only_while_lit() -> None:
-    got = count("F100\nG4 P9\nM3\nG4 P1\nG1 X1\nG4 P2\nM5\nG4 P9\nM30")
-    assert got.pierce_minutes * 60 == pytest.approx(3)
-    assert got.cuts[0].seconds == pytest.approx(3 + 0.6)
+@pytest.mark.parametrize("beside", ["", " (read by the interpreter) S1"])
+def test_a_dwell_counts_only_while_lit_and_as_piercing_before_the_first_move(beside: str) -> None:
+    lines = "F100 | G4 P9 | M3 | G4 P1 | G1 X0 | G4 P.5 | G1 X1 | G4 P2 | M5 | G4 P9"
+    again = "M3 | G4 P.25 | M5 | M3 | G3 I1 | G4 P4 | M5 | M30"
+    got = count("\n".join(x + beside for x in f"{lines} | {again}".split(" | ")))
+    assert [x.pierce_seconds for x in got.cuts] == [1.5, 0.25, 0]
+    assert got.pierce_minutes * 60 == pytest.approx(1.75)
+    circle = 2 * math.pi * 0.6
+    assert [x.seconds for x in got.cuts] == pytest.approx([3.5 + 0.6, 0.25, 4 + circle])
 
 
 def test_rapids_dry_moves_and_reference_point() -> None:
@@ -229,6 +338,15 @@ def test_rapids_dry_moves_and_reference_point() -> None:
         ("F100\nM3\nG93\nG1 X1 F5\nG94\nX2\nM5\nM30", [(6, "feed-missing")]),
         ("F1\nG0 X1\nG1 X2\nM3\nG1 X3\nM5\nG1 X4\nM30", [(3, "cut-before-lighting")]),
         ("F1\nM3\nG1 X1 U5\nM5\nM30", [(3, "unknown-word")]),
+        ("F1\nM3\nG1 X1 Q5\nX2 E5\nX3 Q5 E1\nM5\nM30", [(3, "unknown-word"), (4, "unknown-word")]),
+        ("F1\nM3\nG1 X1 I5\nG1 X2 Y0 I1 J1\nM5\nM30", [(3, "unknown-word"), (4, "unknown-word")]),
+        ("F1\nM3 P1\nG1 X1\nM5\nM30", [(2, "unknown-word")]),
+        ("F1\nM3 S1 T1\nG64 P.1\nG43 H1\nG2 X9 Y0 R9 P1\nG4 P1\nM5\nM62 P1\nM30", []),
+        # Said after positioning, once each time; not after a quench, nor again before the next.
+        (
+            "F1\nM3\nG1 X1\nM5\nG1 X2\nG0 X3\nG1 X4\nG1 X5\nG28\nG1 X6\nG0 Z1\nG1 Z0\nM30",
+            [(7, "cut-before-lighting"), (9, "reference-point"), (10, "cut-before-lighting")],
+        ),
         ("F1\nM3\nG1 X1\nM5\nM111\nG301\nM30", [(5, "unknown-code"), (6, "unknown-code")]),
         ("F1\nM3\nM3\nG1 X1\nM5\nM30", [(3, "already-lit")]),
         ("F1\nM3\nG0 X1\nM5\nM30", [(3, "rapid-while-lit")]),
@@ -342,6 +460,7 @@ def test_warnings_of_one_kind_are_summed_up() -> None:
         ("G1 X" + "[" * 60 + "1" + "]" * 60, 1, "nested deeper"),
         ("G1 X" + "-" * 3000 + "1", 1, "nested deeper"),
         ("G1 X" + "1" * (MAX_LINE + 1), 1, "longer than"),
+        ("G1 X1\nG1 X[1\x1b[31m]", 2, "breaks off at '�[31M]'"),
         ("M3 (x)\nM64 P1\n\nG1 X1\x01", 4, "begins no word"),
     ],
 )

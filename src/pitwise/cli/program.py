@@ -10,10 +10,11 @@ from pathlib import Path
 from typing import BinaryIO
 
 from rich.table import Table
+from rich.text import Text
 
 from pitwise.cli.common import console, print_json, progress_bar, read_text
 from pitwise.job.dxf import MAX_BYTES, read_dxf
-from pitwise.job.model import ProgramCount, ProgramError, ReaderSettings
+from pitwise.job.model import LEAST_RATE, ProgramCount, ProgramError, ReaderSettings, printable
 from pitwise.job.plates import PlateUse, read_plates
 from pitwise.job.reader import read_program
 from pitwise.job.source import BLOCK_BYTES, program_lines
@@ -50,11 +51,9 @@ def add_reader_options(own: argparse.ArgumentParser) -> None:
         "--off", action="append", metavar="CODE", help="code that quenches it (default M5)"
     )
     own.add_argument(
-        "--accel", type=_positive, metavar="MM_S2", help="acceleration, mm/s² (default: none)"
+        "--accel", type=_rate, metavar="MM_S2", help="acceleration, mm/s² (default: none)"
     )
-    own.add_argument(
-        "--rapid", type=_positive, metavar="MM_MIN", help="speed of rapid moves, mm/min"
-    )
+    own.add_argument("--rapid", type=_rate, metavar="MM_MIN", help="speed of rapid moves, mm/min")
     own.add_argument(
         "--corner-tolerance",
         type=_not_negative,
@@ -81,6 +80,13 @@ def _positive(text: str) -> float:
     return value
 
 
+def _rate(text: str) -> float:
+    value = _positive(text)
+    if value < LEAST_RATE:
+        raise argparse.ArgumentTypeError(f"'{text}' is below {LEAST_RATE:g}")
+    return value
+
+
 def _not_negative(text: str) -> float:
     try:
         value = float(text)
@@ -102,7 +108,11 @@ def settings_of(args: argparse.Namespace) -> ReaderSettings:
             rapid_mm_min=args.rapid,
         )
     except ValueError as error:
-        raise ServiceError("--on/--off", str(error), "mend the option") from error
+        raise ServiceError(
+            "--on/--off",
+            str(error),
+            "give each an M word, perhaps with the words beside it, such as --on M3 --off M5",
+        ) from error
 
 
 def kind_of(place: str) -> str:
@@ -126,7 +136,22 @@ def count_file(place: str, args: argparse.Namespace, settings: ReaderSettings) -
 
 
 def run(args: argparse.Namespace) -> int:
-    """Count and print."""
+    """Count and print.
+
+    Raises
+    ------
+    ServiceError
+        Bad input; its words can be printed, whatever the file is called.
+    """
+    try:
+        return _run(args)
+    except ServiceError as error:
+        error.place, error.problem = printable(error.place), printable(error.problem)
+        error.args = (f"{error.place}: {error.problem}. Mend: {printable(error.mend)}.",)
+        raise
+
+
+def _run(args: argparse.Namespace) -> int:
     kind = args.kind or kind_of(args.file)
     settings = settings_of(args)
     try:
@@ -205,9 +230,14 @@ def _count_dxf(place: str, args: argparse.Namespace, settings: ReaderSettings) -
     )
 
 
+def _title(words: str) -> Text:
+    """Return a table's title: the library reads markup out of a plain one, cells or not."""
+    return Text(printable(words), style="table.title")
+
+
 def _show(args: argparse.Namespace, count: ProgramCount, settings: ReaderSettings) -> None:
     out = console()
-    table = Table(title=f"One run of {args.file}", title_justify="left", show_header=False)
+    table = Table(title=_title(f"One run of {args.file}"), title_justify="left", show_header=False)
     table.add_column("what")
     table.add_column("how much", justify="right")
     table.add_column("of it", overflow="fold")
@@ -218,7 +248,7 @@ def _show(args: argparse.Namespace, count: ProgramCount, settings: ReaderSetting
     )
     table.add_row("Starts", f"{count.starts}", "")
     table.add_row("Arc on", _clock(count.arc_minutes * 60), how)
-    table.add_row("of it piercing", _clock(count.pierce_minutes * 60), "dwell while lit")
+    table.add_row("of it piercing", _clock(count.pierce_minutes * 60), "dwell before the cut moves")
     table.add_row("Cut length", f"{count.cut_length_mm / 1000:,.3f} m", "")
     table.add_row(
         "Rapid moves",
@@ -246,7 +276,7 @@ def _show(args: argparse.Namespace, count: ProgramCount, settings: ReaderSetting
     out.print(table, markup=False)
     for warning in count.warnings:
         place = f"line {warning.line}: " if warning.line else ""
-        out.print(f"{place}{warning.text} [{warning.code}]", markup=False)
+        out.print(f"{place}{printable(warning.text)} [{warning.code}]", markup=False)
 
 
 def _clock(seconds: float) -> str:
@@ -272,7 +302,7 @@ def _show_plates(args: argparse.Namespace, plates: tuple[PlateUse, ...]) -> None
             }
         )
         return
-    table = Table(title=f"Plates of {args.file}", title_justify="left", show_footer=True)
+    table = Table(title=_title(f"Plates of {args.file}"), title_justify="left", show_footer=True)
     table.add_column("Plate", footer=f"{len(plates)} plates", overflow="fold")
     table.add_column("Starts", footer=str(starts), justify="right")
     table.add_column("Arc on", footer=_clock(minutes * 60), justify="right")

@@ -6,12 +6,14 @@ import re
 from dataclasses import dataclass, field
 
 from pitwise.job.expressions import Parameters, Scanner
-from pitwise.job.model import MAX_LINE, ProgramError
+from pitwise.job.model import MAX_LINE, ProgramError, figure
 
 _COMMENT = re.compile(r"\([^()]*\)|;.*", re.DOTALL)
 _LINE_NUMBER = re.compile(r"N[0-9]+(?:\.[0-9]*)?")
 _KNOWN_LETTERS = frozenset("ABCDEFGHIJKLMNPQRSTXYZ")
 _LETTERS = frozenset("ABCDEFGHIJKLMNPQRSTUVWXYZ")
+# Axes, feed, spindle and tool; and U V W, which are said each time.
+_ALWAYS_USED = frozenset("ABCFSTUVWXYZ")
 _SPACE = re.compile(r"\s+")
 
 # Codes in tenths, by modal group (NISTIR 6556, 3.4 and its table of modal groups).
@@ -68,6 +70,8 @@ class Block:
         Take effect after the line.
     unknown : list of str
         Letters that mean nothing to this reader.
+    odd : set of str
+        Letters that only some lines use.
     constant : bool
         The line means the same whenever it is read.
     torch : int or None
@@ -82,6 +86,7 @@ class Block:
     words: dict[str, float] = field(default_factory=dict)
     sets: list[tuple[int | str, float]] = field(default_factory=list)
     unknown: list[str] = field(default_factory=list)
+    odd: set[str] = field(default_factory=set)
     constant: bool = True
     torch: int | None = None
     alone: bool = False
@@ -152,7 +157,6 @@ def parse_block(text: str, line: int, parameters: Parameters) -> Block:
                 raise scan.error("a parameter stands alone", "write #number=value")
             scan.at += 1
             block.sets.append((key, scan.value()))
-            block.constant = False
             continue
         if letter not in _LETTERS:
             raise scan.error(f"'{letter}' begins no word", "remove it or put it in ( )")
@@ -167,8 +171,11 @@ def parse_block(text: str, line: int, parameters: Parameters) -> Block:
             block.words[letter] = value
             if letter not in _KNOWN_LETTERS:
                 block.unknown.append(letter)
-    block.constant = block.constant and scan.constant
-    if block.m:
+    block.constant = scan.constant
+    block.odd = block.words.keys() - _ALWAYS_USED
+    if block.sets:
+        block.alone = False
+    elif block.m:
         block.alone = len(block.m) == 1 and not (block.g or block.others or block.words)
     else:
         block.alone = block.g == _DWELL and block.words.keys() == {"P"} and not block.others
@@ -178,7 +185,10 @@ def parse_block(text: str, line: int, parameters: Parameters) -> Block:
 def _add_g(block: Block, value: float, scan: Scanner) -> None:
     tenths = round(value * 10)
     if abs(value * 10 - tenths) > 1e-3 or not 0 <= tenths < 10_000:
-        raise scan.error(f"there is no code G{value:g}", "mend the number")
+        raise scan.error(
+            f"there is no code G{figure(value)}",
+            "write a code of up to one decimal, from G0 to G999.9, or put the word in ( )",
+        )
     if tenths in REFUSED:
         raise scan.error(
             f"G{value:g} ({REFUSED[tenths]}) is not followed: lengths would be wrong",
@@ -196,12 +206,16 @@ def _add_g(block: Block, value: float, scan: Scanner) -> None:
 
 def _add_m(block: Block, value: float, scan: Scanner) -> None:
     if not 0 <= value < 10_000:
-        raise scan.error(f"there is no code M{value:g}", "mend the number")
+        raise scan.error(
+            f"there is no code M{figure(value)}",
+            "write a code from M0 to M9999, or put the word in ( )",
+        )
     group = _M_GROUPS.get(value)
     for other in block.m:
         if group is not None and _M_GROUPS.get(other) == group and other != value:
             raise scan.error(
-                f"M{other:g} and M{value:g} can't stand on one line", "leave one of them"
+                f"M{figure(other)} and M{figure(value)} can't stand on one line",
+                "leave one of them",
             )
     if value not in block.m:
         block.m.append(value)

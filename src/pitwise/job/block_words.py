@@ -10,9 +10,10 @@ from pitwise.job.geometry import (
     arc_by_centre,
     arc_by_radius,
 )
-from pitwise.job.model import MAX_MM, ProgramError
+from pitwise.job.model import MAX_MM, ProgramError, figure
 
 _MOST_TURNS = 10_000
+_ARC_MEND = "check I, J or R: start and end must lie on one circle"
 
 
 def arc_of_words(
@@ -55,18 +56,31 @@ def arc_of_words(
             i, j = _centre(words, here, zero, scale)
             turns = words.get("P", 1.0)
             if turns != int(turns) or not 1 <= turns <= _MOST_TURNS:
-                raise ValueError(f"P{turns:g} is no number of turns")
+                raise ProgramError(
+                    line,
+                    f"P{figure(turns)} is no number of turns",
+                    f"write a whole number from 1 to {_MOST_TURNS}, or leave P out",
+                )
             arc = arc_by_centre(-i, -j, dx - i, dy - j, clockwise=clockwise, turns=int(turns))
+    except ProgramError:
+        raise
     except ValueError as error:
-        raise ProgramError(line, str(error), "mend the arc's words") from error
+        raise ProgramError(line, str(error), _ARC_MEND) from error
     if arc.mismatch_mm > max(MISMATCH_MM, MISMATCH_SHARE * arc.radius_mm):
         raise ProgramError(
             line,
             f"start and end of the arc lie {arc.mismatch_mm:.3g} mm unequally far from its centre",
-            "mend I and J, or say whether they are absolute (G90.1) or not (G91.1)",
+            "check I and J: start and end must lie on one circle; they are counted from the start, "
+            "or from the program's zero after G90.1",
         )
     if not arc.radius_mm <= MAX_MM:
-        raise ProgramError(line, "the arc's radius is beyond 10 km", "mend the arc's words")
+        raise ProgramError(line, "the arc's radius is beyond 10 km", _ARC_MEND)
+    if arc.radius_mm * arc.sweep > MAX_MM:
+        raise ProgramError(
+            line,
+            "the arc is longer than 10 km",
+            "check its radius and its turns (P)" if "P" in words else "check I, J or R",
+        )
     return arc
 
 
@@ -92,6 +106,8 @@ def call_words(words: dict[str, float], line: int) -> tuple[int, int]:
     for letter, value, top in (("P", label, 1e9), ("L", times, 1e6)):
         if value != int(value) or not 0 <= value <= top:
             raise ProgramError(
-                line, f"{letter}{value:g} is no whole number M98 can use", f"mend the {letter} word"
+                line,
+                f"{letter}{figure(value)} is no whole number M98 can use",
+                f"write {letter} as a whole number from 0 to {top:.0f}",
             )
     return int(label), int(times)

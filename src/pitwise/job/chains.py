@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from pitwise.job.ends import FreeEnds
 from pitwise.job.timing import Planner
 
 Point = tuple[float, float]
@@ -89,52 +90,32 @@ def join_runs(runs: Iterable[Run], tolerance_mm: float) -> list[list[Run]]:
 
     From each run not yet taken the chain grows forward, then backward, always to the nearest
     free end within the tolerance; where three or more ends meet, what is left over begins a
-    chain of its own. Ends are looked up in a grid, so that time grows with the number of runs.
+    chain of its own. Time grows with the number of runs times its logarithm at most, however
+    many ends meet (`pitwise.job.ends`).
 
     Parameters
     ----------
     runs : iterable of Run
     tolerance_mm : float
-        Above 0.
+        Above 0, and not so small that a coordinate divided by it is beyond any number.
     """
     every = list(runs)
-    grid: dict[tuple[int, int], list[tuple[int, bool]]] = {}
-
-    def cell(point: Point) -> tuple[int, int]:
-        return math.floor(point[0] / tolerance_mm), math.floor(point[1] / tolerance_mm)
-
-    for number, run in enumerate(every):
-        grid.setdefault(cell(run.first), []).append((number, False))
-        grid.setdefault(cell(run.last), []).append((number, True))
-    free = [True] * len(every)
+    ends = FreeEnds([x for run in every for x in (run.first, run.last)], tolerance_mm)
 
     def follow(point: Point) -> Run | None:
         """Take the nearest free run that begins or ends at the point, turned to begin there."""
-        column, row = cell(point)
-        best, found = tolerance_mm, None
-        for dx in (-1, 0, 1):
-            for dy in (-1, 0, 1):
-                held = grid.get((column + dx, row + dy))
-                if held is None:
-                    continue
-                # Ends of runs already taken leave the grid, or a dense spot takes forever.
-                held[:] = [x for x in held if free[x[0]]]
-                for number, turned in held:
-                    run = every[number]
-                    away = math.dist(run.last if turned else run.first, point)
-                    if away <= best and (found is None or away < best):
-                        best, found = away, (number, turned)
+        found = ends.nearest(point)
         if found is None:
             return None
-        free[found[0]] = False
-        run = every[found[0]]
-        return run.turned() if found[1] else run
+        number, at_last = divmod(found, 2)
+        ends.take(number)
+        return every[number].turned() if at_last else every[number]
 
     chains = []
     for number, run in enumerate(every):
-        if not free[number]:
+        if not ends.free[number]:
             continue
-        free[number] = False
+        ends.take(number)
         chain = [run]
         closed = math.dist(run.first, run.last) <= tolerance_mm
         while not closed and (following := follow(chain[-1].last)) is not None:

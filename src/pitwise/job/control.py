@@ -75,7 +75,7 @@ class Control:
             raise ProgramError(
                 line,
                 "the program goes on and on here",
-                "mend the loop's condition, or post the program without loops",
+                "let the condition become 0 after some turns, or post the program without loops",
             )
 
     def fall_off(self) -> None:
@@ -214,7 +214,7 @@ class Control:
             raise ProgramError(
                 line,
                 f"subprograms call each other more than {MAX_CALLS} deep",
-                "mend the call that leads back to itself",
+                "take out the call that leads back to itself",
             )
         self._frames.append(frame)
         self.at = frame.begin

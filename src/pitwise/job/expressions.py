@@ -21,6 +21,14 @@ _RANKS = {"**": 0, "*": 1, "/": 1, "MOD": 1, "+": 2, "-": 2, "AND": 2, "OR": 2, 
 # The report has no comparisons. Where they stand beside AND OR XOR in one pair of brackets,
 # those must bind loosest, or [#1 LT 5 AND #2 GT 3] could not be written.
 _RANKS_COMPARING = {**_RANKS, **dict.fromkeys(_COMPARISONS, 3), "AND": 4, "OR": 4, "XOR": 4}
+# What to do where a function has no value.
+_DOMAINS = {
+    "ACOS": "give ACOS a number from -1 to 1",
+    "ASIN": "give ASIN a number from -1 to 1",
+    "EXP": "give EXP a number below 700",
+    "LN": "give LN a number above 0",
+    "SQRT": "give SQRT a number of 0 or more",
+}
 MAX_PARAMETER = 5399
 LARGEST = 1e15
 
@@ -180,10 +188,14 @@ class Scanner:
         try:
             return _BINARY[operator](a, b)
         except ZeroDivisionError as error:
-            raise self.error("division by zero", "mend the expression") from error
+            raise self.error(
+                "division by zero",
+                "set the parameter below the / first, or write what it stands for",
+            ) from error
         except (OverflowError, ValueError) as error:
             raise self.error(
-                f"{a:g} {operator} {b:g} has no value", "mend the expression"
+                f"{a:g} {operator} {b:g} has no value",
+                "check the two numbers: they are too large, or a root of less than nothing",
             ) from error
 
     def _function(self) -> float:
@@ -207,7 +219,7 @@ class Scanner:
         try:
             return _UNARY[name](a)
         except (OverflowError, ValueError) as error:
-            raise self.error(f"{name}[{a:g}] has no value", "mend the expression") from error
+            raise self.error(f"{name}[{a:g}] has no value", _DOMAINS[name]) from error
 
     def _exists(self) -> float:
         if self.text[self.at : self.at + 2] != "[#":
@@ -222,7 +234,10 @@ class Scanner:
 
     def _checked(self, value: float) -> float:
         if not abs(value) <= LARGEST:
-            raise self.error(f"the value {value:g} is beyond any table", "mend the number")
+            raise self.error(
+                f"the value {value:g} is beyond any table",
+                "check for a missing decimal point or a parameter set wrong",
+            )
         return value
 
 

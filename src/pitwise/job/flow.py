@@ -161,7 +161,9 @@ class Structure:
                 (loop.breaks if node.keyword == "BREAK" else loop.continues).append(at)
                 return
         raise self._error(
-            at, f"O{node.label} {node.keyword} stands in no loop of that number", "mend its number"
+            at,
+            f"O{node.label} {node.keyword} stands in no loop of that number",
+            "give it the number of the loop around it",
         )
 
     def _close(self, at: int) -> None:

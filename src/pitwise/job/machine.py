@@ -9,11 +9,14 @@ from pitwise.job.block import Block
 from pitwise.job.block_words import arc_of_words, call_words
 from pitwise.job.geometry import ROUNDING_MM, Arc
 from pitwise.job.model import (
+    CODE_TOLERANCE,
     MAX_DWELL_S,
     MAX_MM,
+    MAX_MOVE_S,
     ProgramError,
     ReaderSettings,
     TorchCode,
+    figure,
     torch_code,
 )
 from pitwise.job.offsets import Offsets
@@ -28,6 +31,21 @@ _QUIET_M = frozenset(
     (0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 19, 30, 48, 49, 50, 51, 52, 53, 60, *range(61, 69), 98, 99)
 )
 _QUIET_G = frozenset((90, 150, 500, 501, 502, 503, 600, 630, 690))
+# Codes of the plain language: M98 alone of them takes words.
+_PLAIN_M = frozenset((0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 30, 48, 49, 60, 98, 99))
+# Words that codes take beside those of the axes, in tenths.
+_TAKEN = {
+    40: "P",
+    100: "LPR",
+    410: "D",
+    411: "DL",
+    420: "D",
+    421: "DL",
+    430: "H",
+    431: "IJK",
+    432: "H",
+    640: "PQ",
+}
 
 
 class Machine:
@@ -57,6 +75,7 @@ class Machine:
         self.positioned = True
         self.moved = False
         self.seen_m: set[float] = set()
+        self.said: set[str] = set()
         self.repeat: tuple[int, int] = (0, 1)
 
     def execute(self, block: Block, line: int) -> Flow:
@@ -71,6 +90,8 @@ class Machine:
             self._modes(block, line)
         if "F" in words:
             self._set_feed(words["F"], line)
+        if block.odd:
+            self._say_unused(block, line)
         if block.m:
             self._torch(block, line)
         non_modal = g.get("non-modal")
@@ -86,6 +107,34 @@ class Machine:
 
     def _circle_word(self, words: dict[str, float]) -> bool:
         return self.mode in (2, 3) and ("I" in words or "J" in words or "R" in words)
+
+    def _say_unused(self, block: Block, line: int) -> None:
+        """Warn of words that nothing on their line makes use of, each letter once."""
+        for letter in sorted(block.odd - self.said - self._used(block)):
+            self.said.add(letter)
+            self.tally.warn(
+                line,
+                "unknown-word",
+                f"the word {letter} is not used on this line; passed over (said once)",
+            )
+
+    def _used(self, block: Block) -> set[str]:
+        """Return the letters that a line's codes take words of."""
+        g = block.g
+        if block.others or not _PLAIN_M.issuperset(block.m):
+            # What codes we don't know take is not ours to say.
+            return block.odd
+        used = {"I", "J", "K", "R", "P"} if self.mode in (2, 3) else set[str]()
+        if self.mode == _PASSED_OVER:
+            used |= set("IJKLPQR")
+        for code in g.values():
+            used.update(_TAKEN.get(code, ""))
+        if 98 in block.m:
+            used |= {"P", "L"}
+        for torch in (*self.on, *self.off):
+            if torch.number in block.m:
+                used.update(letter for letter, _ in torch.beside)
+        return used
 
     # modes
 
@@ -160,10 +209,14 @@ class Machine:
 
     def _set_feed(self, value: float, line: int) -> None:
         if value < 0:
-            raise ProgramError(line, f"the feed F{value:g} is below zero", "mend the F word")
+            raise ProgramError(line, f"the feed F{figure(value)} is below zero", "write F above 0")
         self.feed = value if self.inverse_time or self.untimed else value * self.scale
         if self.feed > MAX_MM:
-            raise ProgramError(line, f"no table moves at F{value:g}", "mend the F word")
+            raise ProgramError(
+                line,
+                f"no table moves at F{figure(value)}",
+                "check for a missing decimal point, and the units (G20, G21)",
+            )
 
     # torch, dwell, stop
 
@@ -177,7 +230,7 @@ class Machine:
         if not self.quiet_m.issuperset(block.m):
             for number in block.m:
                 if number not in self.quiet_m:
-                    tally.warn(line, "unknown-code", f"M{number:g} is not known; passed over")
+                    tally.warn(line, "unknown-code", f"M{figure(number)} is not known; passed over")
         if torch < 0:
             tally.quench()
             self.positioned = False
@@ -251,8 +304,14 @@ class Machine:
         else:
             zero = here
         x, y, z = (here[i] if w is None else zero[i] + w for i, w in enumerate(self._wanted(words)))
-        if not (abs(x) <= MAX_MM and abs(y) <= MAX_MM and abs(z) <= MAX_MM):
-            raise ProgramError(line, "a move leads farther than 10 km", "mend its coordinates")
+        # The length, as in the reader's fast loop, which has no time for every coordinate.
+        dx, dy, dz = x - here[0], y - here[1], z - here[2]
+        if not math.sqrt(dx * dx + dy * dy + dz * dz) < MAX_MM:
+            raise ProgramError(
+                line,
+                "a move leads farther than 10 km",
+                "check its coordinates for a missing decimal point, and the units (G20, G21)",
+            )
         return x, y, z
 
     def _non_modal(self, code: int, block: Block, line: int) -> None:
@@ -417,7 +476,16 @@ class Machine:
         if self.inverse_time:
             feed = feed * length if "F" in block.words else 0.0
         if feed > 0 and not self.untimed:
-            return feed / 60
+            speed = feed / 60
+            # An underflow leaves no speed at all.
+            if speed == 0 or not length / speed <= MAX_MOVE_S:
+                raise ProgramError(
+                    line,
+                    f"the feed F{self.feed:.3g} is too slow to be meant: this move of "
+                    f"{length:.6g} mm would take more than {MAX_MOVE_S / 86400:.0f} days",
+                    "check F for a misplaced decimal point, and the feed mode (G93, G94)",
+                )
+            return speed
         if self.tally.lit and not self.untimed:
             why = (
                 "G93 wants F on every line that moves"
@@ -447,6 +515,6 @@ class Machine:
 
 def _stands_in(code: TorchCode, block: Block) -> bool:
     return code.number in block.m and all(
-        letter in block.words and abs(block.words[letter] - value) < 1e-6
+        letter in block.words and abs(block.words[letter] - value) < CODE_TOLERANCE
         for letter, value in code.beside
     )

@@ -11,13 +11,33 @@ from typing import Any
 MAX_LINE = 4096
 MAX_MM = 1e7
 MAX_DWELL_S = 86_400.0
+MAX_MOVE_S = 1e7
+MAX_CUTS = 1_000_000
+# A table slower than this is a slip of the pen; moves across 10 km still end.
+LEAST_RATE = 1e-3
 MAX_STEPS = 1_000_000
 MAX_BUFFERED_LINES = 2_000_000
 MAX_CALLS = 50
 MAX_NESTING = 50
 
+# Values of words beside a torch code are the same within this: expressions may round.
+CODE_TOLERANCE = 1e-6
 _CODE = re.compile(r"([A-Z])0*(\d+(?:\.\d+)?)((?:[A-Z][-+]?(?:\d+\.?\d*|\.\d+))*)")
 _CODE_WORD = re.compile(r"([A-Z])([-+]?[\d.]+)")
+
+
+def printable(text: str) -> str:
+    """Return a text that any terminal or page may show: what can't be printed becomes a mark.
+
+    A name or a piece of a file may hold escape sequences, line ends, marks that turn the
+    direction of writing, or halves of characters; shown raw they would rule the screen.
+    """
+    return text if text.isprintable() else "".join(x if x.isprintable() else "�" for x in text)
+
+
+def figure(value: float) -> str:
+    """Return a number as a program would write it, not rounded to what is pleasant to read."""
+    return f"{value:.15g}"
 
 
 class ProgramError(ValueError):
@@ -28,12 +48,13 @@ class ProgramError(ValueError):
     line : int
         Line of the file, from 1; 0 when the file as a whole is meant.
     problem, mend : str
+        What they quote of the file can be printed.
     """
 
     def __init__(self, line: int, problem: str, mend: str) -> None:
         self.line = line
-        self.problem = problem
-        self.mend = mend
+        self.problem = problem = printable(problem)
+        self.mend = mend = printable(mend)
         place = f"line {line}: " if line else ""
         super().__init__(f"{place}{problem}; {mend}")
 
@@ -50,19 +71,48 @@ class TorchCode:
 def torch_code(text: str) -> TorchCode:
     """Read a torch code such as ``M3``, ``M03`` or ``M64 P1``.
 
+    The words beside it are put in order: ``M64 P1 Q2`` and ``M64 Q2 P1`` are one code.
+
     Raises
     ------
     ValueError
-        Anything but an M word, perhaps followed by other words.
+        Anything but an M word, perhaps followed by words of other letters; with the mend.
     """
     found = _CODE.fullmatch("".join(text.split()).upper())
+    shown = printable(text)
     if found is None or found[1] != "M":
-        raise ValueError(f"'{text}' is no torch code: write an M word, such as M3 or 'M64 P1'")
+        raise ValueError(f"'{shown}' is no torch code: write an M word, such as M3 or 'M64 P1'")
     try:
-        beside = tuple((x[1], float(x[2])) for x in _CODE_WORD.finditer(found[3]))
-        return TorchCode(found[1], float(found[2]), beside)
+        number = float(found[2])
+        beside = sorted((x[1], float(x[2])) for x in _CODE_WORD.finditer(found[3]))
     except ValueError as error:
-        raise ValueError(f"'{text}' holds a word whose number can't be read") from error
+        raise ValueError(
+            f"'{shown}' holds a word whose number can't be read: write it like 'M64 P1'"
+        ) from error
+    letters = [letter for letter, _ in beside]
+    for letter in letters:
+        if letter in "GMNO":
+            raise ValueError(
+                f"'{shown}' can never match: a code is one M word, and no {letter} word stands "
+                "beside it; write two M words as two codes, such as M3 and M4"
+            )
+        if letters.count(letter) > 1:
+            raise ValueError(f"'{shown}' holds two {letter} words: leave one of them")
+    if not number < 10_000:
+        raise ValueError(f"'{shown}' can never match: write a code below M10000")
+    return TorchCode(found[1], number, tuple(beside))
+
+
+def _same(a: TorchCode, b: TorchCode) -> bool:
+    """Say whether two codes match the same lines."""
+    return (
+        a.number == b.number
+        and len(a.beside) == len(b.beside)
+        and all(
+            x[0] == y[0] and abs(x[1] - y[1]) < 2 * CODE_TOLERANCE
+            for x, y in zip(a.beside, b.beside, strict=True)
+        )
+    )
 
 
 @dataclass(frozen=True)
@@ -92,12 +142,16 @@ class ReaderSettings:
         """Refuse settings that can't be."""
         if not self.on_codes or not self.off_codes:
             raise ValueError("name at least one code that lights and one that quenches the torch")
-        both = {torch_code(x) for x in self.on_codes} & {torch_code(x) for x in self.off_codes}
-        if both:
-            raise ValueError("one code can't both light and quench the torch")
+        for on in self.on_codes:
+            for off in self.off_codes:
+                if _same(torch_code(on), torch_code(off)):
+                    raise ValueError(
+                        f"one code can't both light and quench the torch: '{printable(on)}' and "
+                        f"'{printable(off)}' are the same; leave one of them"
+                    )
         for name, value in (("accel_mm_s2", self.accel_mm_s2), ("rapid_mm_min", self.rapid_mm_min)):
-            if value is not None and not (math.isfinite(value) and value > 0):
-                raise ValueError(f"{name} must be a number above 0")
+            if value is not None and not (math.isfinite(value) and value >= LEAST_RATE):
+                raise ValueError(f"{name} must be a number above 0, of {LEAST_RATE:g} or more")
         if not (math.isfinite(self.corner_tolerance_mm) and self.corner_tolerance_mm >= 0):
             raise ValueError("corner_tolerance_mm must be a number of 0 or more")
 
@@ -115,7 +169,7 @@ class Cut:
     seconds : float
         Arc burning, dwell included.
     pierce_seconds : float
-        Dwell while lit.
+        Dwell while lit, before the cut's first move.
     """
 
     line: int
@@ -144,7 +198,7 @@ class ProgramCount:
     cut_length_mm : float
         Length moved while lit, in three dimensions.
     arc_minutes, pierce_minutes : float
-        Arc burning, dwell included; the dwell alone.
+        Arc burning, all dwell included; of it the dwell before the first move of each cut.
     rapid_length_mm, rapid_minutes : float
         Moves by G0 (and to the reference point) with the arc out.
     cuts : tuple of Cut

@@ -15,11 +15,13 @@ from pitwise.job.geometry import ROUNDING_MM
 from pitwise.job.machine import LONG_DWELL_S, Machine
 from pitwise.job.model import (
     MAX_BUFFERED_LINES,
+    MAX_CUTS,
     MAX_MM,
     MAX_STEPS,
     ProgramCount,
     ProgramError,
     ReaderSettings,
+    figure,
 )
 from pitwise.job.tally import Tally
 
@@ -41,6 +43,12 @@ _TWO_PI = 2 * pi
 _CACHED_BLOCKS = 2048
 # A jump takes as long as some plain blocks.
 _JUMP_STEPS = 4
+# A line longer than this costs its length in steps each time it is read anew.
+_SHORT = 200
+# What the fast loop times by itself, so that no move of it can take longer than MAX_MOVE_S: at
+# this speed or faster, mm/s, along lines of up to 10 km and circles of up to 1 km radius.
+_FAST_ENOUGH = 1.0
+_FAST_RADIUS = 1e6
 
 
 def read_program(
@@ -50,6 +58,7 @@ def read_program(
     block_delete: bool = True,
     keep_cuts: bool = True,
     max_steps: int = MAX_STEPS,
+    max_cuts: int = MAX_CUTS,
 ) -> ProgramCount:
     """Count what a cut program asks of the torch.
 
@@ -68,6 +77,8 @@ def read_program(
         False: `cuts` stays empty, and memory does not grow with their number.
     max_steps : int
         How many blocks loops and subroutines may run through beyond the file's own length.
+    max_cuts : int
+        A program that lights the torch more often is refused there, and not read to its end.
 
     Returns
     -------
@@ -84,7 +95,8 @@ def read_program(
     the length √((rφ)² + h²). Without acceleration a move takes length / feed; with it see
     `pitwise.job.timing.Planner`.
     """
-    return _Reading(settings or ReaderSettings(), block_delete, keep_cuts, max_steps).run(lines)
+    tally = Tally(settings or ReaderSettings(), keep_cuts=keep_cuts, max_cuts=max_cuts)
+    return _Reading(tally, block_delete, max_steps).run(lines)
 
 
 def _key(line: str) -> str:
@@ -94,13 +106,11 @@ def _key(line: str) -> str:
 
 
 class _Reading:
-    def __init__(
-        self, settings: ReaderSettings, block_delete: bool, keep_cuts: bool, max_steps: int
-    ) -> None:
-        self.settings = settings
+    def __init__(self, tally: Tally, block_delete: bool, max_steps: int) -> None:
+        self.settings = settings = tally.settings
         self.block_delete = block_delete
         self.max_steps = max_steps
-        self.tally = Tally(settings, keep_cuts=keep_cuts)
+        self.tally = tally
         self.machine = Machine(settings, self.tally)
         self.parameters = Parameters()
         self.control: Control | None = None
@@ -131,7 +141,7 @@ class _Reading:
         if self.tally.starts:
             return
         others = sorted(self.machine.seen_m)[:12]
-        seen = ", ".join(f"M{x:g}" for x in others) or "none"
+        seen = ", ".join(f"M{figure(x)}" for x in others) or "none"
         self.tally.warn(
             number,
             "no-start",
@@ -219,9 +229,11 @@ class _Reading:
 
     def _parse(self, text: str, number: int) -> Block:
         block = parse_block(text, number, self.parameters)
+        if self.control is not None:
+            # Lines that are the same each time are read once, unless there are too many to keep.
+            costly = max(0, len(text) - _SHORT) if block.constant else len(text)
+            self.control.spend(costly // CHARACTERS_A_STEP, number)
         if not block.constant:
-            if self.control is not None:
-                self.control.spend(len(text) // CHARACTERS_A_STEP, number)
             self._note_unset(number)
         return block
 
@@ -265,7 +277,8 @@ class _Reading:
         machine, tally = self.machine, self.tally
         planner = tally.planner
         by_rapid = tally.rapid_time if self.settings.rapid_mm_min is not None else None
-        usual, plain, rounding, largest = _USUAL, _PLAIN, ROUNDING_MM, MAX_MM
+        usual, plain, rounding, largest, widest = _USUAL, _PLAIN, ROUNDING_MM, MAX_MM, _FAST_RADIUS
+        least = _FAST_ENOUGH
         known = self.cache.get
         line, done = "", False
         while True:
@@ -279,7 +292,7 @@ class _Reading:
             rapid_length, rapid_seconds = tally.rapid_length, tally.rapid_seconds
             positioned, moved = machine.positioned, machine.moved
             steady = not (machine.inverse_time or machine.untimed)
-            cuts = lit and steady and speed > 0
+            cuts = lit and steady and speed >= least
             arcs = cuts and machine.plane == 17 and not machine.arc_absolute
             for line in lines:
                 number += 1
@@ -314,10 +327,10 @@ class _Reading:
                                     tally.cut_length, tally.cut_seconds = length, seconds
                                     tally.quench()
                                 positioned = False
-                                cuts = lit and steady and speed > 0
+                                cuts = lit and steady and speed >= least
                                 arcs = cuts and machine.plane == 17 and not machine.arc_absolute
                             elif lit and 0 <= block.words["P"] <= LONG_DWELL_S:
-                                tally.cut_seconds = seconds
+                                tally.cut_length, tally.cut_seconds = length, seconds
                                 tally.burn(block.words["P"])
                                 seconds = tally.cut_seconds
                             else:
@@ -334,8 +347,8 @@ class _Reading:
                             # If the interpreter takes the line after all, it sets the same.
                             feed = wanted
                             speed = feed / 60
-                            cuts = lit
-                            arcs = lit and machine.plane == 17 and not machine.arc_absolute
+                            cuts = lit and speed >= least
+                            arcs = cuts and machine.plane == 17 and not machine.arc_absolute
                     now = g or mode
                     dx = to_x - x
                     dy = to_y - y
@@ -363,7 +376,7 @@ class _Reading:
                         ey = dy - j
                         ra = sqrt(i * i + j * j)
                         rb = sqrt(ex * ex + ey * ey)
-                        if not (0 < ra < largest and -rounding < ra - rb < rounding < rb):
+                        if not (0 < ra < widest and -rounding < ra - rb < rounding < rb):
                             break
                         # From (-i, -j) to (ex, ey): cross and scalar product.
                         sweep = atan2(ex * j - i * ey, -i * ex - j * ey)

@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
-from pitwise.job.model import Cut, ProgramCount, ProgramWarning, ReaderSettings
+from pitwise.job.model import (
+    MAX_CUTS,
+    Cut,
+    ProgramCount,
+    ProgramError,
+    ProgramWarning,
+    ReaderSettings,
+)
 from pitwise.job.timing import Planner, profile_seconds
 
 # Of each kind so many are shown one by one; the rest as one line with their number.
@@ -16,9 +23,12 @@ class Tally:
     loop of the reader keeps them in local variables between blocks.
     """
 
-    def __init__(self, settings: ReaderSettings, *, keep_cuts: bool = True) -> None:
+    def __init__(
+        self, settings: ReaderSettings, *, keep_cuts: bool = True, max_cuts: int = MAX_CUTS
+    ) -> None:
         self.settings = settings
         self.keep_cuts = keep_cuts
+        self.max_cuts = max_cuts
         accel = settings.accel_mm_s2
         self.planner = None if accel is None else Planner(accel, settings.corner_tolerance_mm)
         self.lit = False
@@ -26,10 +36,11 @@ class Tally:
         self.cut_length = 0.0
         self.cut_seconds = 0.0
         self.cut_dwell = 0.0
+        self.cut_pierce = 0.0
         self.starts = 0
         self.length = 0.0
         self.seconds = 0.0
-        self.dwell = 0.0
+        self.pierce = 0.0
         self.rapid_length = 0.0
         self.rapid_seconds = 0.0
         self.dry_length = 0.0
@@ -52,11 +63,21 @@ class Tally:
             self.warn(line, code, text)
 
     def light(self, line: int) -> None:
-        """Begin a cut."""
-        self.lit = True
+        """Begin a cut.
+
+        Raises
+        ------
+        ProgramError
+            More of them than are wanted: no plate has so many, and what follows is not read.
+        """
         self.starts += 1
+        if self.starts > self.max_cuts:
+            raise ProgramError(
+                line, f"more than {self.max_cuts:,} cuts", "give one program for each plate"
+            )
+        self.lit = True
         self.cut_line = line
-        self.cut_length = self.cut_seconds = self.cut_dwell = 0.0
+        self.cut_length = self.cut_seconds = self.cut_dwell = self.cut_pierce = 0.0
 
     def rest(self) -> None:
         """Bring the table to rest: what was planned is timed."""
@@ -64,9 +85,11 @@ class Tally:
             self.cut_seconds += self.planner.finish()
 
     def burn(self, seconds: float) -> None:
-        """Dwell while lit."""
+        """Dwell while lit; before the cut's first move it is piercing."""
         self.rest()
         self.cut_dwell += seconds
+        if self.cut_length == 0:
+            self.cut_pierce += seconds
 
     def quench(self) -> None:
         """End the cut."""
@@ -77,9 +100,9 @@ class Tally:
         seconds = self.cut_seconds + self.cut_dwell
         self.length += self.cut_length
         self.seconds += seconds
-        self.dwell += self.cut_dwell
+        self.pierce += self.cut_pierce
         if self.keep_cuts:
-            self._cuts.append(Cut(self.cut_line, self.cut_length, seconds, self.cut_dwell))
+            self._cuts.append(Cut(self.cut_line, self.cut_length, seconds, self.cut_pierce))
 
     def rapid(self, length_mm: float) -> None:
         """Count a rapid move with the arc out."""
@@ -113,7 +136,7 @@ class Tally:
             starts=self.starts,
             cut_length_mm=self.length,
             arc_minutes=self.seconds / 60,
-            pierce_minutes=self.dwell / 60,
+            pierce_minutes=self.pierce / 60,
             rapid_length_mm=self.rapid_length,
             rapid_minutes=self.rapid_seconds / 60,
             cuts=tuple(self._cuts),
