@@ -26,7 +26,7 @@ from pitwise.services.station_settings import StationSettings
 
 # Raise it whenever the same file would be counted otherwise than before: what the book keeps
 # of older counts is then counted again.
-READER_VERSION = "1"
+READER_VERSION = "2"
 # More starts than this are no plate, and would not fit a row.
 MOST_CUTS = 1_000_000
 
