@@ -140,9 +140,11 @@ def test_a_writer_waits_for_its_turn_only_so_long(
     holder.start()
     try:
         assert inside.wait(10)
-        with pytest.raises(BookBusyError, match="busy with another writer"):
-            with floor.shop.database.write():
-                pass
+        with (
+            pytest.raises(BookBusyError, match="busy with another writer"),
+            floor.shop.database.write(),
+        ):
+            pass
     finally:
         done.set()
         holder.join()
