@@ -211,7 +211,13 @@ async def settings_save(request: Request, actor: SettingsEditor, station_id: Id)
             for f in station_settings.FIELDS
             if isinstance(form.get(f.name), str)
         }
-        reason, based_on = form.get("reason"), form.get("based_on")
+        reason, shown = form.get("reason"), form.get("based_on")
+    based_on = whole_number("based on", shown if isinstance(shown, str) else "")
+    if based_on is None:
+        # Without it a form that was open for long would undo what somebody else has set.
+        raise ServiceError(
+            "settings", "the form does not tell which save it shows", "open the page again"
+        )
     await run_in_threadpool(
         station_settings.save_settings,
         shop_of(request),
@@ -219,6 +225,6 @@ async def settings_save(request: Request, actor: SettingsEditor, station_id: Id)
         station_id,
         given,
         reason if isinstance(reason, str) else "",
-        based_on=whole_number("based on", based_on if isinstance(based_on, str) else ""),
+        based_on=based_on,
     )
     return go(request, f"/shop/station/{station_id}/settings?done=saved")
