@@ -169,6 +169,17 @@ def test_a_process_waits_for_another_only_so_long(
         other.close()
 
 
+def test_a_server_that_does_not_answer_is_told_in_a_sentence() -> None:
+    # Port 1 is nobody's: the connection is refused at once.
+    book = Database("postgresql://x@127.0.0.1:1/x")
+    try:
+        for use in (book.read, book.write, book.migrating):
+            with pytest.raises(BookError, match="did not do it .*refused"), use():
+                pass
+    finally:
+        book.close()
+
+
 @contextmanager
 def kept_out(place: Path) -> Iterator[None]:
     """Be somebody who may read but not write in a folder, also when root runs the tests."""

@@ -11,6 +11,7 @@ from ezdxf.filemanagement import new as new_drawing
 from fastapi.testclient import TestClient
 
 from kit import Floor
+from pitwise.job.reader import read_program
 from pitwise.services import imports, program_counts, programs, station_settings
 from pitwise.web import security
 
@@ -251,7 +252,7 @@ def test_settings_without_the_save_they_rest_on_are_refused(lite: Floor, lead: T
 def test_one_file_that_trips_its_reader_does_not_take_the_others_along(
     lite: Floor, tech: TestClient, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    right = program_counts.read_program
+    right = read_program
 
     def trips(lines: Any, settings: Any) -> Any:
         text = list(lines)

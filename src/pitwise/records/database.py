@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import DBAPIError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from sqlalchemy.orm import Session
 
@@ -62,11 +62,12 @@ def _translated(error: DBAPIError) -> BookError | None:
         return BookBusyError(_BUSY)
     if "disk i/o error" in words or "readonly database" in words or "unable to open" in words:
         return _unwritable(error.orig)
-    if error.connection_invalidated:
+    server = isinstance(error, OperationalError) and not isinstance(error.orig, sqlite3.Error)
+    if server or error.connection_invalidated:
         reason = str(error.orig).strip().partition("\n")[0]
         return BookError(
-            f"The book's database went away ({reason}). Nothing was saved; check that it runs, "
-            "then do it again."
+            f"The book's database did not do it ({reason}). Nothing was saved; check that it "
+            "runs, then do it again."
         )
     return None
 
