@@ -20,9 +20,10 @@ from sqlalchemy import func, select
 from kit import Floor
 from pitwise.records.tables import AuditRow, Base
 from pitwise.records.wear_tables import ImportFile, Program, ProgramCountRow, UseReport
-from pitwise.services import book, imports, people, program_counts, programs, use_files
+from pitwise.services import book, file_text, imports, people, program_counts, programs, use_files
 from pitwise.services.errors import BookError, NotFoundError, NotYetError, ServiceError
-from pitwise.services.imports import ImportOutcome, clean_name, import_file, kind_of
+from pitwise.services.file_text import clean_name
+from pitwise.services.imports import ImportOutcome, import_file, kind_of
 from pitwise.services.station_settings import StationSettings
 
 GOOD = b"G21\nG90\nG0 X10 Y10\nM3\nG4 P0.5\nG1 X110 F1000\nM5\nM30\n"
@@ -441,15 +442,15 @@ def test_a_stations_layers_are_those_that_the_drawing_has() -> None:
 def test_a_large_text_is_read_bit_by_bit(
     monkeypatch: pytest.MonkeyPatch, encoding: str, unit: int
 ) -> None:
-    monkeypatch.setattr(program_counts, "_CHUNK", 7)
+    monkeypatch.setattr(file_text, "_CHUNK", 7)
     text = "(Träger)\r\n" + "G1 X1\r" * 20 + "(輪郭)\n" * (encoding != "latin-1") + "M30"
     data = text.encode(encoding)
-    lines = [x.rstrip("\n") for x in program_counts.text_of("a.nc", data)]
+    lines = [x.rstrip("\n") for x in file_text.text_of("a.nc", data)]
     assert lines == text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
-    assert program_counts.decoded("a.nc", data) == text
+    assert file_text.decoded("a.nc", data) == text
     with pytest.raises(ServiceError, match="holds a NUL") as caught:
-        program_counts.decoded("a.nc", f"a\nb\n{text[1:]}".encode(encoding) + b"\0" * unit)
+        file_text.decoded("a.nc", f"a\nb\n{text[1:]}".encode(encoding) + b"\0" * unit)
     assert caught.value.place == f"a.nc, line {2 + text.count(chr(10)) + 1}"
     if encoding == "utf-16":
         with pytest.raises(ServiceError, match=f"breaks off at byte {len(data)}"):
-            program_counts.decoded("a.nc", data + b"x")
+            file_text.decoded("a.nc", data + b"x")

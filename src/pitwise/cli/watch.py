@@ -21,7 +21,8 @@ from typing import Any
 from pitwise.cli.common import open_shop, progress_bar
 from pitwise.services import setup
 from pitwise.services.errors import BookError, NotFoundError, NotYetError, ServiceError
-from pitwise.services.imports import LARGEST_FILE, clean_name, import_file
+from pitwise.services.file_text import clean_name
+from pitwise.services.imports import LARGEST_FILE, import_file
 from pitwise.services.people import SYSTEM
 from pitwise.services.shopfloor import Shop
 from pitwise.services.zone import named_zone

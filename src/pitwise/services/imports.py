@@ -11,7 +11,6 @@ import gzip
 import hashlib
 import logging
 import math
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -25,16 +24,13 @@ from pitwise.records.tables import Base, Station
 from pitwise.records.wear_tables import ImportFile, Program, ProgramCountRow, UseReport
 from pitwise.services import use_files
 from pitwise.services.errors import BookError, NotFoundError, ServiceError
+from pitwise.services.file_text import clean_name, decoded, reading, shown, text_of, tidy
 from pitwise.services.permissions import Actor, require
 from pitwise.services.program_counts import (
     count_data,
     count_values,
-    decoded,
     plates_of,
-    reading,
     settings_sha256,
-    shown,
-    text_of,
 )
 from pitwise.services.shopfloor import Shop
 from pitwise.services.station_settings import StationSettings, settings_of
@@ -97,19 +93,6 @@ class ImportOutcome:
             "warnings": list(self.warnings),
             "message": self.message,
         }
-
-
-def clean_name(name: str) -> str:
-    """Return a file's name without folders, control and direction characters."""
-    return _tidy(re.split(r"[/\\]", name)[-1])
-
-
-def _tidy(name: str) -> str:
-    kept = shown(name)
-    stem, dot, ending = kept.rpartition(".")
-    if len(kept) > 120 and dot and len(ending) <= 10:
-        kept = f"{stem[: 119 - len(ending)]}.{ending}"
-    return kept[:120].strip(" .") or "unnamed"
 
 
 def _header(text: str) -> set[str]:
@@ -236,7 +219,7 @@ def _counted(
             "split the list",
         )
     return [
-        (_tidy(p.name), ProgramCount(p.starts, 0.0, p.arc_minutes, 0.0, 0.0, 0.0, (), ()))
+        (tidy(p.name), ProgramCount(p.starts, 0.0, p.arc_minutes, 0.0, 0.0, 0.0, (), ()))
         for p in plates
     ]
 

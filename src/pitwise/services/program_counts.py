@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-import codecs
 import hashlib
-import io
 import json
-import logging
 import math
-import unicodedata
 import zlib
-from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
@@ -25,6 +20,7 @@ from pitwise.job.reader import read_program
 from pitwise.records.audit import canonical
 from pitwise.records.wear_tables import ImportFile, Program, ProgramCountRow
 from pitwise.services.errors import BookError, NotFoundError, ServiceError
+from pitwise.services.file_text import decoded, reading, shown, text_of
 from pitwise.services.station_settings import StationSettings
 
 # Raise it whenever the same file would be counted otherwise than before: what the book keeps
@@ -32,9 +28,7 @@ from pitwise.services.station_settings import StationSettings
 READER_VERSION = "1"
 # More starts than this are no plate, and would not fit a row.
 MOST_CUTS = 1_000_000
-_CHUNK = 1 << 20
 _SHOWN_LAYERS = 20
-_log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
@@ -55,103 +49,6 @@ class CountLine:
     arc_minutes: float
     pierce_minutes: float
     warnings: int
-
-
-@contextmanager
-def reading(place: str) -> Iterator[None]:
-    """Turn whatever goes wrong while a file is read into a refusal of that file.
-
-    Files come from anywhere; one that trips the reader must not take others down with it.
-    """
-    try:
-        yield
-    except (ServiceError, BookError):
-        raise
-    except Exception as error:
-        _log.exception("The file %s could not be read", ascii(place))
-        words = shown(str(error))[:200]
-        raise ServiceError(
-            place,
-            f"could not be read: {type(error).__name__}{f' ({words})' if words else ''}",
-            "export it again; if that is no help, report it with the file: the log has the details",
-        ) from error
-
-
-def shown(text: str) -> str:
-    """Return text without control and direction characters, for a name or a terminal.
-
-    A byte of a file name that is no text (a lone surrogate, to Python) is shown as ``%FF``.
-    """
-    told = "".join(
-        f"%{ord(c) - 0xDC00:02X}" if "\udc80" <= c <= "\udcff" else c
-        for c in unicodedata.normalize("NFC", text)
-    )
-    return " ".join("".join(c for c in told if unicodedata.category(c)[0] != "C").split())
-
-
-def encoding_of(place: str, data: bytes) -> str:
-    """Tell a file's encoding: UTF-8, UTF-16, or else Latin-1, which takes any byte.
-
-    It is gone through piece by piece, so that a large file is not held twice.
-
-    Raises
-    ------
-    ServiceError
-        It is no text.
-    """
-    encoding = "utf-8-sig"
-    if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-        encoding = "utf-16"
-    elif data[:200].count(0) > len(data[:200]) // 3:
-        encoding = "utf-16-le" if data[1:2] == b"\0" else "utf-16-be"
-    decoder, line, nul = codecs.getincrementaldecoder(encoding)(), 1, 0
-    for start in range(0, max(1, len(data)), _CHUNK):
-        waiting = len(decoder.getstate()[0])
-        try:
-            text = decoder.decode(data[start : start + _CHUNK], start + _CHUNK >= len(data))
-        except UnicodeDecodeError as error:
-            if encoding == "utf-8-sig":
-                encoding = "latin-1"
-                break
-            raise ServiceError(
-                place,
-                f"is not text: its UTF-16 breaks off at byte {start - waiting + error.start}",
-                "copy the file again, whole",
-            ) from error
-        if not nul and "\0" in text:
-            nul = line + text.count("\n", 0, text.index("\0"))
-        line += text.count("\n")
-    if encoding == "latin-1" and b"\0" in data:
-        nul = data.count(b"\n", 0, data.index(b"\0")) + 1
-    if nul:
-        raise ServiceError(
-            f"{place}, line {nul}",
-            "holds a NUL: this is not a text file",
-            "give the cut program, the drawing as text DXF, or a CSV",
-        )
-    return encoding
-
-
-def decoded(place: str, data: bytes) -> str:
-    """Return a file's text.
-
-    Raises
-    ------
-    ServiceError
-        It is no text.
-    """
-    return data.decode(encoding_of(place, data))
-
-
-def text_of(place: str, data: bytes) -> io.TextIOWrapper:
-    """Give a file's text to be read bit by bit; its lines are those that editors number.
-
-    Raises
-    ------
-    ServiceError
-        It is no text.
-    """
-    return io.TextIOWrapper(io.BytesIO(data), encoding_of(place, data), newline=None)
 
 
 def refusal(place: str, error: ProgramError) -> ServiceError:

@@ -13,7 +13,8 @@ from starlette.requests import ClientDisconnect
 from pitwise.services import programs, station_settings
 from pitwise.services.errors import BookError, ServiceError
 from pitwise.services.fields import whole_number
-from pitwise.services.imports import LARGEST_FILE, ImportOutcome, clean_name, import_file
+from pitwise.services.file_text import clean_name
+from pitwise.services.imports import LARGEST_FILE, ImportOutcome, import_file
 from pitwise.services.permissions import Actor
 from pitwise.services.zone import named_zone
 from pitwise.web.access import FilterId, Id, PageNumber, needs, shop_of
