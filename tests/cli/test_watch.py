@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import argparse
 import json
 import os
 import signal
 import subprocess
 import sys
+import threading
 import time
+import unicodedata
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -19,8 +22,9 @@ from kit import Floor
 from pitwise.cli import watch as watching
 from pitwise.cli.main import run
 from pitwise.records.wear_tables import ImportFile
-from pitwise.services import programs
-from pitwise.services.errors import BookBusyError
+from pitwise.services import program_counts, programs
+from pitwise.services.errors import BookBusyError, BookError, BookFullError
+from pitwise.services.imports import import_file
 from pitwise.services.people import SYSTEM
 
 GOOD = b"G21\nG90\nM3\nG4 P1\nG1 X100 F6000\nM5\nM30\n"
@@ -201,3 +205,203 @@ def test_it_goes_on_until_stopped_and_stops_cleanly(
     assert "stopped" in err
     assert "Traceback" not in err
     assert programs.programs(lite.shop, SYSTEM).total == 2
+
+
+def facts_of(file: Path) -> tuple[int, int]:
+    facts = file.lstat()
+    return facts.st_size, facts.st_mtime_ns
+
+
+BROKEN = [
+    BookBusyError("the book is busy"),
+    BookFullError("the disk is full"),
+    BookError("the disk is broken"),
+    OSError(5, "Input/output error"),
+]
+
+
+@pytest.mark.parametrize("error", BROKEN)
+def test_once_tells_what_was_left_and_does_not_say_done(
+    folder: Path, call: Call, monkeypatch: pytest.MonkeyPatch, error: Exception
+) -> None:
+    def fails(*_args: Any, **_more: Any) -> None:
+        raise error
+
+    (folder / "a.nc").write_bytes(GOOD)
+    monkeypatch.setattr(watching, "import_file", fails)
+    code, out, err = call(str(folder), "--once", "--every", "0.1")
+    assert code == 1
+    assert out.startswith("LEFT     a.nc: ")
+    assert "1 not taken: left for the next time" in err
+    code, out, _ = call(str(folder), "--once", "--every", "0.1", "--json")
+    assert code == 1
+    row = json.loads(out)
+    assert (row["file"], row["outcome"]) == ("a.nc", "left")
+    assert set(row) == {"file", "outcome", "message"}
+    monkeypatch.undo()
+    (folder / "bad.nc").write_bytes(b"M3\n??\n")
+    right = watching._read
+
+    def unreadable(path: Path, signature: tuple[int, int]) -> bytes | None:
+        if path.name == "a.nc":
+            raise PermissionError(13, "Permission denied")
+        return right(path, signature)
+
+    monkeypatch.setattr(watching, "_read", unreadable)
+    code, out, _ = call(str(folder), "--once", "--every", "0.1")
+    assert code == 2
+    assert "LEFT     a.nc: can't be read now (Permission denied)" in out
+    (folder / "bad.nc").unlink()
+    assert call(str(folder), "--once", "--every", "0.1")[0] == 1
+    monkeypatch.undo()
+    assert call(str(folder), "--once", "--every", "0.1")[0] == 0
+
+
+def test_once_a_growing_file_or_a_lost_folder_is_not_done(
+    folder: Path, call: Call, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (folder / "a.nc").write_bytes(GOOD)
+    right = watching._Watch._files
+    monkeypatch.setattr(
+        watching._Watch,
+        "_files",
+        lambda self: ((n, (s[0], time.perf_counter_ns())) for n, s in right(self)),
+    )
+    code, _, err = call(str(folder), "--once", "--every", "0.1")
+    assert (code, "1 still growing" in err) == (1, True)
+
+    def gone(_self: object) -> Any:
+        raise OSError(116, "Stale file handle")
+
+    monkeypatch.setattr(watching._Watch, "_files", gone)
+    code, _, err = call(str(folder), "--once", "--every", "0.1")
+    assert (code, err.count("can't be read now")) == (1, 1)
+
+
+@pytest.mark.parametrize("error", BROKEN)
+def test_what_could_not_be_taken_is_said_once_and_tried_again(
+    lite: Floor,
+    folder: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    error: Exception,
+) -> None:
+    tries = 0
+    right = import_file
+
+    def fails(*args: Any, **more: Any) -> Any:
+        nonlocal tries
+        tries += 1
+        if tries <= 3:
+            raise error
+        return right(*args, **more)
+
+    (folder / "a.nc").write_bytes(GOOD)
+    monkeypatch.setattr(watching, "import_file", fails)
+    args = argparse.Namespace(json=False, quiet=True)
+    watch, stop = watching._Watch(folder, ()), threading.Event()
+    when = []
+    for look in range(12):
+        before = tries
+        watching._take(lite.shop, watch, watching._look(watch), args, None, stop)
+        when += [look] * (tries - before)
+    # Ever more seldom: after one, two and four looks.
+    assert when == [1, 2, 4, 8]
+    out = capsys.readouterr().out
+    assert out.count("LEFT ") == 1
+    assert out.count("NEW ") == 1
+    assert files(lite) == 1
+
+
+def test_a_file_that_trips_its_reader_does_not_end_the_watch(
+    lite: Floor, folder: Path, call: Call, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def trips(*_args: Any, **_more: Any) -> None:
+        raise RecursionError("too deep")
+
+    monkeypatch.setattr(program_counts, "read_program", trips)
+    (folder / "a.nc").write_bytes(GOOD)
+    (folder / "b.csv").write_bytes(b"name,starts,arc_minutes\nP1,3,2\n")
+    code, out, _ = call(str(folder), "--once", "--every", "0.1")
+    assert code == 2
+    assert "REFUSED  a.nc: could not be read: RecursionError (too deep)" in out
+    assert "NEW      b.csv: " in out
+    assert files(lite) == 1
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs POSIX files")
+def test_what_took_a_files_place_is_not_followed(lite: Floor, folder: Path, tmp_path: Path) -> None:
+    file, secret = folder / "a.nc", tmp_path / "secret"
+    file.write_bytes(GOOD)
+    secret.write_bytes(GOOD)
+    os.utime(secret, ns=(0, file.stat().st_mtime_ns))
+    signature = facts_of(file)
+    file.unlink()
+    file.symlink_to(secret)
+    assert watching._one(lite.shop, file, signature, None)["later"]
+    file.unlink()
+    # Opened as a file is, a pipe waits for a writer for ever.
+    os.mkfifo(file)
+    assert watching._one(lite.shop, file, (0, file.stat().st_mtime_ns), None)["later"]
+    file.unlink()
+    file.mkdir()
+    assert watching._one(lite.shop, file, facts_of(file), None)["later"]
+    assert files(lite) == 0
+
+
+def test_a_use_file_ahead_of_the_clock_is_tried_again(
+    lite: Floor, folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (folder / "use.csv").write_bytes(
+        b"torch,at,starts,arc_minutes\nTorch A,2031-03-03T09:00Z,5,1\n"
+    )
+    args = argparse.Namespace(json=True, quiet=True)
+    watch, stop = watching._Watch(folder, ()), threading.Event()
+    for look in range(10):
+        if look == 5:
+            lite.clock.forward(hours=3)
+        watching._take(lite.shop, watch, watching._look(watch), args, None, stop)
+    first, second = map(json.loads, capsys.readouterr().out.splitlines())
+    assert first["outcome"] == "refused"
+    assert "still to come" in first["problem"]
+    assert (second["outcome"], second["use_reports"]) == ("new", 1)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="needs names of any bytes")
+@pytest.mark.parametrize("encoding", ["utf-8:strict", "ascii:strict"])
+@pytest.mark.parametrize("form", [(), ("--json",)])
+def test_hostile_names_reach_no_terminal(
+    lite: Floor, folder: Path, form: tuple[str, ...], encoding: str
+) -> None:
+    names = [
+        b"\x1b]0;title\x07\x1b[31m.nc",
+        b"two\nlines.nc",
+        "\u202ecn.exe.nc".encode(),
+        "\x9b2J\u2028\u0085.nc".encode(),
+        b"Tr\xe4ger.nc",
+        "Träger 日本.nc".encode(),
+    ]
+    for number, name in enumerate(names):
+        (folder / os.fsdecode(name)).write_bytes(GOOD + b"(%d)\n" % number)
+        (folder / os.fsdecode(b"bad" + name)).write_bytes(b"?\x1b]0;pwn\x07%d" % number)
+    url = lite.shop.database.engine.url.render_as_string(hide_password=False)
+    command = [sys.executable, "-c", "from pitwise.cli.main import entry; entry()"]
+    command += ["--database", url, "watch", str(folder), "--once", "--every", "0.1", *form]
+    done = subprocess.run(
+        command, capture_output=True, timeout=60, env=os.environ | {"PYTHONIOENCODING": encoding}
+    )
+    assert done.returncode == 2, done.stderr
+    out = done.stdout.decode()
+    assert len(out.splitlines()) == len(out.split("\n")) - 1 == 12
+    raw = set(out) - {"\n"}
+    assert not {c for c in raw if unicodedata.category(c)[0] == "C"}
+    assert b"\x1b" not in done.stderr
+    if form:
+        told = {json.loads(x)["file"] for x in out.splitlines()}
+        assert {"twolines.nc", "Tr%E4ger.nc", "Träger 日本.nc", "]0;title[31m.nc"} <= told
+    else:
+        assert "Tr%E4ger.nc" in out
+    with lite.shop.database.read() as session:
+        kept = session.scalars(select(ImportFile.name)).all()
+    assert "Tr%E4ger.nc" in kept
+    assert len(kept) == 6

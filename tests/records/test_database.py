@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
+import os
+import tempfile
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -11,9 +15,9 @@ from sqlalchemy import select, text
 from sqlalchemy.exc import DBAPIError, StatementError
 
 from kit import Floor
-from pitwise.records import audit, schema
+from pitwise.records import audit, database, schema
 from pitwise.records.database import Database, default_url
-from pitwise.records.faults import BookError
+from pitwise.records.faults import BookBusyError, BookError
 from pitwise.records.tables import AuditRow, Station
 
 
@@ -120,3 +124,100 @@ def test_settings_of_sqlite(lite: Floor) -> None:
         assert pragma("journal_mode") == "wal"
         assert pragma("synchronous") == 2
         assert pragma("foreign_keys") == 1
+
+
+def test_a_writer_waits_for_its_turn_only_so_long(
+    floor: Floor, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(database, "BUSY_SECONDS", 0.2)
+    inside, done = threading.Event(), threading.Event()
+
+    def hold() -> None:
+        with floor.shop.database.write():
+            inside.set()
+            done.wait(20)
+
+    holder = threading.Thread(target=hold)
+    holder.start()
+    try:
+        assert inside.wait(10)
+        with (
+            pytest.raises(BookBusyError, match="busy with another writer"),
+            floor.shop.database.write(),
+        ):
+            pass
+    finally:
+        done.set()
+        holder.join()
+    with floor.shop.database.write() as session:
+        session.add(Station(name="later"))
+
+
+def test_a_process_waits_for_another_only_so_long(
+    floor: Floor, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(database, "BUSY_SECONDS", 0.2)
+    other = Database(floor.shop.database.url.render_as_string(hide_password=False))
+    try:
+        with floor.shop.database.write() as session:
+            session.execute(select(Station))
+            with (
+                pytest.raises(BookBusyError, match="busy with another writer"),
+                other.write() as second,
+            ):
+                second.execute(select(Station))
+    finally:
+        other.close()
+
+
+def test_a_server_that_does_not_answer_is_told_in_a_sentence() -> None:
+    # Port 1 is nobody's: the connection is refused at once.
+    book = Database("postgresql://x@127.0.0.1:1/x")
+    try:
+        for use in (book.read, book.write, book.migrating):
+            with pytest.raises(BookError, match="did not do it .*refused"), use():
+                pass
+    finally:
+        book.close()
+
+
+@contextmanager
+def kept_out(place: Path) -> Iterator[None]:
+    """Be somebody who may read but not write in a folder, also when root runs the tests."""
+    place.chmod(0o755)
+    root = os.geteuid() == 0
+    if root:
+        os.seteuid(65534)
+    else:
+        place.chmod(0o555)
+    try:
+        yield
+    finally:
+        if root:
+            os.seteuid(0)
+        place.chmod(0o755)
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid"), reason="needs POSIX permissions")
+@pytest.mark.parametrize("journal", ["delete", "wal"])
+def test_a_book_that_may_not_be_written_is_told_in_a_sentence(journal: str) -> None:
+    # Not the test's own folder: that one nobody else may enter.
+    with tempfile.TemporaryDirectory() as made:
+        place = Path(made)
+        file = place / "book.db"
+        book = Database(f"sqlite:///{file}")
+        schema.upgrade(book)
+        with book.engine.connect() as connection:
+            connection.exec_driver_sql("COMMIT")
+            connection.exec_driver_sql(f"PRAGMA journal_mode={journal}")
+            connection.exec_driver_sql("BEGIN")
+        book.close()
+        file.chmod(0o444)
+        with kept_out(place):
+            again = Database(f"sqlite:///{file}")
+            with pytest.raises(BookError, match="can't be written"):
+                schema.upgrade(again)
+            again.close()
+            for new in (place / "new.db", place / "sub" / "new.db"):
+                with pytest.raises(BookError, match="can't be made at"):
+                    Database(f"sqlite:///{new}")

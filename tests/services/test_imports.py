@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import gzip
+import io
 import random
 import threading
+import time
+from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import pytest
+from ezdxf.filemanagement import new as new_drawing
 from hypothesis import given
 from hypothesis import strategies as st
 from sqlalchemy import func, select
@@ -15,9 +20,10 @@ from sqlalchemy import func, select
 from kit import Floor
 from pitwise.records.tables import AuditRow, Base
 from pitwise.records.wear_tables import ImportFile, Program, ProgramCountRow, UseReport
-from pitwise.services import book, imports, people, program_counts
-from pitwise.services.errors import ServiceError
-from pitwise.services.imports import ImportOutcome, clean_name, import_file, kind_of
+from pitwise.services import book, file_text, imports, people, program_counts, programs, use_files
+from pitwise.services.errors import BookError, NotFoundError, NotYetError, ServiceError
+from pitwise.services.file_text import clean_name
+from pitwise.services.imports import ImportOutcome, import_file, kind_of
 from pitwise.services.station_settings import StationSettings
 
 GOOD = b"G21\nG90\nG0 X10 Y10\nM3\nG4 P0.5\nG1 X110 F1000\nM5\nM30\n"
@@ -147,22 +153,34 @@ def test_a_large_program_goes_in(lite: Floor) -> None:
     assert ", 20000 starts, " in done.message
 
 
-@pytest.mark.parametrize("step", ["count_row", "canonical"])
+def breaks_note(floor: Floor, breaks: bool) -> Callable[..., None]:
+    right = floor.shop.note
+
+    def note(*args: Any, **more: Any) -> None:
+        right(*args, **more)
+        if breaks:
+            raise TypeError("the power went after the last row")
+
+    return note
+
+
+@pytest.mark.parametrize("second", [2, 3])
 def test_what_breaks_midway_leaves_nothing(
-    floor: Floor, monkeypatch: pytest.MonkeyPatch, step: str
+    floor: Floor, monkeypatch: pytest.MonkeyPatch, second: int
 ) -> None:
     calls = 0
-    right = getattr(imports, step)
+    right = imports._insert
 
-    def breaks(*args: object) -> object:
+    def breaks(*args: Any) -> None:
         nonlocal calls
         calls += 1
-        if calls == 2:
-            raise RuntimeError("the power went")
-        return right(*args)
+        if calls == second:
+            raise TypeError("the power went")
+        right(*args)
 
-    monkeypatch.setattr(imports, step, breaks)
-    with pytest.raises(RuntimeError):
+    monkeypatch.setattr(imports, "_insert", breaks)
+    monkeypatch.setattr(floor.shop, "note", breaks_note(floor, second == 3))
+    with pytest.raises(BookError, match=r"week.csv could not be kept \(TypeError\)"):
         bring(floor, "week.csv", PLATES)
     assert rows(floor, ImportFile) == rows(floor, Program) == rows(floor, ProgramCountRow) == 0
     monkeypatch.undo()
@@ -228,7 +246,7 @@ def test_kinds_are_told_by_content_first() -> None:
 def test_any_bytes_are_read_or_refused_with_a_mend(data: bytes, name: str) -> None:
     refused = None
     try:
-        imports._read(name, data, "", None, StationSettings(), None)
+        imports._read(name, data, None, StationSettings(), None)
     except ServiceError as error:
         refused = error
     assert refused is None or (refused.place and refused.mend)
@@ -283,3 +301,164 @@ def test_a_count_kept_by_an_older_reader_is_made_again(
         with pytest.raises(ServiceError, match="no program 99"):
             program_counts.count_of(session, 99, base)
     assert rows(floor, ProgramCountRow) == 1
+
+
+@pytest.mark.parametrize("kind", ["program", "dxf", "plates", "use"])
+def test_a_file_that_trips_its_reader_is_refused_and_logged(
+    lite: Floor, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture, kind: str
+) -> None:
+    def trips(*_args: object, **_more: object) -> None:
+        raise MemoryError("out\x1b[31m of room")
+
+    for module, name in (
+        (program_counts, "read_program"),
+        (program_counts, "read_dxf"),
+        (program_counts, "read_plates"),
+        (use_files, "parse"),
+    ):
+        monkeypatch.setattr(module, name, trips)
+    data = {
+        "program": GOOD,
+        "dxf": drawing("CUT"),
+        "plates": PLATES,
+        "use": b"torch,at,starts,arc_minutes\nTorch A,2031-03-03T05:00Z,5,1\n",
+    }[kind]
+    with pytest.raises(ServiceError, match="could not be read: MemoryError") as caught:
+        bring(lite, f"{kind}.csv" if kind in ("plates", "use") else kind, data)
+    assert caught.value.place.startswith(kind)
+    assert "\x1b" not in str(caught.value)
+    assert caught.value.mend
+    (told,) = [r for r in caplog.records if r.exc_info]
+    assert "out\x1b[31m of room" in str(told.exc_info and told.exc_info[1])
+    assert rows(lite, ImportFile) == 0
+
+
+def test_a_program_that_trips_the_reader_later_is_told_on_the_list(
+    lite: Floor, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bring(lite, "a.nc", GOOD)
+
+    def trips(*_args: object, **_more: object) -> None:
+        raise RecursionError
+
+    monkeypatch.setattr(program_counts, "READER_VERSION", "next")
+    monkeypatch.setattr(program_counts, "read_program", trips)
+    (line,) = programs.programs(lite.shop, lite.tech).lines
+    assert line.count is None
+    assert "a.nc: could not be read: RecursionError" in line.problem
+
+
+def test_a_long_list_goes_in_while_others_write(lite: Floor) -> None:
+    lines = "".join(f"P{n},3,2\n" for n in range(imports.MOST_PLATES))
+    data = f"name,starts,arc_minutes\n{lines}".encode()
+    held: list[float] = []
+    right = lite.shop.database.write
+
+    class Timed:
+        def __enter__(self) -> Any:
+            self.inner, self.since = right(), 0.0
+            session = self.inner.__enter__()
+            self.since = time.perf_counter()
+            return session
+
+        def __exit__(self, *error: Any) -> Any:
+            done = self.inner.__exit__(*error)
+            held.append(time.perf_counter() - self.since)
+            return done
+
+    lite.shop.database.write = Timed  # type: ignore[method-assign,assignment]
+    done = bring(lite, "year.csv", data)
+    lite.shop.database.write = right  # type: ignore[method-assign]
+    assert len(done.program_ids) == imports.MOST_PLATES
+    # One statement for each plate took half a minute.
+    assert max(held) < 8
+    with lite.shop.database.read() as session:
+        found = session.execute(
+            select(Program.name, ProgramCountRow.starts, ProgramCountRow.arc_minutes)
+            .join(ProgramCountRow, ProgramCountRow.program_id == Program.id)
+            .order_by(Program.ordinal)
+        ).all()
+    assert found == [(f"P{n}", 3, 2.0) for n in range(imports.MOST_PLATES)]
+    with pytest.raises(ServiceError, match="lists 20001 plates, and at most 20000 go in at once"):
+        bring(lite, "more.csv", data + b"Q,1,1\n")
+
+
+def test_plates_keep_their_order_on_both_databases(floor: Floor) -> None:
+    lines = "".join(f"P{n},{n},{n}\n" for n in range(2500))
+    done = bring(floor, "w.csv", f"name,starts,arc_minutes\n{lines}".encode())
+    with floor.shop.database.read() as session:
+        for n in (0, 999, 1000, 2499):
+            assert session.get_one(Program, done.program_ids[n]).name == f"P{n}"
+            count = program_counts.count_of(session, done.program_ids[n], StationSettings())
+            assert (count.starts, count.arc_minutes) == (n, n)
+
+
+def test_an_unknown_station_is_refused(floor: Floor) -> None:
+    for data in (GOOD, GOOD):
+        with pytest.raises(NotFoundError, match="there is no station 99"):
+            import_file(floor.shop, floor.tech, "a.nc", data, way="upload", station_id=99)
+    assert rows(floor, ImportFile) == 0
+
+
+def test_a_moment_to_come_may_be_right_later(lite: Floor) -> None:
+    data = b"torch,at,starts,arc_minutes\nTorch A,2031-03-03T09:00Z,5,1\n"
+    with pytest.raises(NotYetError, match="still to come"):
+        bring(lite, "use.csv", data)
+    lite.clock.forward(hours=3)
+    assert bring(lite, "use.csv", data).reports == 1
+
+
+def drawing(*layers: str) -> bytes:
+    made = new_drawing()
+    for n, layer in enumerate(layers):
+        made.layers.add(layer)
+        made.modelspace().add_circle((100 * n, 0), 10, dxfattribs={"layer": layer})
+    text = io.StringIO()
+    made.write(text)
+    return text.getvalue().encode()
+
+
+def test_a_stations_layers_are_those_that_the_drawing_has() -> None:
+    station = StationSettings(dxf_layers=("CUT", "Inner"))
+    both = program_counts.count_data("a.dxf", "dxf", drawing("cut", "INNER", "X"), {}, station)
+    assert both.starts == 2
+    assert [w.code for w in both.warnings] == ["drawing"]
+    one = program_counts.count_data("a.dxf", "dxf", drawing("inner", "X"), {}, station)
+    assert one.starts == 1
+    assert next((w.code, w.text) for w in one.warnings) == (
+        "layer-missing",
+        "there is no layer 'CUT' here: the station's others are counted",
+    )
+    with pytest.raises(ServiceError, match="none of the layers that the station cuts") as caught:
+        program_counts.count_data("a.dxf", "dxf", drawing("X", "Y\u202e"), {}, station)
+    assert "X, Y" in caught.value.mend
+    assert "\u202e" not in str(caught.value)
+    # A list of its own is meant for this very drawing: a name that is not there is a slip.
+    with pytest.raises(ServiceError, match="there is no layer 'CUT'"):
+        program_counts.count_data("a.dxf", "dxf", drawing("X"), {"layers": ["CUT", "X"]}, station)
+
+
+@pytest.mark.parametrize(("encoding", "unit"), [("utf-8", 1), ("utf-16", 2), ("latin-1", 1)])
+def test_a_large_text_is_read_bit_by_bit(
+    monkeypatch: pytest.MonkeyPatch, encoding: str, unit: int
+) -> None:
+    monkeypatch.setattr(file_text, "_CHUNK", 7)
+    text = "(Träger)\r\n" + "G1 X1\r" * 20 + "(輪郭)\n" * (encoding != "latin-1") + "M30"
+    data = text.encode(encoding)
+    lines = [x.rstrip("\n") for x in file_text.text_of("a.nc", data)]
+    assert lines == text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    assert file_text.decoded("a.nc", data) == text
+    with pytest.raises(ServiceError, match="holds a NUL") as caught:
+        file_text.decoded("a.nc", f"a\nb\n{text[1:]}".encode(encoding) + b"\0" * unit)
+    assert caught.value.place == f"a.nc, line {2 + text.count(chr(10)) + 1}"
+    if encoding == "utf-16":
+        with pytest.raises(ServiceError, match=f"breaks off at byte {len(data)}"):
+            file_text.decoded("a.nc", data + b"x")
+
+
+def test_a_list_of_plates_may_say_minutes_and_name_nothing(lite: Floor) -> None:
+    out = import_file(
+        lite.shop, lite.tech, "list.csv", b"starts,minutes,quantity\n40,30,2\n", way="upload"
+    )
+    assert out.kind == "plates"
+    assert len(out.program_ids) == 2

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import threading
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -13,6 +14,7 @@ from sqlalchemy import func, select
 from kit import Floor
 from pitwise.records.tables import AuditRow
 from pitwise.records.wear_tables import StationSetting
+from pitwise.services.ahead import _risk
 from pitwise.services.errors import ConflictError, NotAllowedError, NotFoundError, ServiceError
 from pitwise.services.station_settings import (
     FIELDS,
@@ -121,6 +123,8 @@ BAD = [
     ("corner_tolerance_mm", "11", "out of range"),
     ("dxf_feed_mm_min", "0", "out of range"),
     ("accepted_risk", "51", "out of range"),
+    ("accepted_risk", "0", "can't be promised"),
+    ("accepted_risk", "0,000", "can't be promised"),
     ("stop_minutes", "1441", "out of range"),
     ("on_codes", "G1", "not an M word"),
     ("on_codes", "M", "not an M word"),
@@ -175,3 +179,39 @@ def test_code_words_are_read_or_refused(text: str) -> None:
         return
     # What is kept reads back as itself.
     assert codes is None or _codes("words", as_typed("on_codes", tuple(codes))) == codes
+
+
+def test_a_risk_of_nothing_saved_before_is_the_sheets_and_says_so(lite: Floor) -> None:
+    save(lite, accepted_risk="5", set_value="70")
+    with lite.shop.database.write() as session:
+        last = session.scalars(select(StationSetting)).one()
+        body = json.loads(last.body) | {"accepted_risk": 0.0}
+        session.add(
+            StationSetting(
+                station_id=1,
+                body=json.dumps(body),
+                reason="before 0 was refused",
+                entered_by=lite.lead.person_id,
+                entered_at=lite.clock(),
+            )
+        )
+    view = settings_view(lite.shop, lite.tech, 1)
+    assert view.settings.accepted_risk is None
+    assert view.set_by_shop == {"set_value"}
+    with lite.shop.database.read() as session:
+        assert settings_of(session, 1) == view.settings
+        assert "accepted_risk" in assumed_fields(session, 1)
+    save(lite, set_value="71")
+    assert settings_view(lite.shop, lite.tech, 1).set_by_shop == {"set_value"}
+
+
+@given(st.floats(min_value=1e-9, max_value=0.5))
+def test_the_risk_a_station_accepts_is_the_one_reckoned_with(risk: float) -> None:
+    shop: Any = None
+    # Neither book nor sheet is asked for it.
+    assert _risk(shop, shop, StationSettings(accepted_risk=risk)) == risk
+
+
+def test_a_risk_of_zero_is_never_taken_for_none() -> None:
+    shop: Any = None
+    assert _risk(shop, shop, StationSettings(accepted_risk=0.0)) == 0.0

@@ -11,7 +11,8 @@ from ezdxf.filemanagement import new as new_drawing
 from fastapi.testclient import TestClient
 
 from kit import Floor
-from pitwise.services import imports, programs, station_settings
+from pitwise.job.reader import read_program
+from pitwise.services import imports, program_counts, programs, station_settings
 from pitwise.web import security
 
 HX = {"HX-Request": "true"}
@@ -235,9 +236,52 @@ def test_settings_are_read_by_all_and_set_by_leads(
     ],
 )
 def test_bad_settings_name_the_field(lead: TestClient, data: dict[str, str], word: str) -> None:
-    answer = lead.post(SETTINGS, headers=HX, data=data)
+    answer = lead.post(SETTINGS, headers=HX, data={"based_on": "0"} | data)
     assert answer.status_code == 422
     assert word in answer.text
+
+
+def test_settings_without_the_save_they_rest_on_are_refused(lite: Floor, lead: TestClient) -> None:
+    for more in ({}, {"based_on": ""}, {"based_on": " "}):
+        answer = lead.post(SETTINGS, headers=HX, data={"set_value": "5", "reason": "x"} | more)
+        assert answer.status_code == 422
+        assert "does not tell which save it shows" in answer.text
+    assert station_settings.settings_view(lite.shop, lite.tech, 1).saves == []
+
+
+def test_one_file_that_trips_its_reader_does_not_take_the_others_along(
+    lite: Floor, tech: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    right = read_program
+
+    def trips(lines: Any, settings: Any) -> Any:
+        text = list(lines)
+        if any("BOOM" in x for x in text):
+            raise KeyError("boom")
+        return right(text, settings)
+
+    monkeypatch.setattr(program_counts, "read_program", trips)
+    answer = send(tech, ("a.nc", GOOD), ("b.nc", GOOD + b"(BOOM)\n"), ("c.nc", GOOD + b"(2)\n"))
+    assert answer.status_code == 200
+    assert "b.nc: could not be read: KeyError" in answer.text
+    assert "1 of 3 files was refused" in answer.text
+    assert programs.programs(lite.shop, lite.tech).total == 2
+
+    def fails(*_args: Any, **_more: Any) -> None:
+        raise TypeError
+
+    monkeypatch.setattr(imports, "_write", fails)
+    answer = send(tech, ("d.nc", GOOD + b"(3)\n"), ("a.nc", GOOD))
+    assert answer.status_code == 200
+    assert "d.nc could not be kept (TypeError)" in answer.text
+    assert "In the book already" in answer.text
+
+
+def test_an_upload_for_a_station_that_is_none_is_refused(lite: Floor, tech: TestClient) -> None:
+    answer = send(tech, ("a.nc", GOOD), station="99")
+    assert answer.status_code == 422
+    assert "there is no station 99" in answer.text
+    assert programs.programs(lite.shop, lite.tech).total == 0
 
 
 def test_the_shop_page_leads_to_the_settings(tech: TestClient) -> None:

@@ -8,8 +8,10 @@ import os
 import secrets
 import sqlite3
 import sys
+import threading
 from contextlib import closing
 from pathlib import Path
+from types import FrameType
 
 import uvicorn
 from sqlalchemy.exc import DatabaseError
@@ -22,6 +24,9 @@ from pitwise.services.shopfloor import Shop, open_book
 from pitwise.web.app import LOOPBACK_HOSTS, create_app
 from pitwise.web.render import TimezoneError, shop_zone
 
+# What is under way when the server is stopped may finish for so long, then it is dropped.
+GRACE_SECONDS = 10
+_AFTER_GRACE_SECONDS = 2
 _LOOPBACK = {"127.0.0.1", "localhost", "::1"}
 
 
@@ -51,6 +56,29 @@ def _network(own: argparse.ArgumentParser) -> None:
         metavar="NAME",
         help="a host name browsers may use to reach this; needed when not on loopback",
     )
+
+
+class _Server(uvicorn.Server):
+    """A server that is gone soon after it was told to stop, whatever its threads are doing."""
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        """Begin to stop; a thread that counts a large file can't be interrupted from outside."""
+        first = not self.should_exit
+        super().handle_exit(sig, frame)
+        if first:
+            last = threading.Timer(GRACE_SECONDS + _AFTER_GRACE_SECONDS, _drop_the_rest)
+            last.daemon = True
+            last.start()
+
+
+def _drop_the_rest() -> None:
+    # What the book was given is in it, or leaves no trace: its writes are transactions.
+    print(
+        "pitwise serve: stopped before everything under way was done; nothing was half-written",
+        file=sys.stderr,
+        flush=True,
+    )
+    os._exit(1)
 
 
 def _serve(shop: Shop, args: argparse.Namespace) -> int:
@@ -83,8 +111,9 @@ def _serve(shop: Shop, args: argparse.Namespace) -> int:
         server_header=False,
         proxy_headers=False,
         timeout_keep_alive=30,
+        timeout_graceful_shutdown=GRACE_SECONDS,
     )
-    server = uvicorn.Server(config)
+    server = _Server(config)
     try:
         server.run()
     except SystemExit as stop:

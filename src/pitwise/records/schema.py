@@ -41,8 +41,7 @@ def revision(database: Database) -> str | None:
 def upgrade(database: Database) -> None:
     """Migrate the book to the newest revision in one transaction; refuse a newer book."""
     known = {script.revision for script in ScriptDirectory.from_config(_config()).walk_revisions()}
-    writer = database.engine.execution_options(pitwise_write=True)
-    with writer.begin() as connection:
+    with database.migrating() as connection:
         now = MigrationContext.configure(connection).get_current_revision()
         if now is not None and now not in known:
             raise BookError(

@@ -243,7 +243,9 @@ def _plates(session: Session, choices: Sequence[Choice], settings: StationSettin
 
 
 def _risk(shop: Shop, session: Session, settings: StationSettings) -> float:
-    return settings.accepted_risk or float(shop.sheet(session).constant("accepted-risk"))
+    if settings.accepted_risk is None:
+        return float(shop.sheet(session).constant("accepted-risk"))
+    return settings.accepted_risk
 
 
 def _torch(session: Session, torch_id: int) -> Torch:

@@ -11,6 +11,7 @@ __all__ = [
     "ConflictError",
     "NotAllowedError",
     "NotFoundError",
+    "NotYetError",
     "ServiceError",
     "ThrottledError",
     "UnfinishedError",
@@ -44,6 +45,10 @@ class NotFoundError(ServiceError):
     """There is no such thing in the book."""
 
     status = 404
+
+
+class NotYetError(ServiceError):
+    """What is refused now may be right later: a moment that is still to come."""
 
 
 class ConflictError(ServiceError):

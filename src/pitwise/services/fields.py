@@ -6,10 +6,18 @@ import unicodedata
 
 from pitwise.services.errors import ServiceError
 
+# They turn the text round them about: a name, or a reason in the trail, would read as another.
+_DIRECTION = dict.fromkeys(
+    [*range(0x202A, 0x202F), *range(0x2066, 0x206A), 0x200E, 0x200F],
+)
+
 
 def clean_text(place: str, value: str | None, *, longest: int = 80, empty_ok: bool = False) -> str:
-    """Return trimmed text; refuse empty, too long, or with control characters."""
-    text = unicodedata.normalize("NFC", (value or "").strip())
+    """Return trimmed text without direction marks; refuse empty, too long, or control characters.
+
+    Other format characters stay: scripts need joiners to write names.
+    """
+    text = unicodedata.normalize("NFC", (value or "").translate(_DIRECTION).strip())
     if not text and not empty_ok:
         raise ServiceError(place, "is empty", "fill it in")
     if len(text) > longest:

@@ -9,26 +9,26 @@ import csv
 import datetime as dt
 import gzip
 import hashlib
+import logging
 import math
-import re
-import unicodedata
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from sqlalchemy import select
+from sqlalchemy import insert, select
 from sqlalchemy.orm import Session
 
 from pitwise.job.model import ProgramCount
 from pitwise.records.audit import canonical
-from pitwise.records.wear_tables import ImportFile, Program, UseReport
+from pitwise.records.tables import Base, Station
+from pitwise.records.wear_tables import ImportFile, Program, ProgramCountRow, UseReport
 from pitwise.services import use_files
-from pitwise.services.errors import ServiceError
+from pitwise.services.errors import BookError, NotFoundError, ServiceError
+from pitwise.services.file_text import clean_name, decoded, reading, shown, text_of, tidy
 from pitwise.services.permissions import Actor, require
 from pitwise.services.program_counts import (
     count_data,
-    count_row,
-    decoded,
+    count_values,
     plates_of,
     settings_sha256,
 )
@@ -40,6 +40,12 @@ Kind = Literal["program", "dxf", "plates", "use"]
 LARGEST_FILE = 64 << 20
 # Text packs well below this; a row that holds more could not be carried by an export.
 _LARGEST_PACKED = 40 << 20
+# One list is one file that goes in at once; more than a year of plates at fifty a day.
+MOST_PLATES = 20_000
+_BATCH = 1000
+_log = logging.getLogger(__name__)
+_HEAD = 4096
+_NOTHING = "\ufeff \t\r\n\f\v%\x1a"
 _OPTIONS = ("layers", "feed_mm_min", "pierce_seconds")
 USE_HEADER = ("torch", "at", "starts", "arc_minutes")
 PLATES_HEADER = ("name", "starts", "arc_minutes")
@@ -89,22 +95,6 @@ class ImportOutcome:
         }
 
 
-def clean_name(name: str) -> str:
-    """Return a file's name without folders, control and direction characters."""
-    return _tidy(re.split(r"[/\\]", name)[-1])
-
-
-def _tidy(name: str) -> str:
-    kept = "".join(
-        c for c in unicodedata.normalize("NFC", name) if unicodedata.category(c)[0] != "C"
-    )
-    kept = " ".join(kept.split())
-    stem, dot, ending = kept.rpartition(".")
-    if len(kept) > 120 and dot and len(ending) <= 10:
-        kept = f"{stem[: 119 - len(ending)]}.{ending}"
-    return kept[:120].strip(" .") or "unnamed"
-
-
 def _header(text: str) -> set[str]:
     first = next((x for x in text[:4096].splitlines() if x.strip()), "")
     mark = max(",;\t", key=first.count)
@@ -131,7 +121,12 @@ def kind_of(name: str, text: str) -> Kind:
     columns = _header(text)
     if columns >= set(USE_HEADER):
         return "use"
-    if columns >= set(PLATES_HEADER):
+    # As `read_plates` takes them: minutes for arc minutes, and no name.
+    if (
+        "starts" in columns
+        and columns & {"arc_minutes", "minutes"}
+        and not columns & {"torch", "at", "electrode", "depth_mm"}
+    ):
         return "plates"
     if ending == "csv":
         raise ServiceError(
@@ -166,15 +161,18 @@ def _checked_options(options: Mapping[str, Any] | None) -> dict[str, Any]:
 
 @dataclass(frozen=True)
 class _Read:
-    """A file read and counted, before anything is written."""
+    """A file read, counted and packed, before anything is written.
 
-    name: str
-    data: bytes
-    sha256: str
+    Rows are as they go into the tables, short of the numbers that the book gives out.
+    """
+
     kind: Kind
-    options: dict[str, Any]
-    programs: tuple[tuple[str, ProgramCount], ...]
-    reports: tuple[use_files.ReportLine, ...]
+    packed: bytes
+    reports: tuple[use_files.ReportLine, ...] = ()
+    programs: tuple[dict[str, Any], ...] = ()
+    counts: tuple[dict[str, Any], ...] = ()
+    warnings: tuple[str, ...] = ()
+    message: str = ""
 
 
 def _already(session: Session, sha256: str) -> ImportOutcome | None:
@@ -193,48 +191,89 @@ def _already(session: Session, sha256: str) -> ImportOutcome | None:
     )
 
 
-def _told(name: str, data: bytes) -> tuple[Kind, str]:
-    """Tell a file's kind, and give its text; a drawing may be in the binary form, without any."""
+def _told(name: str, data: bytes) -> Kind:
+    """Tell a file's kind; a drawing may be in the binary form, which is no text."""
     if name.casefold().endswith(".dxf") and b"\0" in data:
-        return "dxf", ""
-    text = decoded(name, data)
-    if not text.strip("\ufeff \t\r\n\f\v%\x1a"):
+        return "dxf"
+    text = text_of(name, data)
+    head = text.read(_HEAD)
+    blank = not head.strip(_NOTHING)
+    if blank and not any(x.strip(_NOTHING) for x in iter(lambda: text.read(_HEAD), "")):
         raise ServiceError(name, "is empty", "copy the file again, whole")
-    kind = kind_of(name, text)
+    kind = kind_of(name, head)
     # The reader of drawings takes what there is of one, and would count a part as the whole.
-    if kind == "dxf" and not text.rstrip().endswith("EOF"):
+    if kind == "dxf" and not data.rstrip(b"\0 \t\r\n\f\v")[-8:].replace(b"\0", b"").endswith(
+        b"EOF"
+    ):
         raise ServiceError(name, "breaks off: its EOF is missing", "copy the file again, whole")
-    return kind, text
+    return kind
+
+
+def _counted(
+    name: str, kind: Kind, data: bytes, own: dict[str, Any], settings: StationSettings
+) -> list[tuple[str, ProgramCount]]:
+    if kind != "plates":
+        return [(name, count_data(name, kind, data, own, settings))]
+    plates = plates_of(name, data)
+    if not plates:
+        raise ServiceError(name, "lists no plate", "put one on each line under the header")
+    if len(plates) > MOST_PLATES:
+        raise ServiceError(
+            name,
+            f"lists {len(plates)} plates, and at most {MOST_PLATES} go in at once",
+            "split the list",
+        )
+    return [
+        (tidy(p.name), ProgramCount(p.starts, 0.0, p.arc_minutes, 0.0, 0.0, 0.0, (), ()))
+        for p in plates
+    ]
 
 
 def _read(
     name: str,
     data: bytes,
-    sha256: str,
     options: Mapping[str, Any] | None,
     settings: StationSettings,
     zone: dt.tzinfo | None,
 ) -> _Read:
-    kind, text = _told(name, data)
-    own = _checked_options(options) if kind == "dxf" else {}
-    programs: tuple[tuple[str, ProgramCount], ...] = ()
-    reports: tuple[use_files.ReportLine, ...] = ()
-    if kind == "use":
-        reports = use_files.parse(name, text, zone)
-    elif kind == "plates":
-        plates = plates_of(name, data)
-        if not plates:
-            raise ServiceError(name, "lists no plate", "put one on each line under the header")
-        programs = tuple(
-            (
-                _tidy(p.name),
-                ProgramCount(p.starts, 0.0, p.arc_minutes, 0.0, 0.0, 0.0, (), ()),
+    with reading(name):
+        kind = _told(name, data)
+        own = _checked_options(options) if kind == "dxf" else {}
+        if kind == "use":
+            reports = use_files.parse(name, decoded(name, data), zone)
+            return _Read(kind, _packed(name, data), reports)
+        found = _counted(name, kind, data, own, settings)
+        digest, kept = settings_sha256(kind, own, settings), canonical(own)
+        counts = [c for _, c in found]
+        odd = tuple(f"line {w.line}: {shown(w.text)}" for c in counts for w in c.warnings)
+        starts, minutes = sum(c.starts for c in counts), sum(c.arc_minutes for c in counts)
+        what = _some(len(found), "plate" if kind == "plates" else "program")
+        message = f"Imported: {what}, {_some(starts, 'start')}, {minutes:.1f} arc minutes"
+        message += f", {_some(len(odd), 'warning')}" if odd else ""
+        if not starts and kind == "dxf":
+            message += ". It has no start: check which layers are cut in the station's settings"
+        if not starts and kind == "program":
+            message += (
+                ". It has no start: check which words light the torch in the station's settings"
             )
-            for p in plates
+        return _Read(
+            kind,
+            _packed(name, data),
+            (),
+            tuple(
+                {"ordinal": n, "name": plate, "options": kept} for n, (plate, _) in enumerate(found)
+            ),
+            tuple(count_values(digest, c) for c in counts),
+            odd,
+            f"{message}.",
         )
-    else:
-        programs = ((name, count_data(name, kind, data, own, settings)),)
-    return _Read(name, data, sha256, kind, own, programs, reports)
+
+
+def _packed(name: str, data: bytes) -> bytes:
+    packed = gzip.compress(data, 6, mtime=0)
+    if len(packed) > _LARGEST_PACKED:
+        raise ServiceError(name, "is not the text of a program", "give the cut program itself")
+    return packed
 
 
 def import_file(
@@ -277,7 +316,10 @@ def import_file(
     Raises
     ------
     ServiceError
-        Nothing was written; names file, line and mend.
+        Nothing was written; names file, line and mend. `NotFoundError` for the station,
+        `NotYetError` for a use file that tells of a moment to come.
+    BookError
+        The book could not take it; nothing was written.
     """
     require(actor, "import-files")
     name = clean_name(name)
@@ -291,14 +333,30 @@ def import_file(
         )
     sha256 = hashlib.sha256(data).hexdigest()
     with shop.database.read() as session:
+        if station_id is not None and session.get(Station, station_id) is None:
+            raise NotFoundError(
+                "station", f"there is no station {station_id}", "choose from the list"
+            )
         known = _already(session, sha256)
         if known is not None:
             return known
         settings = settings_of(session, station_id)
-    read = _read(name, data, sha256, options, settings, zone)
-    packed = gzip.compress(data, 6, mtime=0)
-    if len(packed) > _LARGEST_PACKED:
-        raise ServiceError(name, "is not the text of a program", "give the cut program itself")
+    read = _read(name, data, options, settings, zone)
+    try:
+        return _keep(shop, actor, name, data, sha256, read, way)
+    except (ServiceError, BookError):
+        raise
+    except Exception as error:
+        _log.exception("The file %s could not be kept", ascii(name))
+        raise BookError(
+            f"{name} could not be kept ({type(error).__name__}). Nothing of it was saved; try it "
+            "again, and if that is no help report it: the log has the details."
+        ) from error
+
+
+def _keep(
+    shop: Shop, actor: Actor, name: str, data: bytes, sha256: str, read: _Read, way: Way
+) -> ImportOutcome:
     with shop.database.write() as session:
         # Another tablet may have brought the same file while this one was counted.
         known = _already(session, sha256)
@@ -309,14 +367,14 @@ def import_file(
             sha256=sha256,
             kind=read.kind,
             size=len(data),
-            content=packed,
+            content=read.packed,
             imported_by=actor.person_id,
             imported_at=shop.clock(),
             way=way,
         )
         session.add(row)
         session.flush()
-        outcome = _write(shop, session, row, read, settings)
+        outcome = _write(shop, session, row, read)
         shop.note(
             session,
             actor,
@@ -336,46 +394,45 @@ def _some(number: int, word: str) -> str:
     return f"{number} {word}{'' if number == 1 else 's'}"
 
 
-def _write(
-    shop: Shop, session: Session, row: ImportFile, read: _Read, settings: StationSettings
-) -> ImportOutcome:
+def _write(shop: Shop, session: Session, row: ImportFile, read: _Read) -> ImportOutcome:
+    """Write a file's rows in a few statements: whoever else writes is waiting meanwhile."""
     if read.kind == "use":
-        fresh, warnings = use_files.checked(shop, session, read.name, read.reports)
-        session.add_all(
-            UseReport(
-                torch_id=r.torch_id,
-                at=r.at,
-                starts=r.starts,
-                arc_minutes=r.arc_minutes,
-                file_id=row.id,
-                line=r.line,
-            )
-            for r in fresh
+        fresh, warnings = use_files.checked(shop, session, row.name, read.reports)
+        _insert(
+            session,
+            UseReport,
+            [
+                {
+                    "torch_id": r.torch_id,
+                    "at": r.at,
+                    "starts": r.starts,
+                    "arc_minutes": r.arc_minutes,
+                    "file_id": row.id,
+                    "line": r.line,
+                }
+                for r in fresh
+            ],
         )
         message = _some(len(fresh), "use report")
         known = len(read.reports) - len(fresh)
         message += f", {known} more in the book already" if known else ""
         return ImportOutcome(
-            "new", read.name, read.kind, row.id, (), len(fresh), warnings, f"Imported: {message}."
+            "new", row.name, read.kind, row.id, (), len(fresh), warnings, f"Imported: {message}."
         )
-    ids = []
-    digest = settings_sha256(read.kind, read.options, settings)
-    for ordinal, (name, count) in enumerate(read.programs):
-        program = Program(
-            file_id=row.id, ordinal=ordinal, name=name, options=canonical(read.options)
-        )
-        session.add(program)
-        session.flush()
-        session.add(count_row(program.id, digest, count))
-        ids.append(program.id)
-    counts = [c for _, c in read.programs]
-    odd = tuple(f"line {w.line}: {w.text}" for c in counts for w in c.warnings)
-    starts, minutes = sum(c.starts for c in counts), sum(c.arc_minutes for c in counts)
-    what = _some(len(ids), "plate" if read.kind == "plates" else "program")
-    message = f"Imported: {what}, {_some(starts, 'start')}, {minutes:.1f} arc minutes"
-    message += f", {_some(len(odd), 'warning')}" if odd else ""
-    if not starts and read.kind == "dxf":
-        message += ". It has no start: check which layers are cut in the station's settings"
-    if not starts and read.kind == "program":
-        message += ". It has no start: check which words light the torch in the station's settings"
-    return ImportOutcome("new", read.name, read.kind, row.id, tuple(ids), 0, odd, f"{message}.")
+    _insert(session, Program, [{"file_id": row.id, **p} for p in read.programs])
+    ids = session.scalars(
+        select(Program.id).where(Program.file_id == row.id).order_by(Program.ordinal)
+    ).all()
+    _insert(
+        session,
+        ProgramCountRow,
+        [{"program_id": i, **c} for i, c in zip(ids, read.counts, strict=True)],
+    )
+    return ImportOutcome(
+        "new", row.name, read.kind, row.id, tuple(ids), 0, read.warnings, read.message
+    )
+
+
+def _insert(session: Session, table: type[Base], rows: Sequence[dict[str, Any]]) -> None:
+    for start in range(0, len(rows), _BATCH):
+        session.execute(insert(table), rows[start : start + _BATCH])

@@ -2,26 +2,25 @@
 
 from __future__ import annotations
 
-import codecs
 import hashlib
-import io
 import json
 import math
 import zlib
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from pitwise.job.dxf import read_dxf
+from pitwise.job.dxf import dxf_layers, read_dxf
 from pitwise.job.model import Cut, ProgramCount, ProgramError, ProgramWarning
 from pitwise.job.plates import PlateUse, read_plates
 from pitwise.job.reader import read_program
 from pitwise.records.audit import canonical
 from pitwise.records.wear_tables import ImportFile, Program, ProgramCountRow
 from pitwise.services.errors import BookError, NotFoundError, ServiceError
+from pitwise.services.file_text import decoded, reading, shown, text_of
 from pitwise.services.station_settings import StationSettings
 
 # Raise it whenever the same file would be counted otherwise than before: what the book keeps
@@ -29,6 +28,7 @@ from pitwise.services.station_settings import StationSettings
 READER_VERSION = "2"
 # More starts than this are no plate, and would not fit a row.
 MOST_CUTS = 1_000_000
+_SHOWN_LAYERS = 20
 
 
 @dataclass(frozen=True)
@@ -51,48 +51,10 @@ class CountLine:
     warnings: int
 
 
-def decoded(place: str, data: bytes) -> str:
-    """Return a file's text: UTF-8, UTF-16, or else Latin-1, which takes any byte.
-
-    Raises
-    ------
-    ServiceError
-        It is no text.
-    """
-    encoding = "utf-8-sig"
-    if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-        encoding = "utf-16"
-    elif data[:200].count(0) > len(data[:200]) // 3:
-        encoding = "utf-16-le" if data[1:2] == b"\0" else "utf-16-be"
-    try:
-        text = data.decode(encoding)
-    except UnicodeDecodeError as error:
-        if encoding != "utf-8-sig":
-            raise ServiceError(
-                place,
-                f"is not text: its UTF-16 breaks off at byte {error.start}",
-                "copy the file again, whole",
-            ) from error
-        text = data.decode("latin-1")
-    if "\0" in text:
-        line = text.count("\n", 0, text.index("\0")) + 1
-        raise ServiceError(
-            f"{place}, line {line}",
-            "holds a NUL: this is not a text file",
-            "give the cut program, the drawing as text DXF, or a CSV",
-        )
-    return text
-
-
-def lines_of(text: str) -> Iterable[str]:
-    """Give the lines of a text as editors number them."""
-    return io.StringIO(text, newline=None)
-
-
 def refusal(place: str, error: ProgramError) -> ServiceError:
     """Return what a malformed program is refused with: file, line, mend."""
     where = f"{place}, line {error.line}" if error.line else place
-    return ServiceError(where, error.problem, error.mend)
+    return ServiceError(where, shown(error.problem), shown(error.mend))
 
 
 def plates_of(place: str, data: bytes) -> tuple[PlateUse, ...]:
@@ -153,23 +115,17 @@ def count_data(
     ServiceError
         Malformed; names file, line and mend.
     """
-    try:
-        if kind == "program":
-            count = read_program(lines_of(decoded(place, data)), settings.reader())
-        elif kind == "dxf":
-            basis = _basis(kind, options, settings)
-            count = read_dxf(
-                data,
-                layers=basis["layers"],
-                feed_mm_min=basis["feed_mm_min"],
-                pierce_seconds=basis["pierce_seconds"],
-                settings=settings.reader(),
-            )
-        else:
-            plate = plates_of(place, data)[ordinal]
-            count = ProgramCount(plate.starts, 0.0, plate.arc_minutes, 0.0, 0.0, 0.0, (), ())
-    except ProgramError as error:
-        raise refusal(place, error) from error
+    with reading(place):
+        try:
+            if kind == "program":
+                count = read_program(text_of(place, data), settings.reader())
+            elif kind == "dxf":
+                count = _drawing(place, data, options, settings)
+            else:
+                plate = plates_of(place, data)[ordinal]
+                count = ProgramCount(plate.starts, 0.0, plate.arc_minutes, 0.0, 0.0, 0.0, (), ())
+        except ProgramError as error:
+            raise refusal(place, error) from error
     if len(count.cuts) > MOST_CUTS:
         raise ServiceError(
             place, f"has more than {MOST_CUTS} starts", "give one program for each plate"
@@ -178,6 +134,42 @@ def count_data(
     if not all(map(math.isfinite, (*figures, count.rapid_length_mm, count.rapid_minutes))):
         raise ServiceError(place, "has a length or time without end", "check its figures")
     return count
+
+
+def _drawing(
+    place: str, data: bytes, options: Mapping[str, Any], settings: StationSettings
+) -> ProgramCount:
+    basis = _basis("dxf", options, settings)
+    layers: list[str] | None = basis["layers"]
+    missing: list[str] = []
+    if layers and not options.get("layers"):
+        # A station's list is for all its drawings, and not every one has every layer.
+        there = dxf_layers(data)
+        keys = {x.lower() for x in there}
+        missing = [x for x in layers if x.lower() not in keys]
+        layers = [x for x in layers if x.lower() in keys]
+        if not layers:
+            its = ", ".join(shown(x) for x in there[:_SHOWN_LAYERS])
+            its += f" and {len(there) - _SHOWN_LAYERS} more" if len(there) > _SHOWN_LAYERS else ""
+            raise ServiceError(
+                place,
+                f"has none of the layers that the station cuts ({', '.join(missing)})",
+                f"it has {its}: name what is cut in the station's settings, or draw it there",
+            )
+    count = read_dxf(
+        data,
+        layers=layers,
+        feed_mm_min=basis["feed_mm_min"],
+        pierce_seconds=basis["pierce_seconds"],
+        settings=settings.reader(),
+    )
+    lacking = tuple(
+        ProgramWarning(
+            0, "layer-missing", f"there is no layer '{name}' here: the station's others are counted"
+        )
+        for name in missing
+    )
+    return replace(count, warnings=lacking + count.warnings)
 
 
 def content_of(row: ImportFile) -> bytes:
@@ -211,26 +203,30 @@ def options_of(program: Program) -> dict[str, Any]:
     return found
 
 
-def count_row(program_id: int, digest: str, count: ProgramCount) -> ProgramCountRow:
-    """Return a count as the book keeps it."""
+def count_values(digest: str, count: ProgramCount) -> dict[str, Any]:
+    """Return a count as the book keeps it, without the program it is of."""
     # A tenth of a micrometre and of a millisecond: finer than any machine, and half the size.
     cuts = [
         [c.line, round(c.length_mm, 4), round(c.seconds, 4), round(c.pierce_seconds, 4)]
         for c in count.cuts
     ]
-    return ProgramCountRow(
-        program_id=program_id,
-        settings_sha256=digest,
-        reader_version=READER_VERSION,
-        starts=count.starts,
-        cut_length_mm=count.cut_length_mm,
-        arc_minutes=count.arc_minutes,
-        pierce_minutes=count.pierce_minutes,
-        rapid_length_mm=count.rapid_length_mm,
-        rapid_minutes=count.rapid_minutes,
-        cuts=canonical(cuts),
-        warnings=canonical([[w.line, w.code, w.text] for w in count.warnings]),
-    )
+    return {
+        "settings_sha256": digest,
+        "reader_version": READER_VERSION,
+        "starts": count.starts,
+        "cut_length_mm": count.cut_length_mm,
+        "arc_minutes": count.arc_minutes,
+        "pierce_minutes": count.pierce_minutes,
+        "rapid_length_mm": count.rapid_length_mm,
+        "rapid_minutes": count.rapid_minutes,
+        "cuts": canonical(cuts),
+        "warnings": canonical([[w.line, w.code, shown(w.text)] for w in count.warnings]),
+    }
+
+
+def count_row(program_id: int, digest: str, count: ProgramCount) -> ProgramCountRow:
+    """Return a count as the book keeps it."""
+    return ProgramCountRow(program_id=program_id, **count_values(digest, count))
 
 
 def _from_row(row: ProgramCountRow) -> ProgramCount:

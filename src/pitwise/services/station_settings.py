@@ -191,7 +191,7 @@ FIELDS: tuple[SettingField, ...] = (
         "accepted_risk",
         MONEY,
         "Accepted chance of passing the limit, %",
-        "empty: the trade sheet's",
+        "above 0, at most 50; empty: the trade sheet's",
         "number",
         0.0,
         50.0,
@@ -265,7 +265,15 @@ def _stored(session: Session, station_id: int) -> dict[str, Any]:
         .order_by(StationSetting.id.desc())
         .limit(1)
     )
-    return {} if body is None else json.loads(body)
+    return {} if body is None else _body(body)
+
+
+def _body(text: str) -> dict[str, Any]:
+    body: dict[str, Any] = json.loads(text)
+    if body.get("accepted_risk") == 0:
+        # Could be saved once, and was reckoned with as the trade sheet's: it still is, and says so.
+        body["accepted_risk"] = None
+    return body
 
 
 def _settings(body: Mapping[str, Any]) -> StationSettings:
@@ -301,7 +309,7 @@ def settings_view(shop: Shop, actor: Actor, station_id: int) -> SettingsView:
             .where(StationSetting.station_id == station_id)
             .order_by(StationSetting.id.desc())
         ).all()
-        body = json.loads(rows[0][0].body) if rows else {}
+        body = _body(rows[0][0].body) if rows else {}
         return SettingsView(
             station,
             _settings(body),
@@ -370,7 +378,15 @@ def _checked(field: SettingField, given: object) -> Any:
     if field.kind == "text":
         return clean_text(place, text, longest=20, empty_ok=True) or None
     number = decimal_number(place, text, low=field.low, high=field.high)
-    return number / 100 if number is not None and field.name == "accepted_risk" else number
+    if number is None or field.name != "accepted_risk":
+        return number
+    if number == 0:
+        raise ServiceError(
+            place,
+            "0 can't be promised: every cut has some chance",
+            "give more than 0 and at most 50, or leave it empty for the trade sheet's",
+        )
+    return number / 100
 
 
 def save_settings(

@@ -19,7 +19,7 @@ from sqlalchemy.orm import Session
 
 from pitwise.records.tables import Counter, InspectionRow, Torch
 from pitwise.records.wear_tables import UseReport
-from pitwise.services.errors import ServiceError
+from pitwise.services.errors import NotYetError, ServiceError
 from pitwise.services.fields import clean_text, decimal_number, whole_number
 from pitwise.services.shopfloor import Shop
 from pitwise.wear.use import CounterReading, advance, use_slips
@@ -72,7 +72,7 @@ def parse(name: str, text: str, zone: dt.tzinfo | None) -> tuple[ReportLine, ...
     ServiceError
         Names file, line, field and mend.
     """
-    first = next((x for x in text.splitlines() if x.strip()), "")
+    first = next((x for x in io.StringIO(text, newline=None) if x.strip()), "")
     mark = max(",;\t", key=first.count)
     rows = csv.reader(io.StringIO(text, newline=None), delimiter=mark, strict=True)
     columns: list[str] | None = None
@@ -209,13 +209,15 @@ def checked(
     Raises
     ------
     ServiceError
-        An unknown torch, a moment to come, a counter that runs backwards; names the line.
+        An unknown torch, a counter that runs backwards; names the line.
+    NotYetError
+        A moment to come.
     """
     rows = _with_torches(name, session, rows)
     latest = shop.clock() + _AHEAD
     for row in rows:
         if row.at > latest:
-            raise ServiceError(
+            raise NotYetError(
                 f"{name}, line {row.line}, at",
                 f"{row.at.isoformat(timespec='minutes')} is still to come",
                 "check the date and its zone",

@@ -13,7 +13,8 @@ from starlette.requests import ClientDisconnect
 from pitwise.services import programs, station_settings
 from pitwise.services.errors import BookError, ServiceError
 from pitwise.services.fields import whole_number
-from pitwise.services.imports import LARGEST_FILE, ImportOutcome, clean_name, import_file
+from pitwise.services.file_text import clean_name
+from pitwise.services.imports import LARGEST_FILE, ImportOutcome, import_file
 from pitwise.services.permissions import Actor
 from pitwise.services.zone import named_zone
 from pitwise.web.access import FilterId, Id, PageNumber, needs, shop_of
@@ -211,7 +212,13 @@ async def settings_save(request: Request, actor: SettingsEditor, station_id: Id)
             for f in station_settings.FIELDS
             if isinstance(form.get(f.name), str)
         }
-        reason, based_on = form.get("reason"), form.get("based_on")
+        reason, shown = form.get("reason"), form.get("based_on")
+    based_on = whole_number("based on", shown if isinstance(shown, str) else "")
+    if based_on is None:
+        # Without it a form that was open for long would undo what somebody else has set.
+        raise ServiceError(
+            "settings", "the form does not tell which save it shows", "open the page again"
+        )
     await run_in_threadpool(
         station_settings.save_settings,
         shop_of(request),
@@ -219,6 +226,6 @@ async def settings_save(request: Request, actor: SettingsEditor, station_id: Id)
         station_id,
         given,
         reason if isinstance(reason, str) else "",
-        based_on=whole_number("based on", based_on if isinstance(based_on, str) else ""),
+        based_on=based_on,
     )
     return go(request, f"/shop/station/{station_id}/settings?done=saved")
