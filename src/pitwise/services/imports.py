@@ -40,8 +40,6 @@ Kind = Literal["program", "dxf", "plates", "use"]
 LARGEST_FILE = 64 << 20
 # Text packs well below this; a row that holds more could not be carried by an export.
 _LARGEST_PACKED = 40 << 20
-# One list is one file that goes in at once; more than a year of plates at fifty a day.
-MOST_PLATES = 20_000
 _BATCH = 1000
 _log = logging.getLogger(__name__)
 _HEAD = 4096
@@ -217,12 +215,6 @@ def _counted(
     plates = plates_of(name, data)
     if not plates:
         raise ServiceError(name, "lists no plate", "put one on each line under the header")
-    if len(plates) > MOST_PLATES:
-        raise ServiceError(
-            name,
-            f"lists {len(plates)} plates, and at most {MOST_PLATES} go in at once",
-            "split the list",
-        )
     return [
         (tidy(p.name), ProgramCount(p.starts, 0.0, p.arc_minutes, 0.0, 0.0, 0.0, (), ()))
         for p in plates
