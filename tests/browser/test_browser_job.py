@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from itertools import pairwise
 
 import pytest
 from kit_browser import SIZES, STEPS, Seat, at, browser, look_through, open_bench, seat, touch
 from playwright.sync_api import Page, Route
+
+from kit import START
+from pitwise.services import forecasts
 
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 __all__ = ["browser", "seat"]
@@ -206,3 +210,29 @@ def test_a_double_tap_does_not_look_over_the_next_part(seat: Seat) -> None:
     page.mouse.up(click_count=2)
     page.wait_for_timeout(400)
     assert page.get_attribute("#bench", "data-step") == "shield"
+
+
+def test_a_pit_far_off_its_forecast_is_asked_about_once_the_counters_tell_its_use(
+    seat: Seat,
+) -> None:
+    floor = seat.floor
+    for k, pit in enumerate(("0.12 mm", "0.25 mm", "0.37 mm", "0.50 mm")):
+        # Before the server's own day, which began when it was started.
+        floor.clock.now = START + dt.timedelta(hours=2 * k + 2)
+        floor.inspect(pit, torch=floor.other, starts=str(80 * k), minutes=str(60 * k))
+    forecasts.keep_up(floor.shop)
+    page = seat.page()
+    open_bench(page, floor.other)
+    look_through(page, "0.95")
+    assert page.locator("#before-sign .question").count() == 0
+    page.fill("[name=starts]", "250")
+    page.press("[name=starts]", "Tab")
+    page.wait_for_selector("#before-sign .question >> text=far deeper")
+    # What was typed stays typed, and the place in the form is kept.
+    assert page.input_value("[name=starts]") == "250"
+    assert page.locator("#sign[disabled]").count() == 1
+    while page.locator("#before-sign .question button").count():
+        page.locator("#before-sign .question button").first.click()
+        page.wait_for_load_state("networkidle")
+    page.click("#sign")
+    page.wait_for_url("**/records/*")
