@@ -166,7 +166,7 @@ def test_a_plate_that_outlasts_a_new_set_is_parted_at_a_pierce_by_its_line() -> 
     plate = long_plate(900)
     assert float(chances(fresh, 900, 900.0, LIMIT).past) > 0.05
     found = look_ahead(current, fresh, [plate], LIMIT, Costs())
-    inside = [c for c in found.changes if c.line is not None]
+    inside = [c for c in found.changes if c.cut is not None]
     assert inside
     assert not found.too_long
     for change in inside:
@@ -182,7 +182,7 @@ def test_a_plate_that_outlasts_a_new_set_is_parted_at_a_pierce_by_its_line() -> 
 def test_a_plate_a_new_set_can_finish_is_never_parted() -> None:
     found = look_ahead(*sets(), [long_plate(100)] * 6, LIMIT, Costs())
     assert found.changes
-    assert all(c.line is None for c in found.changes)
+    assert all(c.cut is None for c in found.changes)
 
 
 def test_a_plate_no_set_can_finish_is_said_to_be_so() -> None:
@@ -233,3 +233,21 @@ def test_no_chance_is_said_to_be_certain() -> None:
     assert percent(1.0) == "over 99 %"
     assert percent(0.0) == "under 1 %"
     assert percent(0.5) == "50 %"
+
+
+def test_a_drawing_s_change_inside_a_plate_names_the_cut_for_want_of_a_line() -> None:
+    plate = long_plate(900)
+    drawn = Plate(
+        "nest.dxf",
+        plate.starts,
+        plate.arc_minutes,
+        tuple(Cut(0, c.length_mm, c.seconds, c.pierce_seconds) for c in plate.cuts),
+    )
+    found = look_ahead(*sets(), [drawn], LIMIT, Costs())
+    inside = [c for c in found.changes if c.cut is not None]
+    assert inside
+    for change in inside:
+        assert change.line is None
+        words = change_words(change, found)
+        assert f"{change.cut} cuts done" in words
+        assert "line" not in words

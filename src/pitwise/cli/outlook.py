@@ -220,11 +220,11 @@ def outlook_plain(outlook: Outlook) -> dict[str, Any]:
             }
             for row in outlook.plates
         ],
-        "change_after": [c.after for c in outlook.changes if c.line is None],
+        "change_after": [c.after for c in outlook.changes if c.cut is None],
         "change_at_pierce": [
             {"plate": c.after + 1, "line": c.line, "cuts_before": c.cut}
             for c in outlook.changes
-            if c.line is not None
+            if c.cut is not None
         ],
         "expected_cost": outlook.expected_cost,
         "cost_of_no_change": outlook.cost_of_no_change,

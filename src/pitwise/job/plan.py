@@ -127,7 +127,7 @@ def pieces_of(
                 at,
                 float(take),
                 float(minutes[at + take] - minutes[at]),
-                plate.cuts[at].line if at else None,
+                (plate.cuts[at].line or None) if at else None,
             )
         )
         at += take

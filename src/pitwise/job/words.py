@@ -21,11 +21,13 @@ def percent(p: float) -> str:
 
 def change_words(change: Change, outlook: Outlook) -> str:
     """Say one change of the plan."""
-    if change.line is not None:
+    if change.cut is not None:
         name = outlook.plates[change.after].plate.name
+        # A drawing's cuts stand in no line of a program.
+        where = "next pierce" if change.line is None else f"pierce in line {change.line}"
         return (
-            f"change in plate {change.after + 1} ({name}), before the pierce in line "
-            f"{change.line}, {change.cut} cuts done"
+            f"change in plate {change.after + 1} ({name}), before the {where}, "
+            f"{change.cut} cuts done"
         )
     if change.after == 0:
         return "change now, before the first plate"
@@ -53,7 +55,7 @@ def plan_words(outlook: Outlook) -> tuple[str, ...]:
         sentences.append(
             f"Without a change the set finishes {plates} with a chance of {percent(last.p_finish)}."
         )
-    if any(c.line is not None for c in outlook.changes):
+    if any(c.cut is not None for c in outlook.changes):
         sentences.append(
             "A change inside a plate is planned only where the plate alone outlasts a new set."
         )

@@ -18,6 +18,7 @@ stay in, as they are (Little & Rubin's sense; the decision depends on observed r
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -148,11 +149,9 @@ def fit_wear(
     HistoryError
         Two electrodes of one name.
     """
-    names = {h.name for h in histories}
-    if len(names) != len(histories):
-        seen: set[str] = set()
-        twice = next(h.name for h in histories if h.name in seen or seen.add(h.name))  # type: ignore[func-returns-value]
-        raise HistoryError(twice, "comes twice", "give every electrode its own name")
+    for name, times in Counter(h.name for h in histories).items():
+        if times > 1:
+            raise HistoryError(name, "comes twice", "give every electrode its own name")
     kept, aside = impossible(tuple(histories), prior)
     for screening in range(_MOST_SCREENS, -1, -1):
         packed = pack(kept)

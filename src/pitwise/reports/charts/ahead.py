@@ -311,11 +311,12 @@ def _limit_layers(limit: LimitLine, frame: _Frame) -> list[dict[str, Any]]:
 
 
 def _forms(change: Change) -> tuple[str, str, str]:
-    if change.line is not None:
+    if change.cut is not None:
+        place = f"line {change.line}" if change.line else f"cut {change.cut + 1}"
         plate = change.after + 1
         return (
-            f"Change in plate {plate}, line {change.line}",
-            f"in {plate}, line {change.line}",
+            f"Change in plate {plate}, {place}",
+            f"in {plate}, {place}",
             f"in {plate}",
         )
     if change.after == 0:
