@@ -10,7 +10,8 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Annotated, Literal
+from itertools import pairwise
+from typing import Annotated, Literal, get_args
 
 from pydantic import (
     AfterValidator,
@@ -47,16 +48,7 @@ Place = Literal[
     "cut",
     "setup",
 ]
-PLACES: tuple[str, ...] = (
-    *PART_SLUGS,
-    "caps",
-    "o-rings",
-    "gas",
-    "coolant",
-    "record",
-    "cut",
-    "setup",
-)
+PLACES: tuple[str, ...] = get_args(Place)
 PART_PLACES = frozenset((*PART_SLUGS, "caps", "o-rings"))
 Kind = Literal["plain", "graded", "reading"]
 Who = Literal["technician", "lead", "electrician"]
@@ -94,7 +86,7 @@ Minutes = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=1000
 
 
 class Cause(Row):
-    """A reason why parts wear; `base_rate` is how often it is at work when trouble is looked into."""
+    """A reason why parts wear; `base_rate`: how often it is at work when trouble is looked into."""
 
     id: Code
     name: Words
@@ -219,7 +211,7 @@ class ReadingKind(Row):
                 f"{', '.join(canonical_units())}"
             )
         ends = [v for v in (self.least, self.low, self.high, self.most) if v is not None]
-        if any(a >= b for a, b in zip(ends, ends[1:], strict=False)):
+        if any(a >= b for a, b in pairwise(ends)):
             raise ValueError(
                 "the ends do not rise: write least below low, low below high, high below most"
             )

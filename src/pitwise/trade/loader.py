@@ -42,8 +42,8 @@ from pitwise.trade.model import (
     Part,
     Quantity,
     Sheet,
-    Slug,
 )
+from pitwise.trade.row import Slug
 
 _ROW_TYPES: dict[str, type[BaseModel]] = {
     "part": Part,
@@ -90,7 +90,7 @@ _MENDS = {
     "string_too_long": "make it shorter",
     "decimal_parsing": 'write the figure as quoted text, such as "1.5"',
     "float_type": "write a plain number, without quotes",
-    "finite_number": "write a plain number",
+    "finite_number": "correct this value to a plain number",
     "bool_type": "write true or false",
     "date_from_datetime_parsing": "write the date as 2026-01-31",
 }
