@@ -133,7 +133,8 @@ class Symptom(Row):
             not self.bench or self.bench_seen == self.bench_absent
         ):
             raise ValueError(
-                "the bench tells neither half of it: take bench_seen or bench_absent out, or fill bench"
+                "the bench tells neither half of it: take bench_seen or bench_absent out, "
+                "or fill bench"
             )
         return self
 
