@@ -142,6 +142,15 @@ def test_groups_hold_at_least_two_and_what_they_should() -> None:
     assert groups["gas_flow"] == {"G_still", "G_flowlow", "G_drop", "R_gaserr"}
     assert groups["soot"] == {"N_soot", "E_soot"}
     assert all(len(members) > 1 for members in groups.values())
+    # A drip needs the pump on, a track does not: one may be there without the other.
+    assert SHEET.symptom("T_drip").group is None
+
+
+def test_a_melted_ring_is_a_damaged_one() -> None:
+    p = {(k.cause, k.symptom): k.p for k in SHEET.links}
+    for (cause, sign), melted in p.items():
+        if sign == "O_melt":
+            assert p[cause, "O_cut"] >= melted, cause
 
 
 def test_ranges_stand_only_where_a_standard_gives_them() -> None:
