@@ -7,6 +7,7 @@ facts together less the mean of their entropies given the causes.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -31,7 +32,7 @@ _OUTCOME_DRAWS = 256
 _RAKES = 3
 # A probability of 0 as a logarithm that can still be multiplied by 0.
 _NEVER = -700.0
-_BITS = 1.0 / np.log(2.0)
+_BITS = 1.0 / math.log(2.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -163,7 +164,9 @@ def _joints(
     p: Floats,
 ) -> list[tuple[npt.NDArray[np.bool_], Floats]]:
     """Return for each group of causes all its sets and their exact posterior weights."""
-    on, off, sizes = [], [], []
+    on: list[Floats] = []
+    off: list[Floats] = []
+    sizes = []
     for causes in groups:
         held = causes[coupled[causes]]
         sets = _subsets(len(held))
@@ -207,7 +210,8 @@ def _raked(sets: npt.NDArray[np.bool_], p: Floats) -> Floats:
         for i in usable:
             share = float(weight[columns[i]].sum())
             weight *= np.where(columns[i], p[i] / share, (1 - p[i]) / (1 - share))
-    return weight / weight.sum()
+    out: Floats = weight / weight.sum()
+    return out
 
 
 def _atoms(sets: npt.NDArray[np.bool_], weight: Floats) -> tuple[npt.NDArray[np.bool_], Floats]:
@@ -215,7 +219,8 @@ def _atoms(sets: npt.NDArray[np.bool_], weight: Floats) -> tuple[npt.NDArray[np.
     packed = np.ascontiguousarray(np.packbits(sets, axis=1))
     keys = packed.view(f"V{packed.shape[1]}").ravel()
     _, first, inverse = np.unique(keys, return_index=True, return_inverse=True)
-    return sets[first], np.bincount(inverse, weight)
+    total: Floats = np.bincount(inverse, weight).astype(np.float64)
+    return sets[first], total
 
 
 def _chances(check: _Check, sets: npt.NDArray[np.bool_]) -> tuple[Floats, Floats, Floats]:
@@ -235,7 +240,7 @@ def _all_outcomes(check: _Check, sets: npt.NDArray[np.bool_], weight: Floats) ->
     joint = weight @ table
     joint = joint[joint > 0]
     told = -(joint @ np.log(joint)) - weight @ entropy.sum(axis=1)
-    return float(told) * _BITS
+    return float(told * _BITS)
 
 
 def _estimate(check: _Check, sets: npt.NDArray[np.bool_], weight: Floats, seed: int) -> float:
@@ -249,17 +254,21 @@ def _estimate(check: _Check, sets: npt.NDArray[np.bool_], weight: Floats, seed: 
     cuts = (np.arange(count) + rng.random(count)) / count
     of = np.minimum(np.searchsorted(np.cumsum(weight), cuts), len(sets) - 1)
     chance = np.exp(present)
-    shown = (rng.random((count, facts)) < chance[of]).astype(np.float64)
+    shown = rng.random((count, facts)) < chance[of]
     # Given an outcome, how far it moves the weights of the sets: Σ w' log(w'/w), never below 0.
-    log = shown @ (present - absent).T + absent.sum(axis=1)
+    # Single precision: its rounding is far below the noise of the draws.
+    ratio, quiet = (present - absent).T.astype(np.float32), absent.sum(axis=1)
+    log = shown.astype(np.float32) @ ratio
+    log += quiet.astype(np.float32)
     log -= log.max(axis=1, keepdims=True)
-    after = np.exp(log.astype(np.float32)).astype(np.float64)
-    total = after @ weight
+    after = np.exp(log)
+    light = weight.astype(np.float32)
+    total = after @ light
     after *= log
-    moved = after @ weight / total - np.log(total)
+    moved = (after @ light / total - np.log(total)).astype(np.float64)
     # The mean of each fact's outcomes is known: what they miss of it is taken off by regression.
     design = np.column_stack([np.ones(count), shown - weight @ chance])
-    normal = design.T @ design
+    normal: Floats = design.T @ design
     # A fact that comes out alike in every draw has no slope; the ridge keeps it at none.
     normal[np.diag_indices_from(normal)] += 1e-6 * count
-    return float(np.linalg.solve(normal, design.T @ moved)[0]) * _BITS
+    return float(np.linalg.solve(normal, design.T @ moved)[0] * _BITS)
