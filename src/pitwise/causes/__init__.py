@@ -1,0 +1,1 @@
+"""Findings, ranked causes and the check that is worth its minutes."""
