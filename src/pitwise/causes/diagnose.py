@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
@@ -17,7 +17,7 @@ from pitwise.causes.diagnosis import (
     Step,
     Told,
 )
-from pitwise.causes.evidence import Evidence
+from pitwise.causes.evidence import Evidence, Item
 from pitwise.causes.explain import explanations
 from pitwise.causes.learn import Learnt
 from pitwise.causes.model import Model, build
@@ -50,6 +50,8 @@ DRAWS = 100
 _EXPLANATIONS = 5
 # A fact that moves a cause's odds by less than a twentieth is no evidence worth a line.
 _LEAST_SHIFT = 0.05
+# A fact that alone decides a cause moves its log-odds without end: no number for a file.
+_MOST_SHIFT = 50.0
 # From these odds on, what a reading tells counts as seen or absent where conflicts are judged.
 _PLAIN_ODDS = math.log(9)
 # Words of context that other commands use; known, though no conflict may ask for them.
@@ -192,7 +194,7 @@ def _ratios(
                 Flag(
                     "no-range",
                     f"{kind.name}: no {ends} limit is set, so that side of the reading tells "
-                    f"nothing. Set it in the shop's sheet: [[reading]] id = \"{name}\".",
+                    f'nothing. Set it in the shop\'s sheet: [[reading]] id = "{name}".',
                     symptoms=tuple(s for s, _ in silent),
                 )
             )
@@ -278,7 +280,8 @@ def _ranked(
     spread = temper.posterior(drawn.p, draws.prior)
     low, high = np.quantile(spread, [0.05, 0.95], axis=0)
     items, shifts = leave_one_out(network, evidence)
-    told = _told(sheet, model, items, shifts * temper.odds, states)
+    shifts = np.clip(shifts * temper.odds, -_MOST_SHIFT, _MOST_SHIFT)
+    told = _told(sheet, model, items, shifts, states)
     rows = []
     for i, cause in enumerate(sheet.causes):
         value = float(min(1.0, max(0.0, p[i])))
@@ -302,14 +305,14 @@ def _ranked(
 def _told(
     sheet: Sheet,
     model: Model,
-    items: Iterable[object],
+    items: Sequence[Item],
     shifts: Floats,
     states: Mapping[str, State],
 ) -> list[list[Told]]:
     """Return what each fact tells of each cause; findings of one group share their shift."""
     out: list[list[Told]] = [[] for _ in model.causes]
     for item, row in zip(items, shifts, strict=True):
-        for j in item.findings:  # type: ignore[attr-defined]
+        for j in item.findings:
             name = model.symptoms[j]
             state = states.get(name, "reading")
             for i in np.flatnonzero(np.abs(row) >= _LEAST_SHIFT):
