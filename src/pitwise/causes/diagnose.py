@@ -18,7 +18,7 @@ from pitwise.causes.diagnosis import (
     Told,
 )
 from pitwise.causes.evidence import Evidence, Item
-from pitwise.causes.explain import explanations
+from pitwise.causes.explain import explain
 from pitwise.causes.learn import Learnt
 from pitwise.causes.model import Model, build
 from pitwise.causes.network import Floats
@@ -26,7 +26,7 @@ from pitwise.causes.observe import STATES, Observations, State
 from pitwise.causes.posterior import leave_one_out, posterior_draws, posteriors
 from pitwise.causes.readings import Reading, UnitError, reading_log_ratio
 from pitwise.causes.step import next_step, open_checks, repair_order
-from pitwise.causes.words import RULED_OUT, probability_word
+from pitwise.causes.words import RULED_OUT, percent, probability_word
 from pitwise.trade.cause_rows import Term
 from pitwise.trade.given import InputError, near
 from pitwise.trade.model import Sheet
@@ -110,9 +110,11 @@ def diagnose(
     ranked = _ranked(sheet, model, evidence, states, ratios, seed)
     checks = open_checks(sheet, model.network, evidence, known, observations.done, seed)
     repairs = repair_order(sheet, ranked)
+    explained, cut_short = _explained(sheet, model, evidence)
+    flags += cut_short
     return Diagnosis(
         causes=ranked,
-        explanations=_explained(sheet, model, evidence),
+        explanations=explained,
         next=checks,
         step=next_step(
             sheet, model.network, evidence, observations, ranked, checks, repairs, flags
@@ -293,7 +295,7 @@ def _ranked(
                 value,
                 min(value, float(low[i])),
                 max(value, float(high[i])),
-                RULED_OUT if model.prior[i] == 0 else probability_word(value),
+                RULED_OUT if model.prior[i] == 0 else probability_word(round(value, 2)),
                 float(model.prior[i]),
                 tuple(t for t in mine if t.shift > 0),
                 tuple(t for t in mine if t.shift < 0),
@@ -321,12 +323,23 @@ def _told(
     return out
 
 
-def _explained(sheet: Sheet, model: Model, evidence: Evidence) -> tuple[Explanation, ...]:
+def _explained(
+    sheet: Sheet, model: Model, evidence: Evidence
+) -> tuple[tuple[Explanation, ...], list[Flag]]:
     order = {c.id: k for k, c in enumerate(sheet.causes)}
-    found = explanations(model.network, evidence, _EXPLANATIONS)
-    return tuple(
+    out = explain(model.network, evidence, _EXPLANATIONS)
+    rows = tuple(
         Explanation(
             tuple(sorted((model.causes[i] for i in causes), key=order.__getitem__)), float(p)
         )
-        for causes, p in found
+        for causes, p in out.found
     )
+    if out.complete:
+        return rows, []
+    return rows, [
+        Flag(
+            "explanations-cut-short",
+            f"The search for sets of causes was stopped: {len(rows)} were found, none left out "
+            f"is likelier than {percent(out.rest_at_most)}.",
+        )
+    ]
