@@ -209,7 +209,8 @@ _JSON = st.recursive(
         st.sampled_from(["findings", "readings", "context", "parts", "done", "gauge", "excluded"]),
         _JSON
         | st.dictionaries(
-            st.sampled_from(["S_blue", "S_dross", "flow_rate", "electrode", "nozzle/heat-blued"]), _JSON
+            st.sampled_from(["S_blue", "S_dross", "flow_rate", "electrode", "nozzle/heat-blued"]),
+            _JSON,
         ),
     )
 )
