@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from kit_causes import by_enumeration, small_sheet
 
-from causes.kit_causes import by_enumeration, small_sheet
 from pitwise.causes.diagnose import Diagnosis, Observations, Reading, diagnose
 from pitwise.causes.from_bench import symptoms_from_bench
 from pitwise.causes.learn import Case, learn

@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from kit_causes import small_sheet
 
-from causes.kit_causes import small_sheet
 from pitwise.causes.file import parse_observations, read_observations
 from pitwise.causes.pit import faster_of, pit_log_ratio
 from pitwise.causes.readings import Reading
