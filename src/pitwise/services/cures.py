@@ -29,6 +29,8 @@ from pitwise.trade.model import Sheet
 
 # The recent past speaks, not the whole history (our own choice, no source).
 _MOST_BEFORE = 12
+# Wear by age always comes again, at the same pace: no cure of it can fail to hold.
+_ALWAYS_AGAIN = frozenset({"age"})
 
 
 @dataclass(frozen=True)
@@ -69,7 +71,7 @@ def _totals(session: Session) -> dict[int, int]:
         .where(Counter.void.is_(False))
         .order_by(Counter.at, Counter.id)
     )
-    return {torch: total for torch, total in rows}
+    return {row.torch_id: row.total_starts for row in rows}
 
 
 class _Book:
@@ -85,7 +87,7 @@ class _Book:
 
     def again(self, case: _Closed) -> _Closed | None:
         """Return the next case of the torch that was closed with a cause of this one."""
-        own = {c.id for c in case.causes}
+        own = {c.id for c in case.causes} - _ALWAYS_AGAIN
         return next(
             (
                 later
@@ -175,7 +177,8 @@ def _cure(book: _Book, case: _Closed) -> CureView:
     before, after = book.sides(case)
     rates = [book.rates(side) for side in (before, after)]
     sides = [_side(e, *r) for e, r in zip((before, after), rates, strict=True)]
-    life = _compared("life", compare_changes(*(Side(s.ended, float(s.starts)) for s in sides)))
+    changes = [Side(s.ended, float(s.starts)) for s in sides]
+    life = _compared("life", compare_changes(changes[0], changes[1]))
     wear = _compared("wear", compare_rates(rates[0][0], rates[1][0]))
     verdict = _verdict(life.verdict, wear.verdict)
     why = _did_not_hold(book, case, verdict)
@@ -206,9 +209,11 @@ def _did_not_hold(book: _Book, case: _Closed, verdict: Verdict) -> str:
         return "The trouble came back" + (
             f": {case.row.came_back_note}" if case.row.came_back_note else "."
         )
+    if {c.id for c in case.causes} <= _ALWAYS_AGAIN:
+        return ""
     later = book.again(case)
     if later is not None:
-        shared = {c.id for c in case.causes} & {c.id for c in later.causes}
+        shared = {c.id for c in case.causes} & {c.id for c in later.causes} - _ALWAYS_AGAIN
         names = " and ".join(c.name.lower() for c in case.causes if c.id in shared)
         return f"Case {later.row.id} on this torch was closed with the same cause: {names}."
     if verdict == "worse":
