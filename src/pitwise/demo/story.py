@@ -142,8 +142,8 @@ TROUBLES: tuple[Trouble, ...] = (
     ),
     Trouble(
         "North 1",
-        0.90,
-        0.96,
+        0.94,
+        0.97,
         2.0,
         1.8,
         (

@@ -3,8 +3,8 @@
 Before: the electrodes of the case's process that came to an end in the torch before the
 case was closed, the last six of them, and of these those since the cure before it where
 that leaves two. After: the first eight that began after it, and before another case was
-opened on the torch, for from then on another trouble was at work; running ones count with the starts they
-have run. The electrode that was in the torch at the cure belongs to neither side.
+opened on the torch, for from then on another trouble was at work; running ones count with
+the starts they have run. The electrode in the torch at the cure belongs to neither side.
 """
 
 from __future__ import annotations
@@ -94,13 +94,13 @@ class _Book:
         self.remedies = {r.id: r.text for r in sheet.remedies}
         torches = {c.row.torch_id for c in self.cases}
         items = [x.item_id for x in self.lives if x.torch_id in torches]
-        self.opened: dict[int, list[dt.datetime]] = {t: [] for t in torches}
-        for torch_id, opened_at in session.execute(
-            select(CauseCase.torch_id, CauseCase.opened_at).where(
+        self.opened: dict[int, list[tuple[dt.datetime, int]]] = {t: [] for t in torches}
+        for torch_id, opened_at, ident in session.execute(
+            select(CauseCase.torch_id, CauseCase.opened_at, CauseCase.id).where(
                 CauseCase.torch_id.in_(torches), CauseCase.state != "discarded"
             )
         ):
-            self.opened[torch_id].append(opened_at)
+            self.opened[torch_id].append((opened_at, ident))
         self.known = histories(session, items) if items else Histories({}, {})
 
     def again(self, case: _Closed) -> _Closed | None:
@@ -124,7 +124,12 @@ class _Book:
             for x in self.lives
             if x.torch_id == case.row.torch_id and x.process_id == case.row.process_id
         ]
-        until = min((x for x in self.opened[case.row.torch_id] if x >= case.at), default=None)
+        later = [
+            at
+            for at, ident in self.opened[case.row.torch_id]
+            if at >= case.at and ident != case.row.id
+        ]
+        until = min(later, default=None)
         since = max((x.at for x in self.cases if self._earlier(x, case)), default=None)
         before = sorted(
             (x for x in of_torch if x.ended_at is not None and x.ended_at <= case.at),
@@ -137,7 +142,7 @@ class _Book:
             x
             for x in of_torch
             if x.fitted_at >= case.at and x not in before and (until is None or x.fitted_at < until)
-        ]
+        ][:_MOST_AFTER]
         return before, after
 
     @staticmethod
