@@ -1,5 +1,17 @@
-"""What the trade knows, as data: parts, findings, limits, pairings, cautions."""
+"""What the trade knows, as data: parts, findings, limits, cautions, causes, checks, remedies."""
 
+from pitwise.trade.cause_rows import (
+    Cause,
+    Check,
+    Conflict,
+    Feed,
+    Link,
+    Normal,
+    ReadingKind,
+    Remedy,
+    Symptom,
+    Term,
+)
 from pitwise.trade.loader import SheetError, base_sheet, load_sheet
 from pitwise.trade.model import (
     Action,
@@ -16,22 +28,36 @@ from pitwise.trade.model import (
     ProcessSelector,
     Sheet,
 )
+from pitwise.trade.units import UnitError, accepted_units, to_canonical
 
 __all__ = [
     "Action",
+    "Cause",
     "Caution",
+    "Check",
+    "Conflict",
     "Constant",
     "Contradiction",
     "Coolant",
+    "Feed",
     "Figure",
     "Finding",
     "Growth",
     "Limit",
+    "Link",
+    "Normal",
     "Pairing",
     "Part",
     "ProcessSelector",
+    "ReadingKind",
+    "Remedy",
     "Sheet",
     "SheetError",
+    "Symptom",
+    "Term",
+    "UnitError",
+    "accepted_units",
     "base_sheet",
     "load_sheet",
+    "to_canonical",
 ]

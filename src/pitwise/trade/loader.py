@@ -16,6 +16,18 @@ from typing import Annotated, Any, get_args
 
 from pydantic import BaseModel, ConfigDict, StringConstraints, ValidationError
 
+from pitwise.trade.cause_checks import check_causes
+from pitwise.trade.cause_rows import (
+    CODE_PATTERN,
+    Cause,
+    Check,
+    Conflict,
+    Link,
+    Normal,
+    ReadingKind,
+    Remedy,
+    Symptom,
+)
 from pitwise.trade.model import (
     PART_SLUGS,
     ROW_TABLES,
@@ -30,8 +42,8 @@ from pitwise.trade.model import (
     Part,
     Quantity,
     Sheet,
-    Slug,
 )
+from pitwise.trade.row import Slug
 
 _ROW_TYPES: dict[str, type[BaseModel]] = {
     "part": Part,
@@ -43,17 +55,31 @@ _ROW_TYPES: dict[str, type[BaseModel]] = {
     "caution": Caution,
     "constant": Constant,
     "growth": Growth,
+    "cause": Cause,
+    "symptom": Symptom,
+    "link": Link,
+    "check": Check,
+    "remedy": Remedy,
+    "reading": ReadingKind,
+    "normal": Normal,
+    "conflict": Conflict,
 }
 _KEYS = {
     "finding": ("part", "id"),
     "pairing": ("when", "takes"),
     "growth": ("quantity",),
+    "link": ("cause", "symptom"),
 }
 _NEEDED_CONSTANTS = (
     "accepted-risk",
     "gauge-u-default",
     "emitter-deepest",
     "shallower-coverage",
+    "try-at",
+    "likelihood-cap",
+    "link-cases",
+    "leak-cases",
+    "base-cases",
 )
 _MENDS = {
     "missing": "add this field",
@@ -63,6 +89,9 @@ _MENDS = {
     "string_too_short": "write something here",
     "string_too_long": "make it shorter",
     "decimal_parsing": 'write the figure as quoted text, such as "1.5"',
+    "float_type": "write a plain number, without quotes",
+    "finite_number": "correct this value to a plain number",
+    "bool_type": "write true or false",
     "date_from_datetime_parsing": "write the date as 2026-01-31",
 }
 
@@ -125,6 +154,8 @@ def _refusal(file: str, row: str, error: ValidationError) -> SheetError:
     message = str(first["msg"]).removeprefix("Value error, ")
     kind = first["type"]
     mend = _MENDS.get(kind, "correct this value")
+    if first.get("ctx", {}).get("pattern") == CODE_PATTERN:
+        mend = "use letters, digits and single underscores, beginning with a letter"
     if kind == "value_error" and ": " in message:
         message, mend = message.split(": ", 1)
     problem = f"'{field}': {message[0].lower()}{message[1:]}" if field else message
@@ -273,6 +304,7 @@ def _check_whole(rows: dict[str, dict[tuple[str, ...], BaseModel]], places: Plac
             "the electrode has no limit for every process",
             "add a [[limit]] row with process = {}",
         )
+    check_causes(rows, refuse)
 
 
 def load_sheet(base: Mapping[str, str], *overlays: Mapping[str, str]) -> Sheet:

@@ -17,26 +17,19 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
-PART_SLUGS = (
-    "shield-cap",
-    "shield",
-    "retaining-cap",
-    "nozzle",
-    "swirl-ring",
-    "electrode",
-    "coolant-tube",
-    "torch-head",
+from pitwise.trade.cause_rows import (
+    Cause,
+    CauseLookups,
+    Check,
+    Conflict,
+    Link,
+    Normal,
+    ReadingKind,
+    Remedy,
+    Symptom,
 )
-PartSlug = Literal[
-    "shield-cap",
-    "shield",
-    "retaining-cap",
-    "nozzle",
-    "swirl-ring",
-    "electrode",
-    "coolant-tube",
-    "torch-head",
-]
+from pitwise.trade.row import PART_SLUGS as PART_SLUGS
+from pitwise.trade.row import PartSlug, Row, Slug, Text
 
 Action = Literal["keep", "clean", "replace"]
 Compare = Literal[">", ">="]
@@ -44,22 +37,13 @@ LengthUnit = Literal["mm", "thou"]
 
 Quantity = Literal["pit-depth", "orifice-growth"]
 
-Slug = Annotated[str, StringConstraints(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=60)]
-Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=400)]
-
 
 def normal_name(text: str) -> str:
     """Fold case, hyphens and runs of space, so that 'Mild-Steel' equals 'mild steel'."""
     return re.sub(r"[\s_\-–—]+", " ", text).strip().casefold()
 
 
-class _Row(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    source: Text
-
-
-class Part(_Row):
+class Part(Row):
     """A part of the torch; `order` is its place in removal order, 1 outermost."""
 
     id: PartSlug
@@ -69,7 +53,7 @@ class Part(_Row):
     look: tuple[Text, ...]
 
 
-class Finding(_Row):
+class Finding(Row):
     """One thing that may be seen on one part, and the action it calls for."""
 
     part: PartSlug
@@ -126,7 +110,7 @@ class ProcessSelector(BaseModel):
         return " ".join(parts + ([gases] if gases else [])) or "every process"
 
 
-class Limit(_Row):
+class Limit(Row):
     """A limit with its own comparison, kept in the units it was quoted in."""
 
     id: Slug
@@ -163,7 +147,7 @@ class Limit(_Row):
         return " / ".join(f"{f.value} {f.unit}" for f in self.figures)
 
 
-class Pairing(_Row):
+class Pairing(Row):
     """Replacing `when` takes `takes` along."""
 
     when: PartSlug
@@ -171,7 +155,7 @@ class Pairing(_Row):
     text: Text
 
 
-class Contradiction(_Row):
+class Contradiction(Row):
     """A finding that cannot be, given the coolant on record."""
 
     id: Slug
@@ -181,7 +165,7 @@ class Contradiction(_Row):
     ask: Text
 
 
-class Coolant(_Row):
+class Coolant(Row):
     """A coolant by name, with the other names it goes by."""
 
     id: Slug
@@ -190,7 +174,7 @@ class Coolant(_Row):
     also: tuple[Text, ...] = ()
 
 
-class Caution(_Row):
+class Caution(Row):
     """A caution that is shown and confirmed before work."""
 
     id: Slug
@@ -200,7 +184,7 @@ class Caution(_Row):
     when: Literal["before-work"] = "before-work"
 
 
-class Constant(_Row):
+class Constant(Row):
     """A number the rules use, with its unit."""
 
     id: Slug
@@ -233,7 +217,7 @@ class LogNormalOrLess(LogNormal):
     small: Share | None = None
 
 
-class Normal(BaseModel):
+class MeanSd(BaseModel):
     """A number not known well: its mean and SD."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -242,7 +226,7 @@ class Normal(BaseModel):
     sd: Annotated[float, Field(gt=0, le=5, allow_inf_nan=False)]
 
 
-class Growth(_Row):
+class Growth(Row):
     """What is believed of a quantity's growth before the shop has readings (the prior).
 
     `deepest` names the constant no reading of it can pass.
@@ -254,7 +238,7 @@ class Growth(_Row):
     deepest: Slug
     rate_mm_per_500: LogNormal
     kappa: LogNormal
-    gamma: Normal
+    gamma: MeanSd
     tau: LogNormal
     sigma_mm: LogNormal
     phi_mm: LogNormalOrLess
@@ -265,8 +249,8 @@ class Growth(_Row):
 
 
 @dataclass(frozen=True)
-class Sheet:
-    """A whole trade sheet: what the bench decides by.
+class Sheet(CauseLookups):
+    """A whole trade sheet: what the bench decides by, and what the causes are ranked by.
 
     `version` joins the versions of the base sheet and of every overlay; `sha256`
     is over the effective rows, so a sheet that decides alike hashes alike.
@@ -282,6 +266,14 @@ class Sheet:
     cautions: tuple[Caution, ...]
     constants: tuple[Constant, ...]
     growths: tuple[Growth, ...]
+    causes: tuple[Cause, ...]
+    symptoms: tuple[Symptom, ...]
+    links: tuple[Link, ...]
+    checks: tuple[Check, ...]
+    remedies: tuple[Remedy, ...]
+    readings: tuple[ReadingKind, ...]
+    normals: tuple[Normal, ...]
+    conflicts: tuple[Conflict, ...]
     titles: tuple[str, ...] = field(default=(), compare=False)
 
     @cached_property
@@ -374,4 +366,12 @@ ROW_TABLES = {
     "caution": "cautions",
     "constant": "constants",
     "growth": "growths",
+    "cause": "causes",
+    "symptom": "symptoms",
+    "link": "links",
+    "check": "checks",
+    "remedy": "remedies",
+    "reading": "readings",
+    "normal": "normals",
+    "conflict": "conflicts",
 }

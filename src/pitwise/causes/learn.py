@@ -1,0 +1,265 @@
+"""A shop's own numbers out of its verified cases: how often a cause, how often its signs.
+
+The sheet's numbers are the prior: Beta distributions worth a stated number of cases. Each
+case says which causes were confirmed (all others are taken as not there) and which symptoms
+were looked at; a symptom that was not looked at teaches nothing. Whether a link fired cannot
+be seen when several causes or the leak may have made the symptom, so links and leak are
+learnt by EM. In the coordinates -log(1 - p) the penalised log-likelihood is concave, so
+there is one mode and EM finds it from any start.
+
+References
+----------
+.. [1] A. P. Dempster, N. M. Laird, D. B. Rubin, "Maximum likelihood from incomplete data via
+   the EM algorithm", J. R. Stat. Soc. B 39(1), 1977, 1-38.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import betaincinv
+
+from pitwise.trade.model import Sheet
+
+Floats = NDArray[np.float64]
+
+# Ends of a 90 % interval.
+_LOW, _HIGH = 0.05, 0.95
+_TOLERANCE = 1e-10
+_MOST_SWEEPS = 5000
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A learnt probability.
+
+    Attributes
+    ----------
+    mean : float
+        The number to use, in (0, 1).
+    cases : int
+        How many cases told on it.
+    low, high : float
+        5 % and 95 % points of its Beta distribution, what the prior is worth included.
+    """
+
+    mean: float
+    cases: int
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Case:
+    """A closed case whose causes were verified.
+
+    Attributes
+    ----------
+    causes : frozenset of str
+        Confirmed causes; every other is taken as not there.
+    looked : mapping of str to bool
+        Symptoms looked at: True seen, False looked at and absent.
+    """
+
+    causes: frozenset[str]
+    looked: Mapping[str, bool]
+
+
+@dataclass(frozen=True)
+class Worth:
+    """How many cases the sheet's numbers are worth."""
+
+    link: float
+    leak: float
+    base: float
+
+
+@dataclass(frozen=True)
+class Learnt:
+    """A shop's numbers, each in place of the sheet's.
+
+    Attributes
+    ----------
+    base, link, leak : mappings
+        By cause, by (cause, symptom), by symptom.
+    cases : int
+        How many cases they were learnt from.
+    left_out : tuple of int
+        Positions of cases left out, since they confirm a cause the sheet does not know.
+    unsettled : tuple of str
+        Symptoms whose numbers still moved after the last sweep allowed (none in practice).
+    """
+
+    base: Mapping[str, Estimate] = field(default_factory=dict)
+    link: Mapping[tuple[str, str], Estimate] = field(default_factory=dict)
+    leak: Mapping[str, Estimate] = field(default_factory=dict)
+    cases: int = 0
+    left_out: tuple[int, ...] = ()
+    unsettled: tuple[str, ...] = ()
+
+
+def worth_of(sheet: Sheet) -> Worth:
+    """Read from the sheet how many cases its numbers are worth."""
+    return Worth(
+        float(sheet.constant("link-cases")),
+        float(sheet.constant("leak-cases")),
+        float(sheet.constant("base-cases")),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Fired:
+    """What cases say on one symptom: rows of causes that held, and how often it was seen.
+
+    Attributes
+    ----------
+    held : (k, c) bool array
+        Which of the c linked causes held in each of the k kinds of case.
+    seen, absent : (k,) float arrays
+        Cases of each kind in which the symptom was seen, or looked at and absent.
+    """
+
+    held: NDArray[np.bool_]
+    seen: Floats
+    absent: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """Links (c,) and leak of one symptom, sweeps taken, and whether they came to rest."""
+
+    link: Floats
+    leak: float
+    sweeps: int
+    settled: bool
+
+
+def fit_symptom(
+    told: Fired,
+    link: Floats,
+    leak: float,
+    *,
+    link_cases: float,
+    leak_cases: float,
+    sweeps: int | None = None,
+) -> Fit:
+    """Learn the links and the leak of one symptom by EM from its prior.
+
+    Parameters
+    ----------
+    told : Fired
+    link : (c,) array
+        Prior means of the links, each in (0, 1); also the start.
+    leak : float
+        Prior mean of the leak, in (0, 1).
+    link_cases, leak_cases : float
+        What the prior means are worth, above 0.
+    sweeps : int, optional
+        Exactly so many sweeps; default until nothing moves by more than 1e-10.
+
+    Returns
+    -------
+    Fit
+
+    Notes
+    -----
+    E-step, for a case in which the symptom was seen and the causes A held: link i in A fired
+    with probability q_i / P, the leak with l / P, where P = 1 - (1-l) prod_A (1-q). M-step:
+    the posterior mean, (prior cases x prior mean + expected firings) / (prior cases + cases).
+    """
+    prior, prior_leak = np.asarray(link, dtype=float), float(leak)
+    if not (np.all((prior > 0) & (prior < 1)) and 0 < prior_leak < 1):
+        raise ValueError("prior means of links and leak lie above 0 and below 1")
+    held = told.held.astype(float)
+    looks = told.seen + told.absent
+    link_n = link_cases + held.T @ looks
+    leak_n = leak_cases + float(looks.sum())
+    q, base = prior.copy(), prior_leak
+    for sweep in range(1, (sweeps if sweeps is not None else _MOST_SWEEPS) + 1):
+        p_seen = -np.expm1(np.log1p(-base) + held @ np.log1p(-q))
+        share = np.divide(told.seen, p_seen, out=np.zeros_like(p_seen), where=told.seen > 0)
+        new_q = (link_cases * prior + q * (held.T @ share)) / link_n
+        new_base = (leak_cases * prior_leak + base * float(share.sum())) / leak_n
+        moved = max(float(np.abs(new_q - q).max(initial=0.0)), abs(new_base - base))
+        q, base = new_q, new_base
+        if sweeps is None and moved < _TOLERANCE:
+            return Fit(q, base, sweep, True)
+    return Fit(q, base, sweeps or _MOST_SWEEPS, sweeps is not None)
+
+
+def estimate(mean: float, prior_cases: float, cases: int) -> Estimate:
+    """Give a learnt mean the 90 % interval of a Beta worth its prior's and its own cases."""
+    n = prior_cases + cases
+    a, b = mean * n, (1 - mean) * n
+    return Estimate(mean, cases, float(betaincinv(a, b, _LOW)), float(betaincinv(a, b, _HIGH)))
+
+
+def learn(sheet: Sheet, cases: Sequence[Case], *, worth: Worth | None = None) -> Learnt:
+    """Learn base rates, links and leaks from verified cases.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        Whose causes, symptoms and links are learnt, and whose numbers are the prior.
+    cases : sequence of Case
+        In any order: the result does not depend on it. A symptom the sheet does not know is
+        passed over; a case that confirms an unknown cause is left out and named, since that
+        cause may have made its symptoms.
+    worth : Worth, optional
+        Default: the sheet's constants.
+
+    Returns
+    -------
+    Learnt
+        With no cases the means are the sheet's own numbers.
+    """
+    worth = worth or worth_of(sheet)
+    known = {row.id for row in sheet.causes}
+    used = [case for case in cases if case.causes <= known]
+    n = len(used)
+    base = {}
+    for row in sheet.causes:
+        count = sum(row.id in case.causes for case in used)
+        mean = (worth.base * row.base_rate + count) / (worth.base + n)
+        base[row.id] = estimate(mean, worth.base, n)
+    linked: dict[str, list[tuple[str, float]]] = {row.id: [] for row in sheet.symptoms}
+    for arrow in sheet.links:
+        linked[arrow.symptom].append((arrow.cause, arrow.p))
+    links: dict[tuple[str, str], Estimate] = {}
+    leaks: dict[str, Estimate] = {}
+    unsettled = []
+    for symptom in sheet.symptoms:
+        causes = [cause for cause, _ in linked[symptom.id]]
+        told = fired(used, symptom.id, causes)
+        prior = np.array([p for _, p in linked[symptom.id]], dtype=float)
+        fit = fit_symptom(told, prior, symptom.leak, link_cases=worth.link, leak_cases=worth.leak)
+        looks = told.seen + told.absent
+        counts = told.held.T.astype(float) @ looks
+        for cause, mean, count in zip(causes, fit.link, counts, strict=True):
+            links[cause, symptom.id] = estimate(float(mean), worth.link, round(float(count)))
+        leaks[symptom.id] = estimate(fit.leak, worth.leak, round(float(looks.sum())))
+        if not fit.settled:
+            unsettled.append(symptom.id)
+    out = tuple(i for i, case in enumerate(cases) if not case.causes <= known)
+    return Learnt(base, links, leaks, n, out, tuple(unsettled))
+
+
+def fired(cases: Iterable[Case], symptom: str, causes: Sequence[str]) -> Fired:
+    """Count the cases that looked at a symptom, by which of its linked causes held."""
+    seen: Counter[tuple[bool, ...]] = Counter()
+    absent: Counter[tuple[bool, ...]] = Counter()
+    for case in cases:
+        state = case.looked.get(symptom)
+        if state is not None:
+            kind = tuple(cause in case.causes for cause in causes)
+            (seen if state else absent)[kind] += 1
+    kinds = sorted({*seen, *absent})
+    return Fired(
+        np.array(kinds, dtype=bool).reshape(len(kinds), len(causes)),
+        np.array([seen[kind] for kind in kinds], dtype=float),
+        np.array([absent[kind] for kind in kinds], dtype=float),
+    )
