@@ -12,10 +12,11 @@ from sqlalchemy.exc import DBAPIError, IntegrityError
 from book_fixture import KINDS, empty_url
 from kit import Floor
 from pitwise.records import schema
+from pitwise.records.case_tables import ALL_TABLES
 from pitwise.records.database import Database
 from pitwise.records.rows import batch_of, kept_tables
 from pitwise.records.tables import Station
-from pitwise.records.wear_tables import ALL_TABLES, Forecast, ImportFile, Program, UseReport
+from pitwise.records.wear_tables import Forecast, ImportFile, Program, UseReport
 from pitwise.services import imports, station_settings
 
 NEW = {"station_setting", "import_file", "program", "use_report", "wear_fit", "forecast"}

@@ -31,8 +31,9 @@ from sqlalchemy import (
 from sqlalchemy.orm import Session
 from sqlalchemy.types import NullType, TypeDecorator, TypeEngine
 
+from pitwise.records.case_tables import ALL_TABLES
 from pitwise.records.tables import InspectionRow, UsedSheet
-from pitwise.records.wear_tables import ALL_TABLES, ProgramCountRow
+from pitwise.records.wear_tables import ProgramCountRow
 
 Row = dict[str, Any]
 

@@ -15,7 +15,6 @@ from sqlalchemy import (
     ForeignKey,
     Index,
     LargeBinary,
-    MetaData,
     String,
     Text,
     UniqueConstraint,
@@ -149,7 +148,3 @@ class Forecast(Base):
         CheckConstraint("pit IS NULL OR (pit >= 0 AND pit <= 1)", name="pit"),
         Index("ix_forecast_torch_made", "torch_id", "made_at"),
     )
-
-
-# Whoever asks for all of the book's tables asks here: by then every one is known.
-ALL_TABLES: MetaData = Base.metadata

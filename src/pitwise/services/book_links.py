@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from sqlalchemy import ForeignKeyConstraint, Table, func, select, text
 from sqlalchemy.orm import Session, aliased
 
+from pitwise.records.case_tables import APPEND_ONLY as CASE_FACTS
 from pitwise.records.rows import INSPECTION, SIGNED_WITH_INSPECTION, key_of
 from pitwise.records.tables import Base, Fitting, InspectionRow, PartItem, Torch
 from pitwise.services.book_common import Progress
@@ -20,8 +21,8 @@ _MEND_FITTING = (
     "take the part out and fit what really is in the torch; if it shows again, restore the "
     "newest backup that verifies"
 )
-# What counts and forecasts stand on; see migration 0002.
-_APPEND_ONLY = ("station_setting", "import_file")
+# What counts, forecasts and cases stand on; see migrations 0002 and 0003.
+_APPEND_ONLY = ("station_setting", "import_file", *CASE_FACTS)
 _UNGUARDED = (
     "export the book and restore it into a new one, which has all guards; find out who took "
     "this one away"

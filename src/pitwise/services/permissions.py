@@ -21,6 +21,10 @@ Permission = Literal[
     "station-settings",
     "import-files",
     "fit-wear",
+    "causes",
+    "close-cause",
+    "learning",
+    "reading-ranges",
     "check-book",
     "edit-people",
 ]
@@ -44,6 +48,10 @@ TABLE: dict[Permission, frozenset[Role]] = {
     "station-settings": _LEADS,
     "import-files": _ALL,
     "fit-wear": _LEADS,
+    "causes": _ALL,
+    "close-cause": _ALL,
+    "learning": _LEADS,
+    "reading-ranges": _LEADS,
     "check-book": _LEADS,
     "edit-people": frozenset({"admin"}),
 }
