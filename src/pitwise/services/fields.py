@@ -56,3 +56,15 @@ def decimal_number(
     if not low <= number <= high:
         raise ServiceError(place, f"{number:g} is out of range", f"give {low:g} to {high:g}")
     return number
+
+
+def signed_number(place: str, value: str | None) -> float | None:
+    """Return a number that may be below nothing, or None for an empty field."""
+    text = unicodedata.normalize("NFKC", (value or "").strip())
+    minus = text[:1] in ("-", "\u2212", "\u2013")
+    number = decimal_number(place, text[1:] if minus or text[:1] == "+" else text)
+    if number is None:
+        if text:
+            raise ServiceError(place, f"'{text[:20]}' is not a number", "write it as -12.5")
+        return None
+    return -number if minus else number

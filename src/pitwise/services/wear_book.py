@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import json
 from collections.abc import Iterable
@@ -180,6 +181,18 @@ def fit_in_force(shop: Shop, session: Session) -> FitInForce:
     if row is None or read is None:
         return FitInForce(None, _prior_alone(GrowthPrior.of(shop.sheet(session), QUANTITY)), {})
     return FitInForce(row.id, *read)
+
+
+def fit_before(session: Session, at: dt.datetime) -> FitInForce | None:
+    """Return the newest stored fit made before a moment; None where there is none."""
+    row = session.scalars(
+        select(WearFitRow)
+        .where(WearFitRow.quantity == QUANTITY, WearFitRow.fitted_at < at)
+        .order_by(WearFitRow.fitted_at.desc(), WearFitRow.id.desc())
+        .limit(1)
+    ).first()
+    read = _parsed(row.body) if row is not None else None
+    return FitInForce(row.id, *read) if row is not None and read is not None else None
 
 
 def refit(shop: Shop, actor: Actor) -> int | None:

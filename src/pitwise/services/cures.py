@@ -1,0 +1,262 @@
+"""Did the cure work: electrodes of the torch before and after a closed case.
+
+Before: the electrodes of the case's process that came to an end in the torch before the
+case was closed, the last dozen of them. After: those that began after it, up to the next
+case closed with the same cause there; running ones count with the starts they have run.
+The electrode that was in the torch at the cure belongs to neither side.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import math
+from dataclasses import dataclass
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from pitwise.causes.cure import VERDICT_WORDS, Comparison, Side, compare_changes, compare_rates
+from pitwise.records.case_tables import CaseCause, CauseCase
+from pitwise.records.tables import Counter
+from pitwise.services.case_book import ElectrodeLife, electrode_lives
+from pitwise.services.case_view import ClosedCause, Compared, CureSide, CureView, Verdict
+from pitwise.services.errors import ConflictError, NotFoundError
+from pitwise.services.permissions import Actor, require
+from pitwise.services.shopfloor import Shop
+from pitwise.services.wear_book import Histories, histories
+from pitwise.trade.model import Sheet
+
+# The recent past speaks, not the whole history (our own choice, no source).
+_MOST_BEFORE = 12
+# Wear by age always comes again, at the same pace: no cure of it can fail to hold.
+_ALWAYS_AGAIN = frozenset({"age"})
+
+
+@dataclass(frozen=True)
+class _Closed:
+    row: CauseCase
+    causes: tuple[ClosedCause, ...]
+
+    @property
+    def at(self) -> dt.datetime:
+        return self.row.closed_at or self.row.opened_at
+
+
+def closed_causes(session: Session, sheet: Sheet) -> dict[int, tuple[ClosedCause, ...]]:
+    """Return what each case was closed with; a cause the sheet no longer has keeps its id."""
+    names = {c.id: c.name for c in sheet.causes}
+    out: dict[int, list[ClosedCause]] = {}
+    for row in session.scalars(select(CaseCause).order_by(CaseCause.case_id, CaseCause.cause)):
+        out.setdefault(row.case_id, []).append(
+            ClosedCause(row.cause, names.get(row.cause, row.cause), row.certainty)  # type: ignore[arg-type]  # held by the table
+        )
+    return {k: tuple(v) for k, v in out.items()}
+
+
+def _closed(session: Session, sheet: Sheet) -> list[_Closed]:
+    causes = closed_causes(session, sheet)
+    rows = session.scalars(
+        select(CauseCase)
+        .where(CauseCase.state == "closed")
+        .order_by(CauseCase.closed_at, CauseCase.id)
+    )
+    return [_Closed(row, causes.get(row.id, ())) for row in rows]
+
+
+def _totals(session: Session) -> dict[int, int]:
+    """Return every torch's total starts now."""
+    rows = session.execute(
+        select(Counter.torch_id, Counter.total_starts)
+        .where(Counter.void.is_(False))
+        .order_by(Counter.at, Counter.id)
+    )
+    return {row.torch_id: row.total_starts for row in rows}
+
+
+class _Book:
+    """What all cures of one reading of the book are told by, fetched once."""
+
+    def __init__(self, session: Session, sheet: Sheet) -> None:
+        self.cases = _closed(session, sheet)
+        self.lives = electrode_lives(session, _totals(session)) if self.cases else []
+        self.remedies = {r.id: r.text for r in sheet.remedies}
+        torches = {c.row.torch_id for c in self.cases}
+        items = [x.item_id for x in self.lives if x.torch_id in torches]
+        self.known = histories(session, items) if items else Histories({}, {})
+
+    def again(self, case: _Closed) -> _Closed | None:
+        """Return the next case of the torch that was closed with a cause of this one."""
+        own = {c.id for c in case.causes} - _ALWAYS_AGAIN
+        return next(
+            (
+                later
+                for later in self.cases
+                if later.row.torch_id == case.row.torch_id
+                and (later.at, later.row.id) > (case.at, case.row.id)
+                and own & {c.id for c in later.causes}
+            ),
+            None,
+        )
+
+    def sides(self, case: _Closed) -> tuple[list[ElectrodeLife], list[ElectrodeLife]]:
+        """Return the electrodes before and after."""
+        of_torch = [
+            x
+            for x in self.lives
+            if x.torch_id == case.row.torch_id and x.process_id == case.row.process_id
+        ]
+        until = self.again(case)
+        before = sorted(
+            (x for x in of_torch if x.ended_at is not None and x.ended_at <= case.at),
+            key=lambda x: x.ended_at or case.at,
+        )[-_MOST_BEFORE:]
+        after = [
+            x
+            for x in of_torch
+            if x.fitted_at >= case.at
+            and x not in before
+            and (until is None or x.fitted_at < until.at)
+        ]
+        return before, after
+
+    def rates(self, electrodes: list[ElectrodeLife]) -> tuple[list[float], int]:
+        """Return pit growth per 500 starts of each electrode by its last signed reading."""
+        rates, readings = [], 0
+        for x in electrodes:
+            history = self.known.of.get(x.item_id)
+            gauged = [s for s in history.steps if s.depth_mm is not None] if history else []
+            readings += len(gauged)
+            if gauged and gauged[-1].starts > 0 and (gauged[-1].depth_mm or 0.0) > 0:
+                rates.append(500 * (gauged[-1].depth_mm or 0.0) / gauged[-1].starts)
+        return rates, readings
+
+
+def _side(electrodes: list[ElectrodeLife], rates: list[float], readings: int) -> CureSide:
+    ended = [x for x in electrodes if x.ended_at is not None]
+    mean = math.exp(math.fsum(map(math.log, rates)) / len(rates)) if rates else None
+    return CureSide(
+        len(ended),
+        sum(x.lost for x in ended),
+        len(electrodes) - len(ended),
+        sum(x.starts for x in electrodes),
+        tuple(x.starts for x in ended),
+        readings,
+        mean,
+    )
+
+
+def _compared(what: str, told: Comparison) -> Compared:
+    known = math.isfinite(told.ratio)
+    name = "Electrodes used up per start" if what == "life" else "Pit growth per start"
+    figures = ""
+    if known:
+        high = f"{told.high:.2f}" if math.isfinite(told.high) else "no end"
+        figures = f" ({told.ratio:.2f} of what it was, {told.low:.2f} to {high})"
+    return Compared(
+        what,  # type: ignore[arg-type]  # one of the two literals below
+        told.ratio if known else None,
+        told.low if known else None,
+        told.high if known and math.isfinite(told.high) else None,
+        told.verdict,
+        f"{name}: {VERDICT_WORDS[told.verdict]}{figures}. {told.why}",
+    )
+
+
+def _verdict(life: Verdict, wear: Verdict) -> Verdict:
+    """Join both: what is shown counts; two that contradict one another show nothing."""
+    shown = {life, wear} & {"better", "worse"}
+    if len(shown) == 1:
+        return "better" if "better" in shown else "worse"
+    if len(shown) == 2 or "no-difference" in (life, wear):
+        return "no-difference"
+    return "too-early"
+
+
+def _cure(book: _Book, case: _Closed) -> CureView:
+    before, after = book.sides(case)
+    rates = [book.rates(side) for side in (before, after)]
+    sides = [_side(e, *r) for e, r in zip((before, after), rates, strict=True)]
+    changes = [Side(s.ended, float(s.starts)) for s in sides]
+    life = _compared("life", compare_changes(changes[0], changes[1]))
+    wear = _compared("wear", compare_rates(rates[0][0], rates[1][0]))
+    verdict = _verdict(life.verdict, wear.verdict)
+    why = _did_not_hold(book, case, verdict)
+    chosen = json.loads(case.row.remedies)
+    return CureView(
+        case.row.id,
+        case.row.torch_id,
+        case.row.torch.name,
+        case.row.process.name,
+        case.causes,
+        tuple(
+            [book.remedies.get(r, r) for r in chosen]
+            + [case.row.remedy_text] * bool(case.row.remedy_text)
+        ),
+        case.at,
+        sides[0],
+        sides[1],
+        life,
+        wear,
+        verdict,
+        False if why else True if verdict == "better" else None,
+        why,
+    )
+
+
+def _did_not_hold(book: _Book, case: _Closed, verdict: Verdict) -> str:
+    if case.row.came_back_at is not None:
+        return "The trouble came back" + (
+            f": {case.row.came_back_note}" if case.row.came_back_note else "."
+        )
+    if {c.id for c in case.causes} <= _ALWAYS_AGAIN:
+        return ""
+    later = book.again(case)
+    if later is not None:
+        shared = {c.id for c in case.causes} & {c.id for c in later.causes} - _ALWAYS_AGAIN
+        names = " and ".join(c.name.lower() for c in case.causes if c.id in shared)
+        return f"Case {later.row.id} on this torch was closed with the same cause: {names}."
+    if verdict == "worse":
+        return "Electrodes wear faster, or live shorter, than before."
+    if verdict == "no-difference":
+        return "No difference is shown, and there was enough to show a halving."
+    return ""
+
+
+def cure_view(shop: Shop, actor: Actor, case_id: int) -> CureView:
+    """Return before and after of one closed case."""
+    require(actor, "view")
+    with shop.database.read() as session:
+        return cure_of(shop, session, case_id)
+
+
+def cure_of(shop: Shop, session: Session, case_id: int) -> CureView:
+    """Return before and after of one closed case, in the caller's session."""
+    row = session.get(CauseCase, case_id)
+    if row is None:
+        raise NotFoundError("case", f"there is no case {case_id}", "choose from the list")
+    if row.state != "closed":
+        raise ConflictError("case", f"it is {row.state}", "close it with its cause first")
+    book = _Book(session, shop.sheet(session))
+    return _cure(book, next(c for c in book.cases if c.row.id == case_id))
+
+
+def all_cures(shop: Shop, session: Session) -> dict[int, CureView]:
+    """Return before and after of every closed case, by its id."""
+    book = _Book(session, shop.sheet(session))
+    return {case.row.id: _cure(book, case) for case in book.cases}
+
+
+def cures_that_did_not_hold(shop: Shop, actor: Actor) -> tuple[CureView, ...]:
+    """Return the cures that did not hold, newest first.
+
+    One did not hold when somebody said that the trouble came back, when the same cause was
+    confirmed again on the torch later, or when before and after show it worse, or alike with
+    enough to have shown a halving.
+    """
+    require(actor, "view")
+    with shop.database.read() as session:
+        cures = all_cures(shop, session).values()
+    return tuple(
+        sorted((c for c in cures if c.did_not_hold), key=lambda c: c.cured_at, reverse=True)
+    )
