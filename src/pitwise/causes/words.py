@@ -20,3 +20,15 @@ def probability_word(p: float) -> str:
     if not 0 <= p <= 1:
         raise ValueError(f"{p} is no probability")
     return next(word for least, word in BANDS if p >= least)
+
+
+def percent(p: float) -> str:
+    """Return a probability as a whole per cent, never a false 0 or 100."""
+    if p < 0.005:
+        return "under 1 %"
+    return "over 99 %" if p > 0.995 else f"{100 * p:.0f} %"
+
+
+def minutes(x: float) -> str:
+    """Return minutes in words."""
+    return "1 minute" if x == 1 else f"{x:g} minutes"

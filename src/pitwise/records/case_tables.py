@@ -104,7 +104,9 @@ class CaseFact(Base):
     by: Mapped[int] = mapped_column(ForeignKey("person.id"))
     at: Mapped[dt.datetime]
     __table_args__ = (
-        CheckConstraint("kind IN ('finding','reading','answer','check','undo')", name="kind"),
+        CheckConstraint(
+            "kind IN ('finding','reading','answer','check','undo','context','tried')", name="kind"
+        ),
         CheckConstraint(
             "state IS NULL OR state IN ('seen','absent','slight','much','none')", name="state"
         ),

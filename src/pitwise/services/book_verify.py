@@ -23,6 +23,7 @@ from pitwise.records.rows import (
     read_rows,
 )
 from pitwise.records.tables import AuditRow, Base, Counter, Fitting, PartItem, Process
+from pitwise.services.book_cases import case_faults
 from pitwise.services.book_common import Progress, check_revision, quiet, shown
 from pitwise.services.book_faults import Fault
 from pitwise.services.book_imports import import_faults
@@ -111,8 +112,9 @@ def verify_book(
     Checked are the chain of the audit trail; every signed inspection against its record
     (all its rows, cell by cell, and the counter reading and fittings it made), the record
     against its hash and the trail; every signing the trail tells of; the sheets that
-    decided; corrections; what is fitted; imported files; references between tables; the
-    triggers that guard all this; and, on SQLite, the file itself.
+    decided; corrections; what is fitted; imported files; cases, learning and ranges against
+    the trail; references between tables; the triggers that guard all this; and, on SQLite,
+    the file itself.
 
     Parameters
     ----------
@@ -193,6 +195,7 @@ def _check_all(
     faults += _not_found(session, trail)
     faults += link_faults(session, tell)
     faults += import_faults(session, tell)
+    faults += case_faults(session, tell)
 
 
 def _walk_trail(session: Session, trail: _Trail, head: str | None, tell: Progress) -> None:

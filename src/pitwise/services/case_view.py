@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
-    from pitwise.causes.diagnose import Diagnosis
+    from pitwise.causes.diagnosis import Diagnosis
 
 CaseState = Literal["open", "closed", "discarded"]
 Certainty = Literal["verified", "went-away"]

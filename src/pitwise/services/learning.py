@@ -21,6 +21,7 @@ from pitwise.causes.learn import Case, Estimate, Learnt, learn
 from pitwise.records.audit import canonical
 from pitwise.records.case_tables import CaseCause, CauseCase, LearningEvent
 from pitwise.records.tables import Person
+from pitwise.services.book_cases import row_digest
 from pitwise.services.case_view import LearningLine, LearningView, LearntLine
 from pitwise.services.errors import ConflictError
 from pitwise.services.fields import clean_text
@@ -243,15 +244,14 @@ def _act(shop: Shop, actor: Actor, action: str, reason: str, based_on: int | Non
             raise ConflictError("learning", "it is not frozen", "nothing to do")
         if action == "reset" and not now.rows and not now.waiting:
             raise ConflictError("learning", "no case has taught anything yet", "nothing to forget")
-        session.add(
-            LearningEvent(
-                action=action,
-                reason=reason,
-                body=now.text if action == "freeze" else "[]",
-                by=actor.person_id or 0,
-                at=shop.clock(),
-            )
+        row = LearningEvent(
+            action=action,
+            reason=reason,
+            body=now.text if action == "freeze" else "[]",
+            by=actor.person_id or 0,
+            at=shop.clock(),
         )
+        session.add(row)
         session.flush()
         shop.note(
             session,
@@ -264,4 +264,7 @@ def _act(shop: Shop, actor: Actor, action: str, reason: str, based_on: int | Non
                 "frozen": action == "freeze",
             },
             reason=reason,
+            table=LearningEvent.__tablename__,
+            row=row.id,
+            sha256=row_digest(session, LearningEvent.__tablename__, row.id),
         )

@@ -17,6 +17,7 @@ from sqlalchemy.orm import Session
 
 from pitwise.records.case_tables import ReadingRange
 from pitwise.records.tables import Person, Station
+from pitwise.services.book_cases import row_digest
 from pitwise.services.case_view import RangeLine, RangesView, ReadingField
 from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
 from pitwise.services.fields import clean_text, signed_number
@@ -242,6 +243,9 @@ def set_range(
             else dict(zip(("low", "high", "unit"), before, strict=True)),
             after={"low": row.low, "high": row.high, "unit": unit},
             reason=reason,
+            table=ReadingRange.__tablename__,
+            row=row.id,
+            sha256=row_digest(session, ReadingRange.__tablename__, row.id),
         )
         return row.id
 

@@ -174,7 +174,8 @@ def upgrade() -> None:
             "(kind = 'undo') = (undoes IS NOT NULL)", name=op.f("ck_case_fact_undo")
         ),
         sa.CheckConstraint(
-            "kind IN ('finding','reading','answer','check','undo')", name=op.f("ck_case_fact_kind")
+            "kind IN ('finding','reading','answer','check','undo','context','tried')",
+            name=op.f("ck_case_fact_kind"),
         ),
         sa.CheckConstraint(
             "state IS NULL OR state IN ('seen','absent','slight','much','none')",
