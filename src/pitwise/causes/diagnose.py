@@ -192,7 +192,7 @@ def _ratios(
                 Flag(
                     "no-range",
                     f"{kind.name}: no {ends} limit is set, so that side of the reading tells "
-                    f"nothing. Set it in the shop's sheet: [[reading]] id = \"{name}\".",
+                    f'nothing. Set it in the shop\'s sheet: [[reading]] id = "{name}".',
                     symptoms=tuple(s for s, _ in silent),
                 )
             )

@@ -158,9 +158,7 @@ def next_step(
                 f"the next check takes {minutes(worth[0].minutes)}.{who}",
             )
         if not any(_may_change(network, evidence, c) for c in worth[:_TRIED_CHECKS]):
-            return Step(
-                "try", remedy.id, top.id, f"{said} No check left would change that.{who}"
-            )
+            return Step("try", remedy.id, top.id, f"{said} No check left would change that.{who}")
     if worth:
         best = worth[0]
         first = f", {sheet.check(best.first[0]).name.lower()} first" if best.first else ""
@@ -216,8 +214,6 @@ def _may_change(network: Network, evidence: Evidence, check: NextCheck) -> bool:
     return False
 
 
-def known_states(
-    states: Mapping[str, str], ratios: Mapping[str, float]
-) -> frozenset[str]:
+def known_states(states: Mapping[str, str], ratios: Mapping[str, float]) -> frozenset[str]:
     """Return the symptoms something is known of."""
     return frozenset(states) | frozenset(ratios)

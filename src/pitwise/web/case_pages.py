@@ -9,7 +9,7 @@ from fastapi import APIRouter, Depends, Form, Query, Request
 from fastapi.responses import Response
 
 from pitwise.reports.case_pdf import case_pdf
-from pitwise.services import case_paper, cases, cures
+from pitwise.services import case_sheet, cases
 from pitwise.services.case_view import CheckForm
 from pitwise.services.errors import ConflictError, ServiceError
 from pitwise.services.permissions import Actor
@@ -48,7 +48,6 @@ def case_list(
     shop = shop_of(request)
     wanted = state if state in LIST_STATES else "all"
     lines = cases.list_cases(shop, actor, state=wanted, torch_id=torch)
-    found = cures.verdicts(shop, actor, [c.id for c in lines if c.state == "closed"])
     return page(
         request,
         "causes.html",
@@ -59,8 +58,8 @@ def case_list(
         count=len(lines),
         wanted=wanted,
         torch=torch,
-        torches=case_paper.torch_names(shop, actor),
-        verdicts=found,
+        torches=case_sheet.torch_names(shop, actor),
+        cures=case_sheet.cures_by_case(shop, actor),
         VERDICTS=VERDICTS,
     )
 
@@ -96,9 +95,9 @@ def case_page(
 
 
 @router.get("/causes/{number}/sheet.pdf")
-def case_sheet(request: Request, actor: Viewer, number: Id) -> Response:
+def sheet_pdf(request: Request, actor: Viewer, number: Id) -> Response:
     """Give a case as a PDF; the same bytes while nothing is added to it."""
-    plain = case_paper.plain_case(shop_of(request), actor, number)
+    plain = case_sheet.plain_case(shop_of(request), actor, number)
     return Response(
         case_pdf(plain, timezone=zone_name()),
         media_type="application/pdf",

@@ -77,6 +77,7 @@ def _step(view: CaseView, asked: Asked) -> tuple[str, CheckForm | None]:
 
 
 def unknown_of(check: CheckForm) -> list[str]:
+    """Return the findings of a check that nobody has answered yet."""
     return [f.symptom for f in check.findings if f.state == "none"]
 
 
