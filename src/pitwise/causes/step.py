@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -213,7 +213,3 @@ def _may_change(network: Network, evidence: Evidence, check: NextCheck) -> bool:
             return True
     return False
 
-
-def known_states(states: Mapping[str, str], ratios: Mapping[str, float]) -> frozenset[str]:
-    """Return the symptoms something is known of."""
-    return frozenset(states) | frozenset(ratios)

@@ -21,7 +21,14 @@ from pitwise.causes.readings import Reading, reading_log_ratio
 from pitwise.records.case_tables import CaseFact, CauseCase
 from pitwise.records.tables import InspectionRow, Look, Mark, Person
 from pitwise.services.case_book import BookTells, book_tells, looked_at, not_superseded
-from pitwise.services.case_view import Ask, EvidenceLine, NotLooked, RecordedCheck
+from pitwise.services.case_view import (
+    Ask,
+    EvidenceLine,
+    NotLooked,
+    Origin,
+    RecordedCheck,
+    TriedLine,
+)
 from pitwise.trade.cause_rows import ReadingKind
 from pitwise.trade.model import PART_SLUGS, Sheet
 from pitwise.trade.units import UnitError
@@ -57,8 +64,8 @@ class CaseHeld:
         What it would teach: findings looked at, and whether they were seen.
     done : tuple of str
         Checks done, the bench's own among them.
-    tried : tuple of str
-        Remedies tried that did not help.
+    tried : tuple of TriedLine
+        Remedies tried that did not help, newest first.
     last_fact_id : int or None
     """
 
@@ -71,7 +78,7 @@ class CaseHeld:
     inspections: tuple[int, ...]
     looked: Mapping[str, bool]
     done: tuple[str, ...]
-    tried: tuple[str, ...]
+    tried: tuple[TriedLine, ...]
     last_fact_id: int | None
 
 
@@ -104,7 +111,7 @@ class _Gathered:
         symptom: str,
         state: str,
         words: str,
-        origin: str,
+        origin: Origin,
         origin_words: str,
         at: dt.datetime,
         *,
@@ -189,7 +196,7 @@ def gather(session: Session, sheet: Sheet, case: CauseCase) -> Held:
     _from_facts(all_told, facts)
     winners = all_told.newest()
     done = _done(sheet, facts, looked_parts)
-    tried = tuple(f.subject for f in facts if f.kind == "tried")
+    tried = _tried(sheet, facts, names)
     context = _context(sheet, case, facts)
     answers = _answers(sheet, facts, winners, names)
     readings = _newest_readings(sheet, facts)
@@ -219,7 +226,8 @@ def _from_bench(
     session: Session, told: _Gathered, inspections: list[InspectionRow]
 ) -> tuple[list[frozenset[str]], tuple[str, ...]]:
     """Add the looks; return the parts looked at in each, and what the newest saw for nothing."""
-    parts, nothing = [], ()
+    parts: list[frozenset[str]] = []
+    nothing: tuple[str, ...] = ()
     signs = bench_signs(told.sheet)
     for number, row in enumerate(inspections):
         marks: dict[str, tuple[set[str], set[str]]] = {}
@@ -366,6 +374,28 @@ def _recorded(
     )
 
 
+def _tried(sheet: Sheet, facts: list[CaseFact], names: dict[int, str]) -> tuple[TriedLine, ...]:
+    remedies = {r.id: r for r in sheet.remedies}
+    causes = {c.id: c.name for c in sheet.causes}
+    out = []
+    for fact in reversed(facts):
+        if fact.kind == "tried" and fact.subject in remedies:
+            row = remedies[fact.subject]
+            out.append(
+                TriedLine(
+                    fact.id,
+                    row.id,
+                    row.text,
+                    row.cause,
+                    causes[row.cause],
+                    names.get(fact.by, "?"),
+                    fact.done_by,
+                    fact.at,
+                )
+            )
+    return tuple(out)
+
+
 def _place_parts(where: str) -> frozenset[str] | None:
     """Return the parts a bench look at a place needs; None: the bench can't look there."""
     if where == "caps":
@@ -410,7 +440,7 @@ def _answers(
 ) -> tuple[Ask, ...]:
     """Return the answers that stand: given after the newest of the facts they are about."""
     conflicts = {c.id: c for c in sheet.conflicts}
-    out = {}
+    out: dict[str, Ask] = {}
     for fact in facts:
         row = conflicts.get(fact.subject)
         if fact.kind != "answer" or row is None:
@@ -479,15 +509,13 @@ def _observations(
             ratio = winners[symptom].line.log_ratio
             if ratio is not None:
                 ratios[symptom] = ratio
-    known = set(sheet.context_keys)
-    excluded = {r.cause for r in sheet.remedies if r.id in held.tried}
     return Observations(
-        findings,  # type: ignore[arg-type]  # 'none' is left out above
+        findings,
         given,
         ratios,
-        {k: v for k, v in held.context.items() if k in known},
+        held.context,
         frozenset(a.id for a in held.asks),
         frozenset(held.done),
-        frozenset(excluded),
+        frozenset(t.cause for t in held.tried),
         told_nothing,
     )

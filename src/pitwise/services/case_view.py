@@ -9,10 +9,9 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
-if TYPE_CHECKING:
-    from pitwise.causes.diagnosis import Diagnosis
+from pitwise.causes.diagnosis import Diagnosis
 
 CaseState = Literal["open", "closed", "discarded"]
 Certainty = Literal["verified", "went-away"]
@@ -265,6 +264,42 @@ class RemedyLine:
 
 
 @dataclass(frozen=True)
+class ContextField:
+    """A word about the torch that a contradiction of the sheet asks for.
+
+    Attributes
+    ----------
+    key : str
+        Such as "gas_supply"; given to `record_context`.
+    values : tuple of str
+        Those the sheet knows; any other word can be given too.
+    current : str
+        Empty: not known.
+    from_book : bool
+        Whether the station or the process gives it.
+    """
+
+    key: str
+    values: tuple[str, ...]
+    current: str
+    from_book: bool
+
+
+@dataclass(frozen=True)
+class TriedLine:
+    """A remedy that was tried and did not help: its cause is ruled out while this stands."""
+
+    fact_id: int
+    remedy: str
+    text: str
+    cause: str
+    cause_name: str
+    by: str
+    done_by: str
+    at: dt.datetime
+
+
+@dataclass(frozen=True)
 class Closing:
     """How a case was closed."""
 
@@ -316,6 +351,9 @@ class CaseView:
     readings : tuple of ReadingField
     remedies : tuple of RemedyLine
         In the order of the ranked causes.
+    tried : tuple of TriedLine
+        Newest first.
+    context_fields : tuple of ContextField
     last_fact_id : int or None
         The newest fact that `undo` without an id would take back.
     closing : Closing or None
@@ -350,6 +388,8 @@ class CaseView:
     recorded: tuple[RecordedCheck, ...]
     readings: tuple[ReadingField, ...]
     remedies: tuple[RemedyLine, ...]
+    tried: tuple[TriedLine, ...]
+    context_fields: tuple[ContextField, ...]
     last_fact_id: int | None
     closing: Closing | None
     did_not_hold: str

@@ -1,29 +1,168 @@
-"""Cause cases: what is eating the parts of a torch, from the first look to the cure."""
+"""Cause cases: what is eating the parts of a torch, from the first look to the cure.
+
+One case is open on a torch at most. What signed inspections show comes by itself; checks,
+readings and answers are kept as facts of the case, the newest of a thing holds, and an undo
+is a further fact. Every touch carries a key made on the tablet: the same key is one touch.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from pitwise.records.case_tables import CaseFact, CauseCase
+from pitwise.records.tables import Person, Torch
+from pitwise.services.case_book import not_superseded
+from pitwise.services.case_closing import close_case as close_case
+from pitwise.services.case_closing import discard_case as discard_case
+from pitwise.services.case_closing import mark_came_back as mark_came_back
+from pitwise.services.case_closing import reopen_case as reopen_case
+from pitwise.services.case_evidence import active_facts
+from pitwise.services.case_page import case_view, held_and_diagnosis
+from pitwise.services.case_touch import (
+    Touch,
+    add_fact,
+    case_row,
+    check_done_by,
+    is_again,
+    known_id,
+    open_row,
+    person,
+    refuse_stale,
+)
 from pitwise.services.case_view import CaseLine, CaseView
-from pitwise.services.permissions import Actor
+from pitwise.services.cures import all_cures, closed_causes
+from pitwise.services.drafts import check_key
+from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
+from pitwise.services.fields import clean_text, signed_number
+from pitwise.services.permissions import Actor, require
+from pitwise.services.ranges import reading_kind, sheet_at
 from pitwise.services.shopfloor import Shop
+from pitwise.trade.cause_rows import Symptom
+from pitwise.trade.model import Sheet
+from pitwise.trade.units import UnitError
+
+_LISTS = ("all", "open", "closed", "not-held", "discarded")
 
 
 def open_case(shop: Shop, actor: Actor, torch_id: int, *, key: str, complaint: str = "") -> int:
-    """Open a case on a torch, or join the one that is open on it."""
-    raise NotImplementedError
+    """Open a case on a torch, or join the one that is open on it.
+
+    Returns
+    -------
+    int
+        The case's number.
+    """
+    require(actor, "causes")
+    check_key(key)
+    complaint = clean_text("complaint", complaint, longest=1000, empty_ok=True)
+    with shop.database.write() as session:
+        same = session.scalar(select(CauseCase).where(CauseCase.open_key == key))
+        if same is not None:
+            return same.id
+        torch = session.get(Torch, torch_id)
+        if torch is None:
+            raise NotFoundError("torch", f"there is no torch {torch_id}", "choose from the list")
+        there = open_case_of(session, torch_id)
+        if there is not None:
+            return there
+        last = not_superseded(session, torch_id)
+        row = CauseCase(
+            open_key=key,
+            torch_id=torch.id,
+            process_id=torch.process_id,
+            state="open",
+            opened_by=person(actor),
+            opened_at=shop.clock(),
+            after_inspection=last[0].id if last else None,
+            complaint=complaint,
+        )
+        session.add(row)
+        session.flush()
+        shop.note(
+            session,
+            actor,
+            "case-opened",
+            f"case {row.id}",
+            torch=torch.name,
+            after_inspection=row.after_inspection,
+            complaint=complaint,
+        )
+        return row.id
+
+
+def open_case_of(session: Session, torch_id: int) -> int | None:
+    """Return the case that is open on a torch, if any."""
+    return session.scalar(
+        select(CauseCase.id).where(CauseCase.torch_id == torch_id, CauseCase.state == "open")
+    )
 
 
 def list_cases(
     shop: Shop, actor: Actor, *, state: str = "all", torch_id: int | None = None
 ) -> tuple[CaseLine, ...]:
-    """List cases: open ones first, then by closing; "open", "closed", "not-held" or "all"."""
-    raise NotImplementedError
+    """List cases: open ones first, then by closing, newest first.
+
+    Parameters
+    ----------
+    shop, actor
+    state : {"all", "open", "closed", "not-held", "discarded"}
+        "not-held": closed ones whose cure did not hold.
+    torch_id : int or None
+    """
+    require(actor, "view")
+    if state not in _LISTS:
+        raise ServiceError("list", f"'{state[:20]}' is not known", f"use {', '.join(_LISTS)}")
+    with shop.database.read() as session:
+        query = select(CauseCase)
+        if torch_id is not None:
+            query = query.where(CauseCase.torch_id == torch_id)
+        if state != "all":
+            query = query.where(CauseCase.state == ("closed" if state == "not-held" else state))
+        rows = session.scalars(query).all()
+        names = {p.id: p.name for p in session.scalars(select(Person))}
+        causes = closed_causes(session, shop.sheet(session))
+        cures = all_cures(shop, session) if any(r.state == "closed" for r in rows) else {}
+        lines = [
+            CaseLine(
+                row.id,
+                row.torch_id,
+                row.torch.name,
+                row.torch.station.name,
+                row.process.name,
+                row.state,  # type: ignore[arg-type]  # held to the three by the table
+                row.opened_at,
+                names.get(row.opened_by, "?"),
+                row.complaint,
+                causes.get(row.id, ()),
+                row.closed_at,
+                _leading(shop, session, row) if row.state == "open" else "",
+                cures[row.id].did_not_hold if row.id in cures else "",
+            )
+            for row in rows
+        ]
+    if state == "not-held":
+        lines = [line for line in lines if line.did_not_hold]
+    lines.sort(key=lambda x: (x.closed_at or x.opened_at, x.id), reverse=True)
+    lines.sort(key=lambda x: x.state != "open")
+    return tuple(lines)
+
+
+def _leading(shop: Shop, session: Session, row: CauseCase) -> str:
+    diagnosis = held_and_diagnosis(shop, session, row)[2]
+    if not diagnosis.looked or not diagnosis.causes:
+        return ""
+    top = diagnosis.causes[0]
+    return f"{top.name}: {top.word}"
 
 
 def read_case(shop: Shop, actor: Actor, case_id: int) -> CaseView:
     """Return a case as it stands."""
-    raise NotImplementedError
+    require(actor, "view")
+    with shop.database.read() as session:
+        return case_view(shop, session, actor, case_row(session, case_id))
 
 
 def record_finding(
@@ -37,7 +176,28 @@ def record_finding(
     revision: int | None = None,
 ) -> CaseView:
     """Record one finding: seen, absent, slight, much, or none (not looked at after all)."""
-    raise NotImplementedError
+    require(actor, "causes")
+    check_key(key)
+    with shop.database.write() as session:
+        row = open_row(session, case_id)
+        if not is_again(session, row, key):
+            sheet = sheet_at(shop, session, row.torch.station_id)
+            _check_state(sheet, symptom, state)
+            touch = Touch("finding", symptom, frozenset({symptom}), state=state)
+            add_fact(shop, session, actor, row, sheet, key, touch, revision)
+    return read_case(shop, actor, case_id)
+
+
+def _check_state(sheet: Sheet, symptom: str, state: str) -> Symptom:
+    known = {s.id: s for s in sheet.symptoms}
+    row = known[known_id("finding", symptom, known, "finding")]
+    graded = row.kind == "graded"
+    allowed = ("seen", "absent", *(("slight", "much") if graded else ()), "none")
+    if state not in allowed:
+        raise ServiceError(
+            "state", f"'{state[:20]}' does not fit this finding", f"use {', '.join(allowed)}"
+        )
+    return row
 
 
 def record_check(
@@ -52,8 +212,45 @@ def record_check(
     done_by: str = "",
     revision: int | None = None,
 ) -> CaseView:
-    """Record a check in one touch; `clear` takes all it reveals as looked at and absent."""
-    raise NotImplementedError
+    """Record a check in one touch.
+
+    Parameters
+    ----------
+    shop, actor
+    case_id : int
+    check : str
+    key : str
+    results : mapping of str to str or None
+        Finding to seen, absent, slight, much or none, of those the check reveals.
+    clear : bool
+        All it reveals that is not in `results` was looked at and is absent.
+    done_by : str
+        Name and qualification; needed for checks that are for an electrician.
+    revision : int or None
+        The case's revision on the screen.
+    """
+    require(actor, "causes")
+    check_key(key)
+    done_by = clean_text("done by", done_by, longest=120, empty_ok=True)
+    with shop.database.write() as session:
+        row = open_row(session, case_id)
+        if not is_again(session, row, key):
+            sheet = sheet_at(shop, session, row.torch.station_id)
+            known = {c.id: c for c in sheet.checks}
+            own = known[known_id("check", check, known, "check")]
+            check_done_by(own.who, actor, done_by, f"'{own.name}'")
+            told = dict.fromkeys(own.reveals, "absent") if clear else {}
+            for symptom, state in (results or {}).items():
+                known_id("finding", symptom, own.reveals, f"finding of '{own.name}'")
+                _check_state(sheet, symptom, state)
+                told[symptom] = state
+            if not told:
+                raise ServiceError(
+                    own.name, "no result is given", "say what was seen, or that all is clear"
+                )
+            touch = Touch("check", own.id, frozenset(told), results=told, done_by=done_by)
+            add_fact(shop, session, actor, row, sheet, key, touch, revision)
+    return read_case(shop, actor, case_id)
 
 
 def record_reading(
@@ -67,8 +264,32 @@ def record_reading(
     key: str,
     revision: int | None = None,
 ) -> CaseView:
-    """Record a reading as typed, with its unit."""
-    raise NotImplementedError
+    """Record a reading as typed, with its unit (empty: the sheet's own unit)."""
+    require(actor, "causes")
+    check_key(key)
+    with shop.database.write() as session:
+        row = open_row(session, case_id)
+        if not is_again(session, row, key):
+            sheet = sheet_at(shop, session, row.torch.station_id)
+            kind = reading_kind(sheet, reading)
+            number = signed_number(kind.name, value)
+            if number is None:
+                raise ServiceError(kind.name, "is empty", "type the number that was read")
+            unit = clean_text("unit", unit, longest=20, empty_ok=True) or kind.unit
+            try:
+                kind.canonical(number, unit)
+            except UnitError as error:
+                raise ServiceError(kind.name, error.problem, error.mend) from error
+            touch = Touch(
+                "reading",
+                kind.id,
+                frozenset(f.symptom for f in kind.feeds),
+                text=f"{number:.10g}",
+                value=number,
+                unit=unit,
+            )
+            add_fact(shop, session, actor, row, sheet, key, touch, revision)
+    return read_case(shop, actor, case_id)
 
 
 def answer_conflict(
@@ -81,8 +302,72 @@ def answer_conflict(
     key: str,
     revision: int | None = None,
 ) -> CaseView:
-    """Answer an open contradiction in words; it is not asked again while it stands."""
-    raise NotImplementedError
+    """Answer a contradiction in words; it is not asked again while its facts stand."""
+    require(actor, "causes")
+    check_key(key)
+    answer = clean_text("answer", answer, longest=400)
+    with shop.database.write() as session:
+        row = open_row(session, case_id)
+        if not is_again(session, row, key):
+            sheet = sheet_at(shop, session, row.torch.station_id)
+            known_id("question", conflict, [c.id for c in sheet.conflicts], "question")
+            touch = Touch("answer", conflict, frozenset({conflict}), text=answer)
+            add_fact(shop, session, actor, row, sheet, key, touch, revision)
+    return read_case(shop, actor, case_id)
+
+
+def record_context(
+    shop: Shop,
+    actor: Actor,
+    case_id: int,
+    name: str,
+    value: str,
+    *,
+    key: str,
+    revision: int | None = None,
+) -> CaseView:
+    """Record a word about the torch that contradictions ask for, such as its gas supply."""
+    require(actor, "causes")
+    check_key(key)
+    value = clean_text(name[:40] or "context", value, longest=60)
+    with shop.database.write() as session:
+        row = open_row(session, case_id)
+        if not is_again(session, row, key):
+            sheet = sheet_at(shop, session, row.torch.station_id)
+            known_id("context", name, sheet.context_keys, "word of context")
+            touch = Touch("context", name, frozenset({name}), text=value)
+            add_fact(shop, session, actor, row, sheet, key, touch, revision)
+    return read_case(shop, actor, case_id)
+
+
+def record_tried(
+    shop: Shop,
+    actor: Actor,
+    case_id: int,
+    remedy: str,
+    *,
+    key: str,
+    done_by: str = "",
+    note: str = "",
+    revision: int | None = None,
+) -> CaseView:
+    """Record that a remedy was done and the trouble stayed: its cause is ruled out."""
+    require(actor, "causes")
+    check_key(key)
+    done_by = clean_text("done by", done_by, longest=120, empty_ok=True)
+    note = clean_text("note", note, longest=400, empty_ok=True)
+    with shop.database.write() as session:
+        row = open_row(session, case_id)
+        if not is_again(session, row, key):
+            sheet = sheet_at(shop, session, row.torch.station_id)
+            known = {r.id: r for r in sheet.remedies}
+            own = known[known_id("remedy", remedy, known, "remedy")]
+            check_done_by(own.who, actor, done_by, "this remedy")
+            touch = Touch(
+                "tried", own.id, frozenset({own.id}), text=note or "did not help", done_by=done_by
+            )
+            add_fact(shop, session, actor, row, sheet, key, touch, revision)
+    return read_case(shop, actor, case_id)
 
 
 def undo(
@@ -94,8 +379,43 @@ def undo(
     fact_id: int | None = None,
     revision: int | None = None,
 ) -> CaseView:
-    """Take back a fact of the case (None: the newest); what was held before holds again."""
-    raise NotImplementedError
+    """Take back a fact of the case (None: the newest); what was held before holds again.
+
+    Raises
+    ------
+    ConflictError
+        Taken back already, or "the newest" is another by now.
+    NotFoundError
+        No such fact in this case, or none at all.
+    """
+    require(actor, "causes")
+    check_key(key)
+    with shop.database.write() as session:
+        row = open_row(session, case_id)
+        if not is_again(session, row, key):
+            fact = _to_undo(session, row, fact_id, revision)
+            touch = Touch("undo", fact.subject, frozenset(), undoes=fact.id)
+            sheet = sheet_at(shop, session, row.torch.station_id)
+            add_fact(shop, session, actor, row, sheet, key, touch, revision)
+    return read_case(shop, actor, case_id)
+
+
+def _to_undo(
+    session: Session, row: CauseCase, fact_id: int | None, revision: int | None
+) -> CaseFact:
+    facts = active_facts(session, row.id)
+    if fact_id is None:
+        refuse_stale(row, revision)
+        if not facts:
+            raise NotFoundError("undo", "nothing was recorded in this case", "nothing to do")
+        return facts[-1]
+    for fact in facts:
+        if fact.id == fact_id:
+            return fact
+    there = session.get(CaseFact, fact_id)
+    if there is None or there.case_id != row.id or there.kind == "undo":
+        raise NotFoundError("undo", f"this case has no fact {fact_id}", "reload the page")
+    raise ConflictError("undo", "it was taken back already", "look at what holds now")
 
 
 def set_texts(
@@ -106,44 +426,21 @@ def set_texts(
     complaint: str | None = None,
     note: str | None = None,
 ) -> CaseView:
-    """Keep the complaint and the note as typed; None leaves one as it is."""
-    raise NotImplementedError
+    """Keep the complaint and the note as typed; None leaves one as it is.
 
-
-def close_case(
-    shop: Shop,
-    actor: Actor,
-    case_id: int,
-    *,
-    key: str,
-    causes: Sequence[str],
-    certainty: str,
-    remedies: Sequence[str] = (),
-    remedy_text: str = "",
-    note: str = "",
-    done_by: str = "",
-    revision: int | None = None,
-) -> CaseView:
-    """Close a case with its cause or causes, how sure that is, and what was done."""
-    raise NotImplementedError
-
-
-def reopen_case(
-    shop: Shop, actor: Actor, case_id: int, *, reason: str, revision: int | None = None
-) -> CaseView:
-    """Open a closed or discarded case again; what it was closed with stays in the trail."""
-    raise NotImplementedError
-
-
-def discard_case(
-    shop: Shop, actor: Actor, case_id: int, *, reason: str, revision: int | None = None
-) -> None:
-    """Give a case up; it stays in the book as discarded."""
-    raise NotImplementedError
-
-
-def mark_came_back(
-    shop: Shop, actor: Actor, case_id: int, *, note: str, revision: int | None = None
-) -> CaseView:
-    """Say that the trouble of a closed case came back: its cure did not hold."""
-    raise NotImplementedError
+    This leaves the revision alone: the fields are saved as they are left.
+    """
+    require(actor, "causes")
+    given = {
+        name: clean_text(name, text, longest=1000, empty_ok=True)
+        for name, text in (("complaint", complaint), ("note", note))
+        if text is not None
+    }
+    with shop.database.write() as session:
+        row = open_row(session, case_id)
+        before = {name: getattr(row, name) for name in given}
+        if before != given:
+            for name, text in given.items():
+                setattr(row, name, text)
+            shop.note(session, actor, "case-texts", f"case {row.id}", before=before, after=given)
+    return read_case(shop, actor, case_id)
