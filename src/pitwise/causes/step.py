@@ -212,4 +212,3 @@ def _may_change(network: Network, evidence: Evidence, check: NextCheck) -> bool:
         if int(np.argmax(p)) != now:
             return True
     return False
-

@@ -328,7 +328,28 @@ def _from_facts(told: _Gathered, facts: list[CaseFact]) -> None:
 
 
 def _from_reading(told: _Gathered, kind: ReadingKind, fact: CaseFact, by: str) -> None:
+    told_by = reading_tells(kind, fact)
+    for symptom, ratio in told_by.items():
+        told.add(
+            symptom,
+            "seen" if ratio > 0 else "absent",
+            f"{fact.text} {fact.unit}; {range_words(kind)}",
+            "reading",
+            kind.name,
+            fact.at,
+            by=by,
+            fact=fact.id,
+            log_ratio=ratio,
+        )
+
+
+def reading_tells(kind: ReadingKind, fact: CaseFact) -> dict[str, float]:
+    """Return what a reading says of each finding whose end of the range is set.
+
+    A finding told by both ends ("speed not as the chart") is there when either is passed.
+    """
     reading = Reading(fact.value or 0.0, fact.unit or kind.unit)
+    out: dict[str, float] = {}
     for feed in kind.feeds:
         try:
             ratio = reading_log_ratio(kind, reading, feed, math.inf)
@@ -336,17 +357,8 @@ def _from_reading(told: _Gathered, kind: ReadingKind, fact: CaseFact, by: str) -
             # The sheet's unit was changed since; it can't be compared any more.
             continue
         if ratio is not None:
-            told.add(
-                feed.symptom,
-                "seen" if ratio > 0 else "absent",
-                f"{fact.text} {fact.unit}; {range_words(kind)}",
-                "reading",
-                kind.name,
-                fact.at,
-                by=by,
-                fact=fact.id,
-                log_ratio=ratio,
-            )
+            out[feed.symptom] = max(ratio, out.get(feed.symptom, -math.inf))
+    return out
 
 
 def _newest_readings(sheet: Sheet, facts: list[CaseFact]) -> dict[str, CaseFact]:
@@ -501,7 +513,8 @@ def _observations(
             if (kind.low if f.beyond == "low" else kind.high) is not None
         }
         holds = {s for s in feeds if s in winners and winners[s].reading == fact.id}
-        if holds == feeds:
+        # A finding told by both ends is joined here, where either end is enough.
+        if holds == feeds and len({f.symptom for f in kind.feeds}) == len(kind.feeds):
             given[kind_id] = Reading(fact.value or 0.0, fact.unit or kind.unit)
             continue
         # Something newer is known of the other end: what is left of the reading goes alone.
@@ -516,6 +529,12 @@ def _observations(
         held.context,
         frozenset(a.id for a in held.asks),
         frozenset(held.done),
-        frozenset(t.cause for t in held.tried),
+        _ruled_out(sheet, held),
         told_nothing,
     )
+
+
+def _ruled_out(sheet: Sheet, held: CaseHeld) -> frozenset[str]:
+    """Return the causes all of whose remedies were tried in vain; one alone rules out little."""
+    tried = {t.remedy for t in held.tried}
+    return frozenset(c.id for c in sheet.causes if {r.id for r in sheet.remedies_of(c.id)} <= tried)

@@ -6,6 +6,7 @@ import hashlib
 import json
 import threading
 from collections import OrderedDict
+from dataclasses import replace
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -84,7 +85,22 @@ def held_and_diagnosis(
         )
     held = gather(session, sheet, case)
     diagnosis = diagnosis_of(session, sheet, held.observations)
+    diagnosis = _next_remedy(sheet, held.case, diagnosis)
     return sheet, held.case, diagnosis, len(taught(session).rows)
+
+
+def _next_remedy(sheet: Sheet, held: CaseHeld, diagnosis: Diagnosis) -> Diagnosis:
+    """Have the step try the cause's next remedy where its first was tried in vain."""
+    step = diagnosis.step
+    tried = {t.remedy for t in held.tried}
+    if step.do != "try" or step.id not in tried:
+        return diagnosis
+    left = next((r for r in sheet.remedies_of(step.cause) if r.id not in tried), None)
+    if left is None:
+        return diagnosis
+    who = "" if left.who == "technician" else f" For the {left.who}."
+    why = f"{step.why} What was tried first did not help: now this.{who}"
+    return replace(diagnosis, step=replace(step, id=left.id, why=why))
 
 
 def case_view(shop: Shop, session: Session, actor: Actor, case: CauseCase) -> CaseView:

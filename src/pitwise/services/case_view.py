@@ -287,7 +287,7 @@ class ContextField:
 
 @dataclass(frozen=True)
 class TriedLine:
-    """A remedy that was tried and did not help: its cause is ruled out while this stands."""
+    """A remedy that was tried and did not help; its cause is ruled out once all of its were."""
 
     fact_id: int
     remedy: str

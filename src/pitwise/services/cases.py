@@ -351,7 +351,10 @@ def record_tried(
     note: str = "",
     revision: int | None = None,
 ) -> CaseView:
-    """Record that a remedy was done and the trouble stayed: its cause is ruled out."""
+    """Record that a remedy was done and the trouble stayed.
+
+    The cause's next remedy is tried then; with all of them tried the cause is ruled out.
+    """
     require(actor, "causes")
     check_key(key)
     done_by = clean_text("done by", done_by, longest=120, empty_ok=True)
