@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from pitwise.causes.from_bench import Look, bench_signs, symptoms_from_bench
@@ -61,11 +61,11 @@ def read_observations(sheet: Sheet, data: object) -> Observations:
         Naming the place in the input and the mend.
     """
     raw = an_object(data, "", (*_OWN, *_BENCH))
-    u_mm, unit = _gauge(raw.get("gauge"))
+    u_mm, unit = _gauge(_section(raw, "gauge", ("u_mm", "unit")))
     looks: dict[str, Look] = {}
     ratios: dict[str, float] = {}
     slugs = [p.id for p in sheet.parts]
-    for slug, value in an_object(raw.get("parts") or {}, "parts", None).items():
+    for slug, value in _section(raw, "parts").items():
         if slug not in slugs:
             raise InputError(f"parts.{slug}"[:120], "not a part of the torch", near(slug, slugs))
         place = f"parts.{slug}"
@@ -73,7 +73,7 @@ def read_observations(sheet: Sheet, data: object) -> Observations:
         looks[slug] = _look(sheet, slug, part, place)
         if slug == PIT_PART:
             ratios.update(_pit(sheet, part, place, unit, u_mm))
-    typed = _findings(sheet, raw.get("findings"), looks)
+    typed = _findings(sheet, _section(raw, "findings"), looks)
     states: dict[str, State] = symptoms_from_bench(sheet, looks)
     for name, state in typed.items():
         bench = states.get(name)
@@ -88,9 +88,9 @@ def read_observations(sheet: Sheet, data: object) -> Observations:
     seen = sorted(f"{slug}/{x}" for slug, look in looks.items() for x in look.seen)
     return Observations(
         findings=states,
-        readings=_readings(sheet, raw.get("readings")),
+        readings=_readings(sheet, _section(raw, "readings")),
         log_ratios=ratios,
-        context=_context(raw.get("context")),
+        context=_context(_section(raw, "context")),
         answered=_ids(raw, "answered"),
         done=_ids(raw, "done"),
         excluded=_ids(raw, "excluded"),
@@ -98,8 +98,15 @@ def read_observations(sheet: Sheet, data: object) -> Observations:
     )
 
 
-def _gauge(value: object) -> tuple[float, str]:
-    gauge = an_object(value or {}, "gauge", ("u_mm", "unit"))
+def _section(
+    raw: Mapping[str, Any], key: str, keys: Iterable[str] | None = None
+) -> Mapping[str, Any]:
+    """Return an object of the input; one that is not there or null is empty."""
+    value = raw.get(key)
+    return {} if value is None else an_object(value, key, keys)
+
+
+def _gauge(gauge: Mapping[str, Any]) -> tuple[float, str]:
     u_mm = 0.0
     if gauge.get("u_mm") is not None:
         u_mm = a_number(gauge["u_mm"], "gauge.u_mm", 0, 10.0, "mm")
@@ -134,11 +141,11 @@ def _bench_id(sheet: Sheet, slug: str, word: str, place: str) -> str:
     return word
 
 
-def _findings(sheet: Sheet, value: object, looks: dict[str, Look]) -> dict[str, State]:
+def _findings(sheet: Sheet, raw: Mapping[str, Any], looks: dict[str, Look]) -> dict[str, State]:
     """Return the states of symptoms typed; bench ids go into `looks`."""
     out: dict[str, State] = {}
     symptoms = {s.id: s for s in sheet.symptoms}
-    for name, given in an_object(value or {}, "findings", None).items():
+    for name, given in raw.items():
         place = f"findings.{name}"[:120]
         if name not in symptoms and "/" not in name:
             bench = [f"{f.part}/{f.id}" for f in sheet.findings]
@@ -191,7 +198,7 @@ def _state(value: object, place: str) -> State:
 _STATE_WORDS = ", ".join(f'"{s}"' for s in STATES)
 
 
-def _readings(sheet: Sheet, value: object) -> dict[str, Reading]:
+def _readings(sheet: Sheet, section: Mapping[str, Any]) -> dict[str, Reading]:
     kinds = {r.id: r for r in sheet.readings}
     by_symptom: dict[str, list[str]] = {}
     for kind in sheet.readings:
@@ -199,7 +206,7 @@ def _readings(sheet: Sheet, value: object) -> dict[str, Reading]:
             by_symptom.setdefault(symptom, []).append(kind.id)
     only = {s: ids[0] for s, ids in by_symptom.items() if len(ids) == 1}
     out: dict[str, Reading] = {}
-    for name, given in an_object(value or {}, "readings", None).items():
+    for name, given in section.items():
         place = f"readings.{name}"[:120]
         code = name if name in kinds else only.get(name)
         if code is None:
@@ -230,8 +237,7 @@ def _readings(sheet: Sheet, value: object) -> dict[str, Reading]:
     return out
 
 
-def _context(value: object) -> dict[str, str]:
-    raw = an_object(value or {}, "context", None)
+def _context(raw: Mapping[str, Any]) -> dict[str, str]:
     out = {}
     for key, given in raw.items():
         place = f"context.{key}"[:120]
@@ -252,7 +258,7 @@ def _pit(
     sheet: Sheet, raw: Mapping[str, Any], place: str, unit: str, u_mm: float
 ) -> dict[str, float]:
     """Return what a gauged pit says against its forecast; nothing without both."""
-    if raw.get("pit_depth") is None or PIT_SYMPTOM not in {s.id for s in sheet.symptoms}:
+    if raw.get("pit_depth") is None:
         return {}
     items = raw["pit_depth"]
     items = items if isinstance(items, list) else [items]
@@ -271,6 +277,8 @@ def _pit(
         if key not in given:
             raise InputError(f"{place}.forecast.{key}", "missing", "give mean_mm and sd_mm")
         numbers[key] = a_number(given[key], f"{place}.forecast.{key}", low, 100.0, "mm")
+    if PIT_SYMPTOM not in {s.id for s in sheet.symptoms}:
+        return {}
     mean = math.fsum(float(d.mm) for d in depths) / len(depths)
     sd = math.hypot(numbers["sd_mm"], u_mm / math.sqrt(len(depths)))
     return {PIT_SYMPTOM: pit_log_ratio(mean, numbers["mean_mm"], sd, faster_of(sheet))}
