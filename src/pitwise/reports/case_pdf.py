@@ -9,7 +9,7 @@ from typing import Any
 
 import typst
 
-from .case_words import view
+from .case_words import COMPARED, SHORT, view
 from .charts import Lives, NoReadings, Ratio, lives_chart, ratio_chart, svg_of
 from .drawing import chance_bar
 from .glyphs import FAMILIES
@@ -17,13 +17,6 @@ from .record_pdf import DocumentError, _fonts, _on_white, _printable
 
 TEMPLATE = Path(__file__).parent / "templates" / "case.typ"
 _WIDTH = 640
-_NAMES = {"life": "Electrodes used up per start", "wear": "Growth of the pit per start"}
-_VERDICTS = {
-    "better": "better",
-    "worse": "worse",
-    "no-difference": "no difference shown",
-    "too-early": "too early to tell",
-}
 
 
 def _drawn(spec: dict[str, Any] | NoReadings) -> str:
@@ -35,7 +28,7 @@ def _pictures(cure: dict[str, Any] | None) -> list[dict[str, str]]:
     if cure is None:
         return []
     rows = [
-        Ratio(_NAMES[c["what"]], c["ratio"], c["low"], c["high"], _VERDICTS[c["verdict"]])
+        Ratio(COMPARED[c["what"]], c["ratio"], c["low"], c["high"], SHORT[c["verdict"]])
         for c in (cure["life"], cure["wear"])
     ]
     sides = [
@@ -46,7 +39,9 @@ def _pictures(cure: dict[str, Any] | None) -> list[dict[str, str]]:
         )
         for name, side in (("Before", cure["before"]), ("After", cure["after"]))
     ]
-    specs = (ratio_chart(rows, width=_WIDTH), lives_chart(sides, width=_WIDTH))
+    specs = [ratio_chart(rows, width=_WIDTH)]
+    if any(side["starts"] for side in (cure["before"], cure["after"])):
+        specs.append(lives_chart(sides, width=_WIDTH))
     return [
         {"svg": _drawn(spec), "words": spec["description"]}
         for spec in specs

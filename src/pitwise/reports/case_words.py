@@ -27,6 +27,13 @@ VERDICTS = {
     "no-difference": "No difference shown since the cure",
     "too-early": "Too early to tell",
 }
+COMPARED = {"life": "Electrodes used up per start", "wear": "Growth of the pit per start"}
+SHORT = {
+    "better": "better",
+    "worse": "worse",
+    "no-difference": "no difference shown",
+    "too-early": "too early to tell",
+}
 _WHO = {"technician": "technician", "lead": "lead", "electrician": "qualified electrician only"}
 HONEST = (
     "Chances are estimates out of the numbers of the trade sheet and of this shop's verified "
@@ -137,6 +144,7 @@ def _moments(case: Plain) -> list[str]:
         *(e["at"] for e in case["evidence"]),
         *(r["at"] for r in case["recorded"]),
         *(a["at"] for a in case["asks"]),
+        *(t["at"] for t in case["tried"]),
         closing.get("at"),
         closing.get("came_back_at"),
     ]
@@ -218,6 +226,10 @@ def view(case: Plain, *, timezone: str) -> Plain:
                 f"{r['done_by'] or r['by']}, {times.words(r['at'])}",
             ]
             for r in case["recorded"]
+        ],
+        "tried": [
+            [t["text"], t["cause_name"], f"{t['done_by'] or t['by']}, {times.words(t['at'])}"]
+            for t in case["tried"]
         ],
         "answers": [
             [a["text"], f"{a['answered']} ({a['by']}, {times.words(a['at'])})"]

@@ -221,6 +221,60 @@ def answer(
     return shown(request, actor, view, Asked(), said=said_of("Answered.", view))
 
 
+@router.post("/causes/{number}/tried")
+def tried(
+    request: Request,
+    actor: Finder,
+    number: Id,
+    remedy: Text = "",
+    by: Text = "",
+    note: Text = "",
+    key: Text = "",
+    revision: Revision = None,
+) -> Response:
+    """Record that a remedy was done and the trouble stayed."""
+    try:
+        view = cases.record_tried(
+            shop_of(request),
+            actor,
+            number,
+            remedy,
+            key=key or new_key(),
+            done_by=by,
+            note=note,
+            revision=revision,
+        )
+    except ConflictError as refusal:
+        return stale(request, actor, number, Asked(), refusal)
+    return shown(request, actor, view, Asked(), said=said_of("Tried, and it stayed.", view))
+
+
+@router.post("/causes/{number}/context")
+def context(
+    request: Request,
+    actor: Finder,
+    number: Id,
+    name: Text = "",
+    value: Text = "",
+    key: Text = "",
+    revision: Revision = None,
+) -> Response:
+    """Record a word about the torch, such as its gas supply."""
+    try:
+        view = cases.record_context(
+            shop_of(request),
+            actor,
+            number,
+            name,
+            value,
+            key=key or new_key(),
+            revision=revision,
+        )
+    except ConflictError as refusal:
+        return stale(request, actor, number, Asked(), refusal)
+    return shown(request, actor, view, Asked(), said=said_of("Kept.", view))
+
+
 @router.post("/causes/{number}/undo")
 def undo(
     request: Request,

@@ -7,17 +7,11 @@ from typing import Any
 
 from markupsafe import Markup
 
+from pitwise.reports.case_words import COMPARED, SHORT
 from pitwise.reports.charts import Lives, NoReadings, Ratio, lives_chart, ratio_chart, svg_of
 from pitwise.services.case_view import Compared, CureView
 
 WIDTHS = {"wide": 560, "narrow": 350}
-NAMES = {"life": "Electrodes used up per start", "wear": "Growth of the pit per start"}
-SHORT = {
-    "better": "better",
-    "worse": "worse",
-    "no-difference": "no difference shown",
-    "too-early": "too early to tell",
-}
 
 
 def drawn(make: Callable[[int], dict[str, Any] | NoReadings]) -> dict[str, Markup] | None:
@@ -32,7 +26,7 @@ def drawn(make: Callable[[int], dict[str, Any] | NoReadings]) -> dict[str, Marku
 
 
 def _ratio(c: Compared) -> Ratio:
-    return Ratio(NAMES[c.what], c.ratio, c.low, c.high, SHORT[c.verdict])
+    return Ratio(COMPARED[c.what], c.ratio, c.low, c.high, SHORT[c.verdict])
 
 
 def ratio_picture(cure: CureView) -> dict[str, Markup] | None:
@@ -42,7 +36,9 @@ def ratio_picture(cure: CureView) -> dict[str, Markup] | None:
 
 
 def lives_picture(cure: CureView) -> dict[str, Markup] | None:
-    """Draw how long electrodes lasted before a cure and after."""
+    """Draw how long electrodes lasted before a cure and after; None where none has any start."""
+    if not (cure.before.starts or cure.after.starts):
+        return None
     sides = tuple(
         Lives(name, side.lives, side.starts - sum(side.lives) if side.running else None)
         for name, side in (("Before", cure.before), ("After", cure.after))

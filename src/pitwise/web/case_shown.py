@@ -11,12 +11,13 @@ from fastapi import Request
 from fastapi.responses import RedirectResponse, Response
 
 from pitwise.services import cases, cures
-from pitwise.services.case_view import CaseView, CheckForm, NotLooked
+from pitwise.services.case_sheet import place_names
+from pitwise.services.case_view import CaseView, CheckForm, NotLooked, ReadingField
 from pitwise.services.errors import ConflictError
 from pitwise.services.permissions import Actor
 from pitwise.web.access import shop_of
 from pitwise.web.case_pictures import lives_picture, ratio_picture
-from pitwise.web.case_words import CERTAIN, STATES, VERDICTS, place_names, shift_words, tells
+from pitwise.web.case_words import CERTAIN, STATES, VERDICTS, shift_words, tells
 from pitwise.web.render import is_htmx, page
 
 SHOWN = 5
@@ -76,6 +77,11 @@ def _step(view: CaseView, asked: Asked) -> tuple[str, CheckForm | None]:
     return "none", None
 
 
+def wants_name(actor: Actor, who: str) -> bool:
+    """Tell whether work asks for the name of who did it, since the actor may not."""
+    return who == "electrician" or (who == "lead" and actor.role == "technician")
+
+
 def unknown_of(check: CheckForm) -> list[str]:
     """Return the findings of a check that nobody has answered yet."""
     return [f.symptom for f in check.findings if f.state == "none"]
@@ -106,6 +112,14 @@ def _close_list(view: CaseView, typed: Typed) -> dict[str, Any]:
     return {"close_first": first, "close_rest": [p for p in pairs if p not in first]}
 
 
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _has_range(field: ReadingField) -> bool:
+    return field.low is not None or field.high is not None
+
+
 def _last(view: CaseView) -> str:
     """Say the newest fact, which the button beside it takes back."""
     if view.last_fact_id is None:
@@ -120,6 +134,9 @@ def _last(view: CaseView) -> str:
     for a in view.asks:
         if a.fact_id == view.last_fact_id:
             return a.answered
+    for t in view.tried:
+        if t.fact_id == view.last_fact_id:
+            return f"{t.text}: tried, did not help"
     return "the newest entry"
 
 
@@ -146,15 +163,24 @@ def case_values(request: Request, actor: Actor, view: CaseView, asked: Asked) ->
         "by": asked.by.strip()[:120],
         "unknown_here": len(unknown_of(check)) if check else 0,
         "remedy": remedies.get(step.id),
+        "wants_by": wants_name(actor, check.who if check else ""),
+        "remedy_by": wants_name(
+            actor, remedies[step.id].who if step.do == "try" and step.id in remedies else ""
+        ),
         "asks": [a for a in view.asks if not a.answered],
         "ask_ids": {a.id for a in view.asks},
         "evidence_of": {e.symptom: e for e in view.evidence},
         "shown": view.diagnosis.causes[:SHOWN],
         "others": view.diagnosis.causes[SHOWN:],
-        "cause_names": lambda ids: " and ".join(names.get(i, i) for i in ids),
+        "cause_names": lambda ids: _capital(" and ".join(names.get(i, i).lower() for i in ids)),
         "dark": _dark(request, view) if view.state == "open" else [],
         "places": place_names(shop_of(request).base),
         "last": _last(view),
+        # What was merely not there fills pages; it is folded, not left out.
+        "telling": [e for e in view.evidence if e.state != "absent" or e.fact_id is not None],
+        "clear": [e for e in view.evidence if e.state == "absent" and e.fact_id is None],
+        "ranged": [r for r in view.readings if _has_range(r) or r.current],
+        "unranged": [r for r in view.readings if not (_has_range(r) or r.current)],
         "problem": asked.problem,
         "typed": typed,
         "cure": cure,
@@ -205,7 +231,7 @@ def stale(
         raise refusal
     view = cases.read_case(shop_of(request), actor, number)
     problem = f"{refusal.problem}. {refusal.mend}."
-    told = replace(asked, problem=problem[:1].upper() + problem[1:])
+    told = replace(asked, problem=_capital(problem))
     return shown(request, actor, view, told, said=told.problem, status=409)
 
 

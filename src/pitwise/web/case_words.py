@@ -4,47 +4,9 @@ from __future__ import annotations
 
 import math
 
-from pitwise.trade.model import PART_SLUGS, Sheet
+from pitwise.reports.case_words import CERTAIN, STATES, VERDICTS
 
-STATES = {
-    "seen": "seen",
-    "absent": "not there",
-    "slight": "seen, slight",
-    "much": "seen, much",
-    "reading": "by a reading",
-    "none": "not looked at",
-}
-CERTAIN = {
-    "verified": "Verified: seen or measured to be so",
-    "went-away": "Only went away after the remedy: not verified",
-}
-VERDICTS = {
-    "better": "Better since the cure",
-    "worse": "Worse since the cure",
-    "no-difference": "No difference shown since the cure",
-    "too-early": "Too early to tell",
-}
-_PLACES = {
-    "caps": "Caps",
-    "o-rings": "O-rings",
-    "gas": "Gas supply",
-    "coolant": "Coolant",
-    "record": "Records and counters",
-    "cut": "The cut",
-    "setup": "Set-up",
-}
-
-
-def place_names(sheet: Sheet) -> dict[str, str]:
-    """Return the name of every place a finding may be at, in the order of the work."""
-    parts = {p.id: p.name for p in sheet.parts}
-    named = {slug: parts.get(slug, slug.replace("-", " ").capitalize()) for slug in PART_SLUGS}
-    others = {
-        s.where: s.where.replace("-", " ").capitalize()
-        for s in sheet.symptoms
-        if s.where not in named and s.where not in _PLACES
-    }
-    return {**named, **others, **_PLACES}
+__all__ = ["CERTAIN", "STATES", "VERDICTS", "shift_words", "tells"]
 
 
 def shift_words(shift: float) -> str:

@@ -8,9 +8,9 @@ from fastapi import APIRouter, Depends, Form, Query, Request
 from fastapi.responses import Response
 
 from pitwise.services import learning, ranges
+from pitwise.services.case_sheet import place_names
 from pitwise.services.permissions import Actor
 from pitwise.web.access import Id, needs, shop_of
-from pitwise.web.case_words import place_names
 from pitwise.web.render import go, page
 
 router = APIRouter()
@@ -19,7 +19,7 @@ Teacher = Annotated[Actor, Depends(needs("learning"))]
 RangeSetter = Annotated[Actor, Depends(needs("reading-ranges"))]
 Text = Annotated[str, Form()]
 Event = Annotated[int | None, Form(ge=0, le=2**31 - 1)]
-SHOWN = 20
+SHOWN = 10
 
 
 @router.get("/causes/learnt")

@@ -292,7 +292,7 @@ def lives_chart(sides: Iterable[Lives], *, width: int = 720) -> dict[str, Any] |
         height=len(own) * (56 + size) + (124 if width < NARROW else 104),
         x={
             "scale": {"domain": [0, top], "nice": False},
-            "axis": axis("starts", tickCount=4 if width < NARROW else 8, format="d"),
+            "axis": axis("starts", tickCount=4 if width < NARROW else 8, tickMinStep=1, format="d"),
         },
         y={"scale": {"domain": [len(own), 0], "nice": False}, "axis": None},
     )
