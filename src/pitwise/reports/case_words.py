@@ -151,6 +151,26 @@ def _moments(case: Plain) -> list[str]:
     return [m for m in found if m]
 
 
+def _clear(line: Plain) -> bool:
+    """Tell whether a line says no more than that something was not there."""
+    return line["state"] == "absent" and line["log_ratio"] is None
+
+
+def _clear_rows(case: Plain, times: Times) -> dict[str, dict[str, list[str]]]:
+    """Return what was looked at and not there: by source, then by place."""
+    out: dict[str, dict[str, list[str]]] = {}
+    for e in filter(_clear, case["evidence"]):
+        source = f"{e['origin_words']}, {e['by'] or '–'}, {times.words(e['at'])}"
+        name = str(case["places"].get(e["where"], e["where"]))
+        out.setdefault(source, {}).setdefault(name, []).append(e["text"])
+    return out
+
+
+def _together(names: list[str]) -> str:
+    text = " and ".join(n.lower() for n in names) or "nothing out of the usual"
+    return text[:1].upper() + text[1:]
+
+
 def view(case: Plain, *, timezone: str) -> Plain:
     """Return a case as the words its sheet prints.
 
@@ -204,7 +224,7 @@ def view(case: Plain, *, timezone: str) -> Plain:
         "others": "; ".join(f"{c['name']} {percent(c['p'])}" for c in diagnosis["causes"][SHOWN:]),
         "sets": [
             [
-                " and ".join(names.get(i, i) for i in e["causes"]) or "Nothing out of the usual",
+                _together([names.get(i, i) for i in e["causes"]]),
                 percent(e["p"]),
             ]
             for e in diagnosis["explanations"]
@@ -217,6 +237,11 @@ def view(case: Plain, *, timezone: str) -> Plain:
                 f"{e['origin_words']}, {e['by'] or '–'}, {times.words(e['at'])}",
             ]
             for e in case["evidence"]
+            if not _clear(e)
+        ],
+        "clear": [
+            {"from": source, "rows": [[name, "; ".join(texts)] for name, texts in rows.items()]}
+            for source, rows in _clear_rows(case, times).items()
         ],
         "checks": [
             [
