@@ -214,8 +214,8 @@ def by_enumeration(
             elif ratios and symptom.id in ratios:
                 weight *= none + (1 - none) * math.exp(ratios[symptom.id])
         total += weight
-        for c in held:
-            mine[c] += weight
+        for name in held:
+            mine[name] += weight
     return {c: value / total for c, value in mine.items()}
 
 

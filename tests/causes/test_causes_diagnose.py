@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from kit_causes import by_enumeration, small_sheet
 
-from causes.kit_causes import by_enumeration, small_sheet
 from pitwise.causes.diagnose import Diagnosis, Observations, Reading, diagnose
 from pitwise.causes.from_bench import symptoms_from_bench
 from pitwise.causes.learn import Case, learn
@@ -28,6 +28,10 @@ CAP = math.log(20)
 
 def _seen(**findings: Any) -> Observations:
     return Observations(findings=findings)
+
+
+def _logit(p: float) -> float:
+    return math.log(p / (1 - p))
 
 
 def _p(found: Diagnosis) -> dict[str, float]:
@@ -104,10 +108,9 @@ def test_for_and_against_are_what_leaving_out_changes() -> None:
     found = diagnose(SMALL, _seen(**findings))
     tube = next(c for c in found.causes if c.id == "tube")
     full = by_enumeration(SMALL, findings)
-    logit = lambda p: math.log(p / (1 - p))  # noqa: E731
     for told in (*tube.for_, *tube.against):
         less = by_enumeration(SMALL, {k: v for k, v in findings.items() if k != told.symptom})
-        assert told.shift == pytest.approx(logit(full["tube"]) - logit(less["tube"]), abs=1e-9)
+        assert told.shift == pytest.approx(_logit(full["tube"]) - _logit(less["tube"]), abs=1e-9)
     assert [t.symptom for t in tube.for_][:1] == ["S_bent"]
     flow = next(c for c in found.causes if c.id == "flow")
     assert "S_low" in [t.symptom for t in flow.against]
@@ -171,7 +174,6 @@ def test_checks_close_and_what_comes_first_adds_its_minutes() -> None:
 
 
 def test_a_sure_cause_is_cured_first() -> None:
-    found = diagnose(SMALL, _seen(S_bent="seen", S_blue="seen", S_low="absent"))
     found = diagnose(
         SMALL,
         Observations(
@@ -356,7 +358,7 @@ def test_bench_findings_become_symptoms() -> None:
     assert row.id not in symptoms_from_bench(BASE, some)
     assert symptoms_from_bench(BASE, {}) == {}
     never = [s for s in BASE.symptoms if s.bench and not s.bench_absent]
-    everything = {p.id: ((), (), True) for p in BASE.parts}
+    everything: dict[str, Any] = {p.id: ((), (), True) for p in BASE.parts}
     assert not {s.id for s in never} & symptoms_from_bench(BASE, everything).keys()
     assert others
 

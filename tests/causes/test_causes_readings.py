@@ -7,9 +7,9 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from kit_causes import small_sheet
 from scipy.stats import norm
 
-from causes.kit_causes import small_sheet
 from pitwise.causes.readings import Reading, log_ratio_beyond, reading_log_ratio
 from pitwise.trade.units import UnitError
 

@@ -30,7 +30,8 @@ CLOSED, REOPENED = "case-closed", "case-reopened"
 def row_digest(session: Session, table: str, ident: int) -> str:
     """Return the SHA-256 of one row as the trail keeps it."""
     own = ALL_TABLES.tables[table]
-    return _digest(next(iter(read_rows(session, own, own.c.id == ident))))
+    (row,) = read_rows(session, own, own.c.id == ident)
+    return _digest(row)
 
 
 def _digest(data: object) -> str:
@@ -39,7 +40,7 @@ def _digest(data: object) -> str:
 
 def closing_digest(session: Session, case_id: int) -> str:
     """Return the SHA-256 of a closed case: its row and its causes."""
-    row = next(iter(read_rows(session, _CASE, _CASE.c.id == case_id)))
+    (row,) = read_rows(session, _CASE, _CASE.c.id == case_id)
     causes = list(read_rows(session, _CAUSE, _CAUSE.c.case_id == case_id))
     return _digest([{k: v for k, v in row.items() if k not in _NOT_CLOSED}, causes])
 

@@ -103,7 +103,7 @@ def open_case_of(session: Session, torch_id: int) -> int | None:
 def list_cases(
     shop: Shop, actor: Actor, *, state: str = "all", torch_id: int | None = None
 ) -> tuple[CaseLine, ...]:
-    """List cases: open ones first, then by closing, newest first.
+    """List cases: open ones, closed ones, discarded ones, each newest first.
 
     Parameters
     ----------
@@ -146,7 +146,7 @@ def list_cases(
     if state == "not-held":
         lines = [line for line in lines if line.did_not_hold]
     lines.sort(key=lambda x: (x.closed_at or x.opened_at, x.id), reverse=True)
-    lines.sort(key=lambda x: x.state != "open")
+    lines.sort(key=lambda x: ("open", "closed", "discarded").index(x.state))
     return tuple(lines)
 
 

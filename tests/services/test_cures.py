@@ -1,0 +1,142 @@
+"""Before and after a cure, out of the book's own electrodes; and the cures that did not hold."""
+
+from __future__ import annotations
+
+import pytest
+
+from kit import Floor
+from pitwise.services import cases, drafts, fittings, signing
+from pitwise.services.cures import cure_view, cures_that_did_not_hold
+from pitwise.services.errors import ConflictError, NotFoundError
+
+
+class Wear:
+    """A torch that wears electrodes at a pace, gauged once on the way and once at the end."""
+
+    def __init__(self, floor: Floor, torch: int) -> None:
+        self.floor, self.torch, self.starts = floor, torch, 0
+        floor.inspect("0.01 mm", torch=torch, starts="0", minutes="0")
+
+    def electrode(self, life: int, *, whole: bool = True, final: float = 1.6) -> None:
+        self._to(life // 2, final / 2)
+        if whole:
+            self._to(life - life // 2, final)
+
+    def _to(self, more: int, depth: float) -> None:
+        floor = self.floor
+        self.starts += more
+        number = floor.draft(self.torch)
+        floor.look_all(number)
+        drafts.add_reading(floor.shop, floor.tech, number, f"{depth:.2f} mm", key=floor.key())
+        draft = drafts.set_use(
+            floor.shop,
+            floor.tech,
+            number,
+            starts=str(self.starts),
+            arc_minutes=str(self.starts // 2),
+        )
+        for flag in draft.decision.open_questions():
+            drafts.answer_question(floor.shop, floor.tech, number, flag.code)
+        signing.sign(floor.shop, floor.tech, number, key=floor.key())
+        floor.clock.forward(days=1)
+
+
+def cured(floor: Floor, torch: int, cause: str = "cool_low", certainty: str = "verified") -> int:
+    case = cases.open_case(floor.shop, floor.tech, torch, key=floor.key())
+    cases.close_case(
+        floor.shop,
+        floor.tech,
+        case,
+        key=floor.key(),
+        causes=[cause],
+        certainty=certainty,
+        remedies=["coolant-filter"] if cause == "cool_low" else [],
+        remedy_text="Filter changed",
+    )
+    floor.clock.forward(minutes=1)
+    return case
+
+
+def fresh_set(floor: Floor, torch: int) -> None:
+    """Fit a new electrode outside an inspection, as one does after a cure."""
+    with floor.shop.database.read() as session:
+        kind = fittings.fitted(session, torch)["electrode"].item.part_type_id
+    fittings.fit_part(floor.shop, floor.tech, torch, part_type_id=kind)
+
+
+def test_a_cure_that_worked_shows_it_in_lives_and_wear(floor: Floor) -> None:
+    wear = Wear(floor, floor.torch)
+    for life in (150, 170, 160, 155):
+        wear.electrode(life)
+    case = cured(floor, floor.torch)
+    fresh_set(floor, floor.torch)
+    for life in (520, 480, 500):
+        wear.electrode(life)
+    wear.electrode(400, whole=False)
+    view = cure_view(floor.shop, floor.tech, case)
+    assert (view.before.ended, view.before.running, view.before.starts) == (4, 0, 635)
+    assert (view.after.ended, view.after.running, view.after.starts) == (3, 1, 1700)
+    assert view.before.lives == (150, 170, 160, 155)
+    assert view.before.rate_mm_per_500 == pytest.approx(5.04, abs=0.1)
+    assert view.after.rate_mm_per_500 == pytest.approx(1.5, abs=0.2)
+    assert view.wear.verdict == view.verdict == "better"
+    assert view.life.ratio is not None
+    assert view.life.ratio < 0.5
+    assert (view.held, view.did_not_hold) == (True, "")
+    assert view.remedies[-1] == "Filter changed"
+    assert "of what it was" in view.wear.words
+    assert cures_that_did_not_hold(floor.shop, floor.tech) == ()
+
+
+def test_right_after_a_cure_it_is_too_early_to_tell(floor: Floor) -> None:
+    wear = Wear(floor, floor.torch)
+    wear.electrode(150)
+    case = cured(floor, floor.torch)
+    view = cure_view(floor.shop, floor.tech, case)
+    assert view.verdict == view.life.verdict == view.wear.verdict == "too-early"
+    # The electrode that sat in the torch at the cure is on neither side.
+    assert (view.before.ended, view.after.ended, view.after.running) == (1, 0, 0)
+    assert view.held is None
+
+
+def test_a_cure_that_made_it_worse_did_not_hold(floor: Floor) -> None:
+    wear = Wear(floor, floor.torch)
+    for life in (500, 520, 510):
+        wear.electrode(life)
+    case = cured(floor, floor.torch)
+    fresh_set(floor, floor.torch)
+    for life in (150, 160, 155):
+        wear.electrode(life)
+    view = cure_view(floor.shop, floor.tech, case)
+    assert (view.verdict, view.held) == ("worse", False)
+    assert [c.case_id for c in cures_that_did_not_hold(floor.shop, floor.tech)] == [case]
+
+
+def test_the_same_cause_again_says_that_the_first_cure_did_not_hold(floor: Floor) -> None:
+    Wear(floor, floor.torch)
+    first = cured(floor, floor.torch, certainty="went-away")
+    floor.clock.forward(days=1)
+    elsewhere = cured(floor, floor.other)
+    again = cured(floor, floor.torch)
+    view = cure_view(floor.shop, floor.tech, first)
+    assert view.did_not_hold == (
+        f"Case {again} on this torch was closed with the same cause: low coolant flow."
+    )
+    held = [c.case_id for c in cures_that_did_not_hold(floor.shop, floor.tech)]
+    assert held == [first]
+    assert cure_view(floor.shop, floor.tech, elsewhere).did_not_hold == ""
+
+
+def test_wear_by_age_comes_again_and_nothing_failed(floor: Floor) -> None:
+    Wear(floor, floor.torch)
+    cured(floor, floor.torch, "age")
+    cured(floor, floor.torch, "age")
+    assert cures_that_did_not_hold(floor.shop, floor.tech) == ()
+
+
+def test_only_a_closed_case_has_a_cure(lite: Floor) -> None:
+    case = cases.open_case(lite.shop, lite.tech, lite.torch, key=lite.key())
+    with pytest.raises(ConflictError, match="it is open"):
+        cure_view(lite.shop, lite.tech, case)
+    with pytest.raises(NotFoundError):
+        cure_view(lite.shop, lite.tech, 99)
