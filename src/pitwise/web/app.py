@@ -19,6 +19,8 @@ from pitwise.web import (
     ahead_pages,
     bench,
     book_pages,
+    case_pages,
+    learnt_pages,
     program_pages,
     shop_pages,
     sign_in,
@@ -109,7 +111,18 @@ def create_app(
     app.add_exception_handler(BookError, _on_book_error)
     app.add_exception_handler(HTTPException, _on_http_error)
     app.add_exception_handler(SignInNeeded, _on_no_sign_in)
-    for room in (sign_in, shop_pages, program_pages, ahead_pages, wear_pages, bench, book_pages):
+    for room in (
+        sign_in,
+        shop_pages,
+        program_pages,
+        ahead_pages,
+        wear_pages,
+        bench,
+        book_pages,
+        # Before the cases, whose numbers stand where these have names.
+        learnt_pages,
+        case_pages,
+    ):
         app.include_router(room.router)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     return app

@@ -19,7 +19,7 @@ from pitwise.reports.charts import (
     svg_of,
 )
 from pitwise.reports.record_pdf import record_pdf
-from pitwise.services import signing, views
+from pitwise.services import case_sheet, signing, views
 from pitwise.services.permissions import Actor
 from pitwise.web.access import FilterId, Id, PageNumber, needs, shop_of
 from pitwise.web.render import go, page, zone_name
@@ -63,6 +63,8 @@ def record(request: Request, actor: Viewer, number: Id) -> Response:
         marks={p["part"]: p["action"] for p in view.record["parts"]},
         hrefs={p["part"]: f"#{p['part']}" for p in view.record["parts"]},
         links=view.item_ids,
+        ahead=case_sheet.look_ahead(shop_of(request), actor, number),
+        earlier_cases=case_sheet.cases_after(shop_of(request), actor, number),
     )
 
 

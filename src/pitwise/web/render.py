@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import os
 import re
+import secrets
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
@@ -17,10 +18,12 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoes
 from markupsafe import Markup
 
 from pitwise import __version__
+from pitwise.job.words import percent as chance_words
 from pitwise.reports.drawing import (
     ACTION_WORDS,
     FINDING_SLUGS,
     action_mark,
+    chance_bar,
     finding_icon,
     logo,
     part_drawing,
@@ -44,6 +47,12 @@ DONE_WORDS = {
     "brought-back": "Brought back.",
     "fitted": "Fitted. Old and new rates stand side by side below.",
     "password": "Password set. Sign in with the new one.",
+    "case-closed": "Closed. The parts that run from now on show whether the cure holds.",
+    "case-reopened": "Open again. What it was closed with stays in the trail.",
+    "case-discarded": "The case was discarded. It stays in the book as discarded.",
+    "frozen": "Frozen. New cases are kept, and teach nothing until it is let go on.",
+    "let-go-on": "Learning goes on, with the cases that waited.",
+    "begun-anew": "Begun anew. Cases closed before now teach nothing any more.",
 }
 
 
@@ -115,6 +124,11 @@ def percent_text(value: float | None) -> str:
     return f"{percent:.1f} %"
 
 
+def new_key() -> str:
+    """Return a key for a touch, for pages without the script that makes one."""
+    return f"s-{secrets.token_hex(16)}"
+
+
 def _icon(slug: str | None) -> Markup:
     return Markup(finding_icon(slug)) if slug in FINDING_SLUGS else Markup("")  # noqa: S704 -- our own SVG
 
@@ -142,6 +156,9 @@ def environment() -> Environment:
         torch_drawing=_svg(torch_drawing),
         part_drawing=_svg(part_drawing),
         action_mark=_svg(action_mark),
+        chance_bar=_svg(chance_bar),
+        chance=chance_words,
+        touch_key=new_key,
         logo=_svg(logo),
         icon=_icon,
         ACTION_WORDS=ACTION_WORDS,

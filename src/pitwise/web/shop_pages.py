@@ -7,7 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Form, Request
 from fastapi.responses import Response
 
-from pitwise.services import fittings, limits, people, setup, views
+from pitwise.services import case_sheet, fittings, limits, people, setup, views
 from pitwise.services.fields import decimal_number, whole_number
 from pitwise.services.permissions import ROLES, Actor
 from pitwise.trade.model import PART_SLUGS
@@ -46,6 +46,7 @@ def torch(request: Request, actor: Viewer, torch_id: Id) -> Response:
         lines=lines,
         count=count,
         lists=setup.shop_list(shop, actor),
+        case_id=case_sheet.open_case_on(shop, actor, torch_id),
     )
 
 

@@ -1,6 +1,7 @@
 """Charts: one pure function makes a specification, one turns it into SVG."""
 
 from .ahead import PlateRun, ahead_chart
+from .cure import Lives, Ratio, lives_chart, ratio_chart
 from .model import EarlierElectrode, LimitLine, NoReadings, PitPoint, describe
 from .pit import pit_chart
 from .svg import svg_of
@@ -10,15 +11,19 @@ __all__ = [
     "EarlierElectrode",
     "Interval",
     "LimitLine",
+    "Lives",
     "NoReadings",
     "PitPoint",
     "PlateRun",
     "RateBar",
+    "Ratio",
     "Scored",
     "ahead_chart",
     "describe",
+    "lives_chart",
     "pit_chart",
     "rate_chart",
+    "ratio_chart",
     "scored_chart",
     "svg_of",
     "tenths_chart",

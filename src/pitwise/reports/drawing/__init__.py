@@ -1,6 +1,7 @@
 """Pitwise's own line drawings: the torch opened out, its parts, action marks, findings, logo."""
 
 from .brand import logo
+from .chance import chance_bar
 from .compose import Layout, part_drawing, torch_drawing
 from .icons import FINDING_SLUGS, finding_icon
 from .marks import ACTION_WORDS, action_mark
@@ -12,6 +13,7 @@ __all__ = [
     "PART_SLUGS",
     "Layout",
     "action_mark",
+    "chance_bar",
     "finding_icon",
     "logo",
     "part_drawing",

@@ -20,9 +20,13 @@
   };
 
   // A key belongs to one filled-in form: made when the form is first sent, kept for repeats.
-  const fillKey = (form) => {
+  // In a form with several answers another answer is another touch, with a key of its own.
+  const fillKey = (form, button) => {
     const field = form.querySelector('input[name="key"]');
-    if (field && !field.value) field.value = newKey();
+    if (!field) return;
+    const answer = button ? `${button.name}=${button.value}` : form.dataset.answer;
+    if (!field.value || (form.dataset.answer ?? answer) !== answer) field.value = newKey();
+    if (answer !== undefined) form.dataset.answer = answer;
   };
   const fillCopies = (form) => {
     for (const field of form.querySelectorAll("[data-copy]")) {
@@ -31,7 +35,7 @@
     }
   };
   document.addEventListener("submit", (event) => {
-    if (event.target.matches("[data-key]")) fillKey(event.target);
+    if (event.target.matches("[data-key]")) fillKey(event.target, event.submitter);
     fillCopies(event.target);
   }, true);
   document.addEventListener("htmx:configRequest", (event) => {
@@ -54,8 +58,20 @@
       ? "Not saved yet: no connection. Keep this page open; trying again."
       : `${waiting.length} touches not saved yet: no connection. Keep this page open; trying again.`);
   };
+  // Touches made one after the other without a connection were made on the same page: each saved
+  // one moves the revision on for the next. Somebody else's touch in between still stops them.
+  const carry = (values, revision) => {
+    const old = values.find(([name]) => name === "revision")?.[1];
+    if (!revision || old === undefined) return;
+    for (const later of waiting) {
+      for (const pair of later.values) {
+        if (pair[0] === "revision" && pair[1] === old) pair[1] = revision;
+      }
+    }
+  };
   const retry = async () => {
     timer = null;
+    let refused = false;
     while (waiting.length) {
       const next = waiting[0];
       let answer;
@@ -78,13 +94,25 @@
       waiting.shift();
       const to = answer.headers.get("HX-Redirect");
       if (to) { waiting.length = 0; location.assign(to); return; }
-      if (!answer.ok) {
-        // Refused, not lost on the way: show why on a fresh page.
-        document.getElementById("message").innerHTML = await answer.text();
+      if (answer.ok) {
+        carry(next.values, answer.headers.get("Pitwise-Revision"));
+      } else {
+        // Refused, not lost on the way: say why, and leave it to be read.
+        const answered = new DOMParser().parseFromString(await answer.text(), "text/html");
+        const why = answered.querySelector(".problem")?.textContent ?? "It was refused.";
+        const line = document.createElement("p");
+        line.className = "problem";
+        line.textContent = why;
+        document.getElementById("message").append(line);
+        refused = true;
       }
       report();
     }
-    // All is saved: show the bench as the server has it.
+    if (refused) {
+      say("Not all was taken: see why, then load this page again.");
+      return;
+    }
+    // All is saved: show the page as the server has it.
     location.reload();
   };
   const keep = (event) => {
@@ -114,7 +142,9 @@
 
   // After a touch: messages go when the next thing succeeds; a new step starts at its top.
   let step = null;
-  const currentStep = () => document.getElementById("bench")?.dataset.step ?? null;
+  let home = null;
+  let opened = [];
+  const currentStep = () => document.querySelector("[data-step]")?.dataset.step ?? null;
   document.addEventListener("DOMContentLoaded", () => {
     step = currentStep();
     document.getElementById("pit-field")?.focus();
@@ -122,11 +152,25 @@
   document.addEventListener("htmx:beforeRequest", (event) => {
     document.getElementById("message").replaceChildren();
     if (event.detail.requestConfig.verb === "get" && !waiting.length) say("");
+    // A touch in a list further down leaves the eye where it is.
+    home = event.detail.elt.closest("[data-home]")?.dataset.home ?? null;
+  });
+  // What was unfolded stays so.
+  document.addEventListener("htmx:beforeSwap", () => {
+    opened = Array.from(document.querySelectorAll("details[open][id]"), (d) => d.id);
+  });
+  document.addEventListener("htmx:afterSwap", () => {
+    for (const id of opened) document.getElementById(id)?.setAttribute("open", "");
   });
   document.addEventListener("htmx:afterSettle", () => {
     const now = currentStep();
     if (now === null) return;
-    if (now !== step) {
+    if (home !== null) {
+      step = now;
+      if (document.activeElement === document.body) {
+        document.getElementById(home)?.focus({ preventScroll: true });
+      }
+    } else if (now !== step) {
       step = now;
       scrollTo({ top: 0, behavior: "instant" });
       (document.getElementById("pit-field") ?? document.getElementById("step-title"))?.focus();
@@ -138,7 +182,7 @@
   // The second tap of a double tap lands on what the first has brought: a part nobody looked at,
   // or a finding taken back. It is no touch.
   document.addEventListener("click", (event) => {
-    if (event.detail > 1 && event.target.closest("#bench button")) event.preventDefault();
+    if (event.detail > 1 && event.target.closest("#bench button, #case .touch")) event.preventDefault();
   }, true);
   document.addEventListener("click", (event) => {
     if (event.target.closest("[data-print]")) print();

@@ -1,0 +1,382 @@
+"""Cause cases: the list, a case's own page, and every touch of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Form, Query, Request
+from fastapi.responses import Response
+
+from pitwise.reports.case_pdf import case_pdf
+from pitwise.services import case_sheet, cases
+from pitwise.services.case_view import CheckForm
+from pitwise.services.errors import ConflictError, ServiceError
+from pitwise.services.permissions import Actor
+from pitwise.web.access import Id, needs, shop_of
+from pitwise.web.case_shown import (
+    Asked,
+    Typed,
+    after_touch,
+    case_values,
+    said_of,
+    shown,
+    stale,
+    unknown_of,
+)
+from pitwise.web.case_words import STATES, VERDICTS
+from pitwise.web.render import go, new_key, page, zone_name
+
+router = APIRouter()
+Viewer = Annotated[Actor, Depends(needs("view"))]
+Finder = Annotated[Actor, Depends(needs("causes"))]
+Closer = Annotated[Actor, Depends(needs("close-cause"))]
+Text = Annotated[str, Form()]
+Texts = Annotated[list[str] | None, Form()]
+Revision = Annotated[int | None, Form(ge=0, le=2**31 - 1)]
+LIST_STATES = ("all", "open", "not-held", "closed")
+
+
+@router.get("/causes")
+def case_list(
+    request: Request,
+    actor: Viewer,
+    torch: Annotated[str, Query(max_length=10)] = "",
+    state: Annotated[str, Query(max_length=20)] = "all",
+) -> Response:
+    """List the cases: open ones first, cures that did not hold loudly."""
+    shop = shop_of(request)
+    wanted = state if state in LIST_STATES else "all"
+    # "every torch" leaves the field empty.
+    one = int(torch) if torch.isascii() and torch.isdigit() and len(torch) < 10 else None
+    lines = cases.list_cases(shop, actor, state=wanted, torch_id=one)
+    return page(
+        request,
+        "causes.html",
+        actor,
+        open_lines=[c for c in lines if c.state == "open"],
+        loud=[c for c in lines if c.state == "closed" and c.did_not_hold],
+        closed=[c for c in lines if c.state != "open" and not c.did_not_hold],
+        count=len(lines),
+        wanted=wanted,
+        torch=one,
+        torches=case_sheet.torch_names(shop, actor),
+        cures=case_sheet.cures_by_case(shop, actor),
+        VERDICTS=VERDICTS,
+    )
+
+
+@router.post("/torches/{torch_id}/causes")
+def open_case(
+    request: Request, actor: Finder, torch_id: Id, key: Text = "", complaint: Text = ""
+) -> Response:
+    """Open a case on a torch, or join the one that is open."""
+    number = cases.open_case(
+        shop_of(request), actor, torch_id, key=key or new_key(), complaint=complaint
+    )
+    return go(request, f"/causes/{number}")
+
+
+@router.get("/causes/{number}")
+def case_page(
+    request: Request,
+    actor: Viewer,
+    number: Id,
+    check: Annotated[str, Query(max_length=40)] = "",
+    by: Annotated[str, Query(max_length=120)] = "",
+    remedy: Annotated[str, Query(max_length=80)] = "",
+) -> Response:
+    """Show a case: at the next step, or at a check somebody chose."""
+    view = cases.read_case(shop_of(request), actor, number)
+    return page(
+        request,
+        "case.html",
+        actor,
+        **case_values(request, actor, view, Asked(check, by, remedy)),
+    )
+
+
+@router.get("/causes/{number}/sheet.pdf")
+def sheet_pdf(request: Request, actor: Viewer, number: Id) -> Response:
+    """Give a case as a PDF; the same bytes while nothing is added to it."""
+    plain = case_sheet.plain_case(shop_of(request), actor, number)
+    return Response(
+        case_pdf(plain, timezone=zone_name()),
+        media_type="application/pdf",
+        headers={"Content-Disposition": f'inline; filename="causes-{number}.pdf"'},
+    )
+
+
+def _results(check: CheckForm | None, touch: str) -> Mapping[str, str]:
+    if touch == "rest":
+        return dict.fromkeys(unknown_of(check), "absent") if check is not None else {}
+    symptom, found, state = touch.partition("=")
+    return {symptom: state} if found else {}
+
+
+@router.post("/causes/{number}/touch")
+def touch(
+    request: Request,
+    actor: Finder,
+    number: Id,
+    touch: Text = "",
+    check: Text = "",
+    by: Text = "",
+    at: Text = "",
+    key: Text = "",
+    revision: Revision = None,
+) -> Response:
+    """Record what was seen with one touch: a finding, or that all the rest of a check is absent."""
+    shop = shop_of(request)
+    asked = Asked(check[:40], by)
+    before = cases.read_case(shop, actor, number)
+    form = next((c for c in before.checks if c.id == asked.check), None)
+    results = _results(form, touch)
+    if not results:
+        raise ServiceError("touch", "nothing was said", "touch one of the answers")
+    of_check = form is not None and all(s in {f.symptom for f in form.findings} for s in results)
+    try:
+        if form is not None and of_check:
+            view = cases.record_check(
+                shop,
+                actor,
+                number,
+                form.id,
+                key=key or new_key(),
+                results=results,
+                done_by=by,
+                revision=revision,
+            )
+        else:
+            ((symptom, state),) = results.items()
+            view = cases.record_finding(
+                shop, actor, number, symptom, state, key=key or new_key(), revision=revision
+            )
+    except ConflictError as refusal:
+        return stale(request, actor, number, asked, refusal)
+    state = STATES.get(next(iter(results.values())), "")
+    what = "None of the rest." if touch == "rest" else f"Recorded: {state}."
+    going = after_touch(view, asked, stay=of_check)
+    if not of_check:
+        going = asked
+    return shown(request, actor, view, going, said=said_of(what, view), at=at)
+
+
+@router.post("/causes/{number}/reading")
+def reading(
+    request: Request,
+    actor: Finder,
+    number: Id,
+    reading: Text = "",
+    value: Text = "",
+    unit: Text = "",
+    check: Text = "",
+    by: Text = "",
+    at: Text = "",
+    key: Text = "",
+    revision: Revision = None,
+) -> Response:
+    """Record a reading, with its unit."""
+    asked = Asked(check[:40], by)
+    try:
+        view = cases.record_reading(
+            shop_of(request),
+            actor,
+            number,
+            reading,
+            value,
+            unit,
+            key=key or new_key(),
+            revision=revision,
+        )
+    except ConflictError as refusal:
+        return stale(request, actor, number, asked, refusal)
+    said = said_of("Reading taken.", view)
+    return shown(request, actor, view, after_touch(view, asked, stay=True), said=said, at=at)
+
+
+@router.post("/causes/{number}/answer")
+def answer(
+    request: Request,
+    actor: Finder,
+    number: Id,
+    conflict: Text = "",
+    answer: Text = "",
+    key: Text = "",
+    revision: Revision = None,
+) -> Response:
+    """Answer a contradiction."""
+    try:
+        view = cases.answer_conflict(
+            shop_of(request),
+            actor,
+            number,
+            conflict,
+            answer,
+            key=key or new_key(),
+            revision=revision,
+        )
+    except ConflictError as refusal:
+        return stale(request, actor, number, Asked(), refusal)
+    return shown(request, actor, view, Asked(), said=said_of("Answered.", view))
+
+
+@router.post("/causes/{number}/tried")
+def tried(
+    request: Request,
+    actor: Finder,
+    number: Id,
+    remedy: Text = "",
+    by: Text = "",
+    note: Text = "",
+    key: Text = "",
+    revision: Revision = None,
+) -> Response:
+    """Record that a remedy was done and the trouble stayed."""
+    try:
+        view = cases.record_tried(
+            shop_of(request),
+            actor,
+            number,
+            remedy,
+            key=key or new_key(),
+            done_by=by,
+            note=note,
+            revision=revision,
+        )
+    except ConflictError as refusal:
+        return stale(request, actor, number, Asked(), refusal)
+    return shown(request, actor, view, Asked(), said=said_of("Tried, and it stayed.", view))
+
+
+@router.post("/causes/{number}/context")
+def context(
+    request: Request,
+    actor: Finder,
+    number: Id,
+    name: Text = "",
+    value: Text = "",
+    key: Text = "",
+    revision: Revision = None,
+) -> Response:
+    """Record a word about the torch, such as its gas supply."""
+    try:
+        view = cases.record_context(
+            shop_of(request),
+            actor,
+            number,
+            name,
+            value,
+            key=key or new_key(),
+            revision=revision,
+        )
+    except ConflictError as refusal:
+        return stale(request, actor, number, Asked(), refusal)
+    return shown(request, actor, view, Asked(), said=said_of("Kept.", view))
+
+
+@router.post("/causes/{number}/undo")
+def undo(
+    request: Request,
+    actor: Finder,
+    number: Id,
+    fact_id: Annotated[int | None, Form(ge=1, le=2**31 - 1)] = None,
+    check: Text = "",
+    by: Text = "",
+    key: Text = "",
+    revision: Revision = None,
+) -> Response:
+    """Take back a fact: what was held before holds again."""
+    asked = Asked(check[:40], by)
+    try:
+        view = cases.undo(
+            shop_of(request),
+            actor,
+            number,
+            key=key or new_key(),
+            fact_id=fact_id,
+            revision=revision,
+        )
+    except ConflictError as refusal:
+        return stale(request, actor, number, asked, refusal)
+    return shown(request, actor, view, asked, said=said_of("Taken back.", view))
+
+
+@router.post("/causes/{number}/texts")
+def texts(
+    request: Request, actor: Finder, number: Id, complaint: Text = "", note: Text = ""
+) -> Response:
+    """Keep the complaint and the note."""
+    view = cases.set_texts(shop_of(request), actor, number, complaint=complaint, note=note)
+    return shown(request, actor, view, Asked(), said="Complaint and note kept.")
+
+
+@router.post("/causes/{number}/close")
+def close(
+    request: Request,
+    actor: Closer,
+    number: Id,
+    causes: Texts = None,
+    certainty: Text = "",
+    remedies: Texts = None,
+    remedy_text: Text = "",
+    done_by: Text = "",
+    note: Text = "",
+    key: Text = "",
+    revision: Revision = None,
+) -> Response:
+    """Close a case with what it was and what was done."""
+    typed = Typed(tuple(causes or ()), tuple(remedies or ()), certainty, remedy_text, done_by, note)
+    try:
+        view = cases.close_case(
+            shop_of(request),
+            actor,
+            number,
+            key=key or new_key(),
+            causes=typed.causes,
+            certainty=certainty,
+            remedies=typed.remedies,
+            remedy_text=remedy_text,
+            note=note,
+            done_by=done_by,
+            revision=revision,
+        )
+    except ConflictError as refusal:
+        return stale(request, actor, number, Asked(typed=typed), refusal)
+    return go(request, f"/causes/{view.id}?done=case-closed")
+
+
+@router.post("/causes/{number}/reopen")
+def reopen(
+    request: Request, actor: Closer, number: Id, reason: Text = "", revision: Revision = None
+) -> Response:
+    """Open a closed or discarded case again."""
+    try:
+        cases.reopen_case(shop_of(request), actor, number, reason=reason, revision=revision)
+    except ConflictError as refusal:
+        return stale(request, actor, number, Asked(), refusal)
+    return go(request, f"/causes/{number}?done=case-reopened")
+
+
+@router.post("/causes/{number}/discard")
+def discard(
+    request: Request, actor: Finder, number: Id, reason: Text = "", revision: Revision = None
+) -> Response:
+    """Give a case up."""
+    try:
+        cases.discard_case(shop_of(request), actor, number, reason=reason, revision=revision)
+    except ConflictError as refusal:
+        return stale(request, actor, number, Asked(), refusal)
+    return go(request, "/causes?done=case-discarded")
+
+
+@router.post("/causes/{number}/came-back")
+def came_back(
+    request: Request, actor: Closer, number: Id, note: Text = "", revision: Revision = None
+) -> Response:
+    """Say that the trouble of a closed case came back."""
+    try:
+        cases.mark_came_back(shop_of(request), actor, number, note=note, revision=revision)
+    except ConflictError as refusal:
+        return stale(request, actor, number, Asked(), refusal)
+    return go(request, f"/causes/{number}?done=saved")
