@@ -48,6 +48,7 @@ MISTAKEN = 0.01
 GRADED_WRONGLY = 0.10
 NOTICED = 0.5
 """Chance that a cut or record finding that is there is part of the complaint."""
+RECENTRE = 1.0
 COMPLAINTS = ("cut", "record")
 PIT_FASTER, PIT_LOG_SD = 1.8, 0.35
 PIT = "E_deep"
@@ -158,8 +159,9 @@ class Shop:
 def draw_shop(rng: np.random.Generator, shape: Shape, noise: float) -> Shop:
     """Draw a shop whose numbers differ from the sheet's by `noise` in log-odds (SD)."""
 
-    def shaken(p: Floats) -> Floats:
-        out = expit(logit(np.clip(p, 1e-3, 0.99)) + noise * rng.standard_normal(p.shape))
+    def shaken(p: Floats, shift: float = 0.0) -> Floats:
+        z = rng.standard_normal(p.shape)
+        out = expit(logit(np.clip(p, 1e-3, 0.99)) + noise * z - shift * noise**2 / 2)
         return np.asarray(out, dtype=np.float64)
 
     n, m = shape.link.shape
@@ -172,8 +174,8 @@ def draw_shop(rng: np.random.Generator, shape: Shape, noise: float) -> Shop:
     return Shop(
         shape,
         noise,
-        np.minimum(shaken(shape.prior), 0.6),
-        shaken(shape.leak),
+        np.minimum(shaken(shape.prior, RECENTRE), 0.6),
+        shaken(shape.leak, RECENTRE),
         link,
         np.where(shape.graded, shaken(shape.much), 0.0),
         np.where(shape.graded, shaken(shape.leak_much), 0.0),
