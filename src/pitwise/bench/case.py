@@ -2,16 +2,26 @@
 
 from __future__ import annotations
 
-import difflib
-import json
-import math
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable
 from typing import Any
 
 from pitwise.bench.decide import PIT_PART, Inspection, PartLook
 from pitwise.measure.conformity import Expected
 from pitwise.measure.depth import MM_PER_UNIT, Depth, ReadingError, parse_depth
+from pitwise.trade.given import (
+    InputError,
+    a_flag,
+    a_list,
+    a_number,
+    a_text,
+    an_object,
+    near,
+    parse_json,
+    shown,
+)
 from pitwise.trade.model import ProcessSelector, Sheet, normal_name
+
+CaseError = InputError
 
 _TOP = ("process", "coolant", "gauge", "parts", "last_pit_depth", "confirmed")
 _PART = ("seen", "absent", "looked")
@@ -30,89 +40,17 @@ _MAX_READINGS = 50
 _MAX_U_MM = 10.0
 
 
-class CaseError(ValueError):
-    """Input that can't be decided on: names the place in it and the mend.
-
-    Attributes
-    ----------
-    place : str
-        Path in the input, such as ``parts.nozzle.seen[2]``.
-    problem, mend : str
-    """
-
-    def __init__(self, place: str, problem: str, mend: str) -> None:
-        self.place, self.problem, self.mend = place, problem, mend
-        super().__init__(f"{place or 'input'}: {problem}. Mend: {mend}.")
-
-
-def _shown(value: object) -> str:
-    text = json.dumps(value, ensure_ascii=False, default=str)
-    return text if len(text) <= 60 else text[:57] + "…"
-
-
-def _near(word: str, known: Iterable[str]) -> str:
-    known = list(known)
-    near = difflib.get_close_matches(word, known, 1, 0.5)
-    return f"did you mean '{near[0]}'" if near else f"use one of: {', '.join(known)}"
-
-
-def _object(value: object, place: str, keys: Iterable[str] | None) -> Mapping[str, Any]:
-    if not isinstance(value, dict):
-        raise CaseError(place, f"{_shown(value)} is not an object", "write { … } here")
-    if keys is not None:
-        known = list(keys)
-        for key in value:
-            if key not in known:
-                raise CaseError(
-                    f"{place}.{key}".strip(".")[:120],
-                    "not a field that is known here",
-                    _near(str(key), known),
-                )
-    return value
-
-
-def _list(value: object, place: str) -> list[Any]:
-    if not isinstance(value, list):
-        raise CaseError(place, f"{_shown(value)} is not a list", "write [ … ] here")
-    return value
-
-
-def _text(value: object, place: str) -> str:
-    if not isinstance(value, str) or not value.strip():
-        raise CaseError(place, f"{_shown(value)} is not a text", 'write it in quotes, such as "…"')
-    if len(value) > 200:
-        raise CaseError(place, "the text is longer than 200 characters", "shorten it")
-    return value
-
-
-def _number(value: object, place: str, low: float, high: float, unit: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise CaseError(
-            place,
-            f"{_shown(value)} is not a number",
-            f"write a plain number in {unit}, without quotes",
-        )
-    # Compare before float(): an int may be too large for a double.
-    if not low <= value <= high or math.isnan(value):
-        raise CaseError(
-            place,
-            f"{_shown(value)} is out of range",
-            f"give a number from {low:g} to {high:g} {unit}",
-        )
-    return float(value)
-
-
 def _process(value: object) -> ProcessSelector:
-    raw = _object(value, "process", _PROCESS)
+    raw = an_object(value, "process", _PROCESS)
     fields: dict[str, Any] = {}
     for key, item in raw.items():
         place = f"process.{key}"
         if item is None:
             continue
         if key == "amps":
-            fields[key] = _number(item, place, 1, 2000, "A")
+            fields[key] = a_number(item, place, 1, 2000, "A")
         else:
-            fields[key] = _text(item, place).strip()
+            fields[key] = a_text(item, place).strip()
     return ProcessSelector(**fields)
 
 
@@ -129,20 +67,20 @@ def coolant_id(sheet: Sheet, text: str) -> str | None:
 def _coolant(sheet: Sheet, value: object) -> str | None:
     if value is None:
         return None
-    text = _text(value, "coolant")
+    text = a_text(value, "coolant")
     found = coolant_id(sheet, text)
     if found is None:
         raise CaseError(
             "coolant",
             f"'{text[:40]}' is not a coolant of this sheet",
-            _near(text, [c.id for c in sheet.coolants]),
+            near(text, [c.id for c in sheet.coolants]),
         )
     return found
 
 
 def _depth(value: object, place: str, unit: str) -> Depth:
     if isinstance(value, bool) or not isinstance(value, str | int | float):
-        raise CaseError(place, f"{_shown(value)} is not a depth", 'write it as "1.45 mm"')
+        raise CaseError(place, f"{shown(value)} is not a depth", 'write it as "1.45 mm"')
     try:
         return parse_depth(value, unit)
     except ReadingError as error:
@@ -153,14 +91,14 @@ def _depth(value: object, place: str, unit: str) -> Depth:
 def _findings(sheet: Sheet, slug: str, value: object, place: str) -> frozenset[str]:
     out = set()
     known = [f.id for f in sheet.findings_of(slug)]
-    for number, item in enumerate(_list(value, place)):
+    for number, item in enumerate(a_list(value, place)):
         spot = f"{place}[{number}]"
-        word = _text(item, spot)
+        word = a_text(item, spot)
         if word not in known:
             raise CaseError(
                 spot,
                 f"'{word[:60]}' is not a finding of the {sheet.part(slug).name.lower()}",
-                _near(word, known),
+                near(word, known),
             )
         out.add(word)
     return frozenset(out)
@@ -168,19 +106,13 @@ def _findings(sheet: Sheet, slug: str, value: object, place: str) -> frozenset[s
 
 def _part(sheet: Sheet, slug: str, value: object, unit: str, last: Depth | None) -> PartLook:
     place = f"parts.{slug}"
-    raw = _object(value, place, _PART + (_PIT if slug == PIT_PART else ()))
+    raw = an_object(value, place, _PART + (_PIT if slug == PIT_PART else ()))
     seen = _findings(sheet, slug, raw.get("seen", []), f"{place}.seen")
     absent = _findings(sheet, slug, raw.get("absent", []), f"{place}.absent")
     both = sorted(seen & absent)
     if both:
         raise CaseError(place, f"'{both[0]}' is both seen and absent", "keep it in one list")
-    looked = raw.get("looked", False)
-    if not isinstance(looked, bool):
-        raise CaseError(
-            f"{place}.looked",
-            f"{_shown(looked)} is not true or false",
-            "write true or false, without quotes",
-        )
+    looked = a_flag(raw.get("looked", False), f"{place}.looked")
     pits: tuple[Depth, ...] = ()
     if raw.get("pit_depth") is not None:
         items = raw["pit_depth"]
@@ -201,12 +133,12 @@ def _part(sheet: Sheet, slug: str, value: object, unit: str, last: Depth | None)
 
 
 def _forecast(value: object, place: str) -> Expected:
-    raw = _object(value, place, _FORECAST)
+    raw = an_object(value, place, _FORECAST)
     numbers = {}
     for key, low in zip(_FORECAST, (0.0, 1e-6, -100.0, 0.0), strict=True):
         if key not in raw:
             raise CaseError(f"{place}.{key}", "missing", f"give {', '.join(_FORECAST)}")
-        numbers[key] = _number(raw[key], f"{place}.{key}", low, 100.0, "mm")
+        numbers[key] = a_number(raw[key], f"{place}.{key}", low, 100.0, "mm")
     if not numbers["low_mm"] < numbers["mean_mm"] < numbers["high_mm"]:
         raise CaseError(
             place, "mean_mm does not lie between low_mm and high_mm", "correct the three numbers"
@@ -233,14 +165,14 @@ def read_case(sheet: Sheet, data: object) -> Inspection:
     CaseError
         Naming the place in the input and the mend.
     """
-    raw = _object(data, "", _TOP)
-    gauge = _object(raw.get("gauge") or {}, "gauge", ("u_mm", "unit"))
+    raw = an_object(data, "", _TOP)
+    gauge = an_object(raw.get("gauge") or {}, "gauge", ("u_mm", "unit"))
     u_mm = None
     if gauge.get("u_mm") is not None:
-        u_mm = _number(gauge["u_mm"], "gauge.u_mm", 0, _MAX_U_MM, "mm")
+        u_mm = a_number(gauge["u_mm"], "gauge.u_mm", 0, _MAX_U_MM, "mm")
     unit = gauge.get("unit", "mm")
     if unit not in MM_PER_UNIT:
-        raise CaseError("gauge.unit", f"{_shown(unit)} is not a unit", "use mm, thou or in")
+        raise CaseError("gauge.unit", f"{shown(unit)} is not a unit", "use mm, thou or in")
     last = None
     if raw.get("last_pit_depth") is not None:
         last = _depth(raw["last_pit_depth"], "last_pit_depth", unit)
@@ -251,17 +183,17 @@ def read_case(sheet: Sheet, data: object) -> Inspection:
     slugs = [p.id for p in sheet.parts]
     known_part: Callable[[str], bool] = slugs.__contains__
     parts: dict[str, PartLook] = {}
-    for slug, value in _object(raw["parts"], "parts", None).items():
+    for slug, value in an_object(raw["parts"], "parts", None).items():
         if not known_part(slug):
-            raise CaseError(f"parts.{slug}"[:120], "not a part of the torch", _near(slug, slugs))
+            raise CaseError(f"parts.{slug}"[:120], "not a part of the torch", near(slug, slugs))
         parts[slug] = _part(sheet, slug, value, unit, last)
     answered = set()
-    for number, item in enumerate(_list(raw.get("confirmed", []), "confirmed")):
-        code = _text(item, f"confirmed[{number}]")
+    for number, item in enumerate(a_list(raw.get("confirmed", []), "confirmed")):
+        code = a_text(item, f"confirmed[{number}]")
         known = [*_QUESTIONS, *(c.id for c in sheet.contradictions)]
         if code not in known:
             raise CaseError(
-                f"confirmed[{number}]", f"'{code[:60]}' is not a question", _near(code, known)
+                f"confirmed[{number}]", f"'{code[:60]}' is not a question", near(code, known)
             )
         answered.add(code)
     process = _process(raw["process"]) if raw.get("process") is not None else ProcessSelector()
@@ -272,29 +204,4 @@ def read_case(sheet: Sheet, data: object) -> Inspection:
 
 def parse_case(sheet: Sheet, text: str) -> Inspection:
     """Read an inspection from JSON text; raises CaseError naming line and column."""
-
-    def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-        out: dict[str, Any] = {}
-        for key, value in pairs:
-            if key in out:
-                raise CaseError(key[:60], "stands twice in the same object", "keep one of them")
-            out[key] = value
-        return out
-
-    try:
-        data = json.loads(text, object_pairs_hook=once)
-    except json.JSONDecodeError as error:
-        raise CaseError(
-            f"line {error.lineno}, column {error.colno}",
-            f"not JSON: {error.msg}",
-            "correct the text there",
-        ) from error
-    except RecursionError as error:
-        raise CaseError(
-            "input", "nested too deeply", "follow the form in docs/decide.md"
-        ) from error
-    except ValueError as error:
-        if isinstance(error, CaseError):
-            raise
-        raise CaseError("input", f"unreadable number ({error})", "write plain numbers") from error
-    return read_case(sheet, data)
+    return read_case(sheet, parse_json(text, "docs/decide.md"))

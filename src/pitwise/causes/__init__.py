@@ -1,1 +1,1 @@
-"""What is eating the parts: findings and readings to ranked causes and the next check."""
+"""Findings, ranked causes and the check that is worth its minutes."""

@@ -30,6 +30,8 @@ Floats = NDArray[np.float64]
 # Ends of a 90 % interval.
 _LOW, _HIGH = 0.05, 0.95
 _TOLERANCE = 1e-10
+# A link of exactly 1 has no logarithm of its miss.
+_SURE = 1 - 1e-15
 _MOST_SWEEPS = 5000
 
 
@@ -153,7 +155,7 @@ def fit_symptom(
     ----------
     told : Fired
     link : (c,) array
-        Prior means of the links, each in (0, 1); also the start.
+        Prior means of the links, each in (0, 1]; also the start.
     leak : float
         Prior mean of the leak, in (0, 1).
     link_cases, leak_cases : float
@@ -172,15 +174,15 @@ def fit_symptom(
     the posterior mean, (prior cases x prior mean + expected firings) / (prior cases + cases).
     """
     prior, prior_leak = np.asarray(link, dtype=float), float(leak)
-    if not (np.all((prior > 0) & (prior < 1)) and 0 < prior_leak < 1):
-        raise ValueError("prior means of links and leak lie above 0 and below 1")
+    if not (np.all((prior > 0) & (prior <= 1)) and 0 < prior_leak < 1):
+        raise ValueError("prior means lie above 0 and below 1 (a link's may be 1)")
     held = told.held.astype(float)
     looks = told.seen + told.absent
     link_n = link_cases + held.T @ looks
     leak_n = leak_cases + float(looks.sum())
     q, base = prior.copy(), prior_leak
     for sweep in range(1, (sweeps if sweeps is not None else _MOST_SWEEPS) + 1):
-        p_seen = -np.expm1(np.log1p(-base) + held @ np.log1p(-q))
+        p_seen = -np.expm1(np.log1p(-base) + held @ np.log1p(-np.minimum(q, _SURE)))
         share = np.divide(told.seen, p_seen, out=np.zeros_like(p_seen), where=told.seen > 0)
         new_q = (link_cases * prior + q * (held.T @ share)) / link_n
         new_base = (leak_cases * prior_leak + base * float(share.sum())) / leak_n
@@ -195,6 +197,8 @@ def estimate(mean: float, prior_cases: float, cases: int) -> Estimate:
     """Give a learnt mean the 90 % interval of a Beta worth its prior's and its own cases."""
     n = prior_cases + cases
     a, b = mean * n, (1 - mean) * n
+    if b <= 0:
+        return Estimate(mean, cases, mean, mean)
     return Estimate(mean, cases, float(betaincinv(a, b, _LOW)), float(betaincinv(a, b, _HIGH)))
 
 

@@ -84,7 +84,7 @@ def pit_log_ratio(
     cuts = {0.0} | {mu + k * s for k in _SPREAD}
     cuts |= {math.log(max(peak + k * width, 1e-300)) for k in _LOCAL}
     top = max(mu + 10 * s, 0.0) + 10 * s
-    edges = np.array(sorted(z for z in cuts if 0.0 <= z < top) + [top])
+    edges = np.array([*sorted(z for z in cuts if 0.0 <= z < top), top])
     half = np.diff(edges)[:, None] / 2
     z = edges[:-1, None] + half * (1 + _NODES)
     extra = growth * np.expm1(z)

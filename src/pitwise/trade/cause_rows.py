@@ -100,9 +100,10 @@ class Symptom(Row):
     `leak` is the chance to see it with no cause of this sheet at work. A graded symptom is
     seen "slight" or "much": `much` is the share of "much" when a cause makes it, `leak_much`
     the share of "much" when none does. Symptoms of one `group` are one fact seen twice.
-    `bench` names the bench findings that show it, each "part/finding"; it is absent only
-    when all of them were looked at and none seen, and never so when `bench_absent` is false
-    (looking at the part does not show that it is absent).
+    `bench` names the bench findings that show it, each "part/finding": any seen shows it; all
+    looked at and none seen shows that it is absent. Where the bench tells only half,
+    `bench_absent` false says that none seen does not show its absence (a drip needs the pump
+    on), `bench_seen` false that one seen does not show it ("cut or burnt" is not yet "burnt").
     """
 
     id: Code
@@ -114,6 +115,7 @@ class Symptom(Row):
     leak_much: OpenProbability | None = None
     group: Code | None = None
     bench: tuple[str, ...] = ()
+    bench_seen: bool = True
     bench_absent: bool = True
 
     @model_validator(mode="after")
@@ -127,6 +129,13 @@ class Symptom(Row):
             )
         if len(set(self.bench)) != len(self.bench):
             raise ValueError("a bench finding stands twice in 'bench': keep one of them")
+        if not (self.bench_seen and self.bench_absent) and (
+            not self.bench or self.bench_seen == self.bench_absent
+        ):
+            raise ValueError(
+                "the bench tells neither half of it: take bench_seen or bench_absent out, "
+                "or fill bench"
+            )
         return self
 
 
@@ -350,6 +359,12 @@ class CauseLookups:
     def links_of(self, cause: str) -> tuple[Link, ...]:
         """Return a cause's links, in the sheet's order."""
         return tuple(k for k in self.links if k.cause == cause)
+
+    def context_values(self, key: str) -> tuple[str, ...]:
+        """Return the values of a word of context that some conflict asks about, sorted."""
+        return tuple(
+            sorted({t.value for c in self.conflicts for t in c.terms if t.key == key and t.value})
+        )
 
     @cached_property
     def context_keys(self) -> tuple[str, ...]:

@@ -1,0 +1,329 @@
+"""From what was observed to ranked causes, the next step, and what must be asked first."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+
+import numpy as np
+
+from pitwise.causes.diagnosis import (
+    Diagnosis,
+    Explanation,
+    Flag,
+    NextCheck,
+    RankedCause,
+    Repair,
+    Step,
+    Told,
+)
+from pitwise.causes.evidence import Evidence
+from pitwise.causes.explain import explanations
+from pitwise.causes.learn import Learnt
+from pitwise.causes.model import Model, build
+from pitwise.causes.network import Floats
+from pitwise.causes.observe import STATES, Observations, State
+from pitwise.causes.posterior import leave_one_out, posterior_draws, posteriors
+from pitwise.causes.readings import Reading, UnitError, reading_log_ratio
+from pitwise.causes.step import next_step, open_checks, repair_order
+from pitwise.causes.words import RULED_OUT, probability_word
+from pitwise.trade.cause_rows import Term
+from pitwise.trade.given import InputError, near
+from pitwise.trade.model import Sheet
+
+__all__ = [
+    "Diagnosis",
+    "Explanation",
+    "Flag",
+    "NextCheck",
+    "Observations",
+    "RankedCause",
+    "Reading",
+    "Repair",
+    "State",
+    "Step",
+    "Told",
+    "diagnose",
+]
+
+DRAWS = 100
+_EXPLANATIONS = 5
+# A fact that moves a cause's odds by less than a twentieth is no evidence worth a line.
+_LEAST_SHIFT = 0.05
+# From these odds on, what a reading tells counts as seen or absent where conflicts are judged.
+_PLAIN_ODDS = math.log(9)
+# Words of context that other commands use; known, though no conflict may ask for them.
+_CONTEXT = (
+    "amps",
+    "coolant",
+    "material",
+    "plasma_gas",
+    "process",
+    "shield_gas",
+    "station",
+    "torch",
+)
+
+
+def diagnose(
+    sheet: Sheet, observations: Observations, *, learnt: Learnt | None = None, seed: int = 0
+) -> Diagnosis:
+    """Rank the causes and choose what to do next.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        Causes, symptoms, links, checks, remedies, readings, conflicts and constants.
+    observations : Observations
+    learnt : Learnt, optional
+        The shop's own numbers; each goes before the sheet's.
+    seed : int
+        Of the draws behind the ranges and of the estimate of wide checks' gain: the same
+        input and seed give the same diagnosis.
+
+    Returns
+    -------
+    Diagnosis
+        Causes by falling probability, exact in the network (see docs/maths.md).
+
+    Raises
+    ------
+    InputError
+        Unknown ids (the nearest is named), a state or unit that does not fit.
+    NetworkError
+        Evidence that no set of causes can give.
+    """
+    _check_ids(sheet, observations)
+    states = dict(observations.findings)
+    cap = math.log(float(sheet.constant("likelihood-cap")))
+    ratios, flags = _ratios(sheet, observations, cap)
+    known = frozenset(states) | frozenset(ratios)
+    flags = [
+        *_conflicts(sheet, observations, states, ratios),
+        *flags,
+        *_notes(sheet, observations, known),
+    ]
+    model = build(sheet, learnt).without(observations.excluded)
+    evidence = model.evidence(states, ratios)
+    ranked = _ranked(sheet, model, evidence, states, ratios, seed)
+    checks = open_checks(sheet, model.network, evidence, known, observations.done, seed)
+    repairs = repair_order(sheet, ranked)
+    return Diagnosis(
+        causes=ranked,
+        explanations=_explained(sheet, model, evidence),
+        next=checks,
+        step=next_step(
+            sheet, model.network, evidence, observations, ranked, checks, repairs, flags
+        ),
+        repairs=repairs,
+        flags=tuple(flags),
+        not_looked=tuple(s.id for s in sheet.symptoms if s.id not in known),
+        looked=tuple(s.id for s in sheet.symptoms if s.id in known),
+        sheet_version=sheet.version,
+        sheet_sha256=sheet.sha256,
+    )
+
+
+def _check_ids(sheet: Sheet, observed: Observations) -> None:
+    """Refuse ids and states the sheet does not know."""
+    symptoms = {s.id: s for s in sheet.symptoms}
+    causes = [c.id for c in sheet.causes]
+    for field, given, known, what in (
+        ("findings", observed.findings, list(symptoms), "finding"),
+        ("log_ratios", observed.log_ratios, list(symptoms), "finding"),
+        ("readings", observed.readings, [r.id for r in sheet.readings], "reading"),
+        ("answered", observed.answered, _questions(sheet), "question"),
+        ("done", observed.done, [c.id for c in sheet.checks], "check"),
+        ("excluded", observed.excluded, causes, "cause"),
+    ):
+        _known(field, given, known, what)
+    for name, state in observed.findings.items():
+        place = f"findings.{name}"
+        if state not in STATES:
+            raise InputError(place, f"'{state}' is no state", near(str(state), STATES))
+        if state in ("slight", "much") and symptoms[name].kind != "graded":
+            raise InputError(
+                place, f"'{state}' is for graded findings only", "write 'seen' or 'absent'"
+            )
+    for name, ratio in observed.log_ratios.items():
+        if math.isnan(ratio):
+            raise InputError(f"log_ratios.{name}", "is no number", "give a finite number")
+
+
+def _questions(sheet: Sheet) -> list[str]:
+    readings = [f"two-answers-{s.id}" for s in sheet.symptoms]
+    return [*(c.id for c in sheet.conflicts), *readings]
+
+
+def _known(field: str, given: Iterable[str], known: list[str], what: str) -> None:
+    there = set(known)
+    for name in sorted(given):
+        if name not in there:
+            raise InputError(
+                f"{field}.{name}"[:120], f"not a {what} of this sheet", near(name, known)
+            )
+
+
+def _ratios(
+    sheet: Sheet, observed: Observations, cap: float
+) -> tuple[dict[str, float], list[Flag]]:
+    """Return what readings and models say of each symptom, capped, with flags.
+
+    Several sources for one symptom add up, under the cap. What was looked at goes before
+    what was read; where the two plainly disagree a flag asks.
+    """
+    total = {name: max(-cap, min(cap, x)) for name, x in observed.log_ratios.items()}
+    flags = []
+    for name, reading in observed.readings.items():
+        kind = sheet.reading(name)
+        silent = []
+        for feed in kind.feeds:
+            try:
+                ratio = reading_log_ratio(kind, reading, feed, cap)
+            except UnitError as error:
+                raise InputError(f"readings.{name}", error.problem, error.mend) from error
+            if ratio is None:
+                silent.append((feed.symptom, feed.beyond))
+            else:
+                total[feed.symptom] = total.get(feed.symptom, 0.0) + ratio
+        if silent:
+            ends = " and ".join(sorted({end for _, end in silent}))
+            flags.append(
+                Flag(
+                    "no-range",
+                    f"{kind.name}: no {ends} limit is set, so that side of the reading tells "
+                    f"nothing. Set it in the shop's sheet: [[reading]] id = \"{name}\".",
+                    symptoms=tuple(s for s, _ in silent),
+                )
+            )
+    out = {}
+    for name, ratio in total.items():
+        state = observed.findings.get(name)
+        if state is None:
+            out[name] = max(-cap, min(cap, ratio))
+        elif abs(ratio) >= _PLAIN_ODDS and (ratio > 0) == (state == "absent"):
+            code = f"two-answers-{name}"
+            flags.append(
+                Flag(
+                    code,
+                    f"{sheet.symptom(name).text}: the reading and the {state!r} that was "
+                    "entered disagree; what was entered counts.",
+                    "Read it again. Which of the two holds?",
+                    (name,),
+                    code in observed.answered,
+                )
+            )
+    return out, flags
+
+
+def _conflicts(
+    sheet: Sheet, observed: Observations, states: Mapping[str, State], ratios: Mapping[str, float]
+) -> list[Flag]:
+    def holds(term: Term) -> bool:
+        if term.key is not None:
+            given = observed.context.get(term.key, "").strip().casefold()
+            return given == str(term.value).casefold()
+        name = str(term.symptom)
+        state = states.get(name)
+        if state is None and name in ratios and abs(ratios[name]) >= _PLAIN_ODDS:
+            state = "seen" if ratios[name] > 0 else "absent"
+        if term.state == "seen":
+            return state in ("seen", "slight", "much")
+        return state == term.state
+
+    out = []
+    for row in sheet.conflicts:
+        if all(holds(term) for term in row.terms):
+            about = tuple(term.symptom for term in row.terms if term.symptom)
+            out.append(Flag(row.id, row.say, row.ask, about, row.id in observed.answered))
+    # What is still to be answered is shown first.
+    return sorted(out, key=lambda flag: flag.answered)
+
+
+def _notes(sheet: Sheet, observed: Observations, known: frozenset[str]) -> list[Flag]:
+    out = []
+    if not known:
+        out.append(
+            Flag("nothing-looked-at", "Nothing was looked at: these are the usual rates only.")
+        )
+    asked = sorted({*sheet.context_keys, *_CONTEXT})
+    for key in sorted(observed.context):
+        if key not in asked:
+            out.append(
+                Flag(
+                    "unknown-context",
+                    f"Context '{key[:60]}' is not known here and tells nothing: "
+                    f"{near(key, asked)}.",
+                )
+            )
+    for name in observed.told_nothing:
+        out.append(Flag("tells-nothing", f"{name} is no sign of any cause in this sheet."))
+    return out
+
+
+def _ranked(
+    sheet: Sheet,
+    model: Model,
+    evidence: Evidence,
+    states: Mapping[str, State],
+    ratios: Mapping[str, float],
+    seed: int,
+) -> tuple[RankedCause, ...]:
+    network, temper = model.network, model.tempering
+    p = temper.posterior(posteriors(network, evidence).p, model.prior)
+    draws = model.draw(DRAWS, np.random.default_rng(seed))
+    drawn = posterior_draws(
+        network, model.evidence(states, ratios, draws), draws.prior, draws.leak, draws.link
+    )
+    spread = temper.posterior(drawn.p, draws.prior)
+    low, high = np.quantile(spread, [0.05, 0.95], axis=0)
+    items, shifts = leave_one_out(network, evidence)
+    told = _told(sheet, model, items, shifts * temper.odds, states)
+    rows = []
+    for i, cause in enumerate(sheet.causes):
+        value = float(min(1.0, max(0.0, p[i])))
+        mine = sorted(told[i], key=lambda t: (-abs(t.shift), t.symptom))
+        rows.append(
+            RankedCause(
+                cause.id,
+                cause.name,
+                value,
+                min(value, float(low[i])),
+                max(value, float(high[i])),
+                RULED_OUT if model.prior[i] == 0 else probability_word(value),
+                float(model.prior[i]),
+                tuple(t for t in mine if t.shift > 0),
+                tuple(t for t in mine if t.shift < 0),
+            )
+        )
+    return tuple(sorted(rows, key=lambda c: -c.p))
+
+
+def _told(
+    sheet: Sheet,
+    model: Model,
+    items: Iterable[object],
+    shifts: Floats,
+    states: Mapping[str, State],
+) -> list[list[Told]]:
+    """Return what each fact tells of each cause; findings of one group share their shift."""
+    out: list[list[Told]] = [[] for _ in model.causes]
+    for item, row in zip(items, shifts, strict=True):
+        for j in item.findings:  # type: ignore[attr-defined]
+            name = model.symptoms[j]
+            state = states.get(name, "reading")
+            for i in np.flatnonzero(np.abs(row) >= _LEAST_SHIFT):
+                # A finding no link of the cause reaches still moves it, by explaining away.
+                out[i].append(Told(name, sheet.symptom(name).text, state, float(row[i])))
+    return out
+
+
+def _explained(sheet: Sheet, model: Model, evidence: Evidence) -> tuple[Explanation, ...]:
+    order = {c.id: k for k, c in enumerate(sheet.causes)}
+    found = explanations(model.network, evidence, _EXPLANATIONS)
+    return tuple(
+        Explanation(
+            tuple(sorted((model.causes[i] for i in causes), key=order.__getitem__)), float(p)
+        )
+        for causes, p in found
+    )

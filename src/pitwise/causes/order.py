@@ -1,0 +1,292 @@
+"""The order in which causes are taken, so that few facts are open at once.
+
+A fact is open from its first linked cause to its last; the sums run over the subsets of open
+facts, so a step costs 2^width. First everything that needs no subsets is taken out: a cause with
+one fact only merges into the fact's leak, and a fact with one cause only merges into the cause's
+weights. What stays is ordered by a greedy search, bettered by moving causes where it pays.
+
+Sets of causes and of facts are the bits of an int.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+# A pass of improvement costs about as much as this many state updates.
+_WORTH = 20_000
+_PASSES = 6
+_STARTS = 8
+
+
+@dataclass(frozen=True)
+class Merge:
+    """One cause or fact taken out before the order.
+
+    `fact_last` tells which of the two goes: a cause into the fact (False) or the fact into the
+    cause (True). A fact without causes has cause −1.
+    """
+
+    cause: int
+    fact: int
+    fact_last: bool
+
+
+@dataclass(frozen=True)
+class Step:
+    """One cause in the order, with the facts it opens, may explain and closes.
+
+    `links` and `closes` hold (position, fact): the fact is bit `position` of a state then; a
+    position in `closes` counts after those before it have gone.
+    """
+
+    cause: int
+    opens: tuple[int, ...]
+    links: tuple[tuple[int, int], ...]
+    closes: tuple[tuple[int, int], ...]
+    width: int
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The merges, then the steps.
+
+    Attributes
+    ----------
+    merges : tuple of Merge
+        In the order they are done.
+    steps : tuple of Step
+        What is left, in order.
+    width : int
+        The most facts that are open at once.
+    cost : int
+        Σ over steps of 2^width × (2 + links): updates of states.
+    states : int
+        Σ over steps of 2^width: numbers kept between the two passes.
+    """
+
+    merges: tuple[Merge, ...]
+    steps: tuple[Step, ...]
+    width: int
+    cost: int
+    states: int
+
+
+def bits(mask: int) -> Iterator[int]:
+    """Yield the places of the bits that are set, lowest first."""
+    while mask:
+        low = mask & -mask
+        yield low.bit_length() - 1
+        mask ^= low
+
+
+@lru_cache(maxsize=512)
+def plan(facts: tuple[int, ...]) -> Plan:
+    """Return merges and order for facts given by their causes.
+
+    Parameters
+    ----------
+    facts : tuple of int
+        For each fact the set of causes linked to it, as bits.
+    """
+    causes: dict[int, int] = {}
+    for j, mask in enumerate(facts):
+        for i in bits(mask):
+            causes[i] = causes.get(i, 0) | 1 << j
+    left = dict(enumerate(facts))
+    merges = _reduce(left, causes)
+    order = _order(left, causes)
+    steps = tuple(_steps(order, left, causes))
+    return Plan(
+        tuple(merges),
+        steps,
+        max((s.width for s in steps), default=0),
+        sum((2 + len(s.links)) << s.width for s in steps),
+        sum(1 << s.width for s in steps),
+    )
+
+
+def _reduce(facts: dict[int, int], causes: dict[int, int]) -> list[Merge]:
+    """Merge until every cause has two facts and every fact two causes; both dicts shrink."""
+    merges: list[Merge] = []
+    todo = [(False, i) for i in causes] + [(True, j) for j in facts]
+    while todo:
+        is_fact, x = todo.pop()
+        if not is_fact:
+            mask = causes.get(x, 0)
+            if not mask or mask & (mask - 1):
+                continue
+            j = mask.bit_length() - 1
+            merges.append(Merge(x, j, False))
+            del causes[x]
+            facts[j] ^= 1 << x
+            todo.append((True, j))
+        else:
+            if x not in facts:
+                continue
+            mask = facts[x]
+            if mask & (mask - 1):
+                continue
+            del facts[x]
+            i = mask.bit_length() - 1
+            merges.append(Merge(i, x, True))
+            if mask:
+                causes[i] ^= 1 << x
+                if causes[i]:
+                    todo.append((False, i))
+                else:
+                    # Nothing is left for it to explain: its weights say it all.
+                    del causes[i]
+    return merges
+
+
+def _order(facts: dict[int, int], causes: dict[int, int]) -> list[int]:
+    best = _by_facts(facts, causes, None)
+    cost = _cost(best, causes)
+    if cost < _WORTH:
+        return best
+    # More starts: each of the facts that could be closed first.
+    for first in sorted(facts, key=lambda j: facts[j].bit_count())[:_STARTS]:
+        order = _by_facts(facts, causes, first)
+        new = _cost(order, causes)
+        if new < cost:
+            best, cost = order, new
+    order = _by_causes(facts, causes)
+    new = _cost(order, causes)
+    if new < cost:
+        best, cost = order, new
+    for _ in range(_PASSES):
+        before = cost
+        best, cost = _moved(best, cost, causes)
+        if cost > 0.95 * before or cost < _WORTH:
+            break
+    return best
+
+
+def _by_facts(facts: dict[int, int], causes: dict[int, int], first: int | None) -> list[int]:
+    """Close facts one after the other, each time the one that opens the fewest others."""
+    order: list[int] = []
+    left, opened, done = dict(facts), 0, 0
+    reach: dict[int, int] = {}
+    while left:
+        best, best_key = -1, (1 << 60, 0)
+        for j, mask in left.items():
+            union = 0
+            for i in bits(mask & ~done):
+                union |= causes[i]
+            reach[j] = union
+            key = ((union & ~opened).bit_count() - (opened >> j & 1), mask.bit_count())
+            if key < best_key:
+                best, best_key = j, key
+        if first is not None:
+            best, first = first, None
+        todo = list(bits(left[best] & ~done))
+        todo.sort(key=lambda i: (causes[i] & ~opened).bit_count())
+        order.extend(todo)
+        for i in todo:
+            done |= 1 << i
+        opened |= reach[best]
+        for j in [j for j, mask in left.items() if not mask & ~done]:
+            del left[j]
+            opened &= ~(1 << j)
+    return order
+
+
+def _by_causes(facts: dict[int, int], causes: dict[int, int]) -> list[int]:
+    """Take causes one after the other, each time the one that leaves the fewest facts open."""
+    order: list[int] = []
+    left = dict(facts)
+    rest, opened = dict(causes), 0
+    while rest:
+        best, best_key = -1, (1 << 60, 0)
+        for i, mask in rest.items():
+            now = opened | mask
+            closing = sum(1 for j in bits(mask) if left[j] == 1 << i)
+            key = (now.bit_count() - closing, now.bit_count())
+            if key < best_key:
+                best, best_key = i, key
+        order.append(best)
+        opened |= rest[best]
+        for j in bits(rest.pop(best)):
+            left[j] ^= 1 << best
+            if not left[j]:
+                opened ^= 1 << j
+    return order
+
+
+def _cost(order: Sequence[int], causes: dict[int, int]) -> int:
+    masks = [causes[i] for i in order]
+    last: dict[int, int] = {}
+    for at, mask in enumerate(masks):
+        for j in bits(mask):
+            last[j] = at
+    closing = [0] * len(masks)
+    for j, at in last.items():
+        closing[at] |= 1 << j
+    opened = total = 0
+    for mask, closed in zip(masks, closing, strict=True):
+        opened |= mask
+        total += (2 + mask.bit_count()) << opened.bit_count()
+        opened &= ~closed
+    return total
+
+
+def _moved(order: list[int], cost: int, causes: dict[int, int]) -> tuple[list[int], int]:
+    """Take each cause out and put it where the order costs least."""
+    for i in list(order):
+        rest = [x for x in order if x != i]
+        masks = [causes[x] for x in rest]
+        mine = causes[i]
+        count = len(rest)
+        # Facts seen before and after each gap, so that each gap is weighed in one look.
+        after = [0] * (count + 1)
+        for at in range(count - 1, -1, -1):
+            after[at] = after[at + 1] | masks[at]
+        before = 0
+        opened = [0] * count
+        base = [0] * count
+        prefix = [0] * (count + 1)
+        for at in range(count):
+            prefix[at] = before
+            before |= masks[at]
+            opened[at] = before & (after[at + 1] | masks[at])
+            base[at] = (2 + masks[at].bit_count()) << opened[at].bit_count()
+        prefix[count] = before
+        # With the cause in gap g, step at < g holds its facts opened before, at ≥ g those to come.
+        early = [0] * (count + 1)
+        for at in range(count):
+            extra = opened[at] | (mine & (prefix[at] | masks[at]))
+            early[at + 1] = early[at] + ((2 + masks[at].bit_count()) << extra.bit_count())
+        late = [0] * (count + 1)
+        for at in range(count - 1, -1, -1):
+            extra = opened[at] | (mine & after[at])
+            late[at] = late[at + 1] + ((2 + masks[at].bit_count()) << extra.bit_count())
+        best_gap, best_cost = -1, cost
+        for gap in range(count + 1):
+            held = mine | (prefix[gap] & after[gap])
+            new = early[gap] + late[gap] + ((2 + mine.bit_count()) << held.bit_count())
+            if new < best_cost:
+                best_gap, best_cost = gap, new
+        if best_gap >= 0:
+            order = [*rest[:best_gap], i, *rest[best_gap:]]
+            cost = best_cost
+    return order, cost
+
+
+def _steps(order: list[int], facts: dict[int, int], causes: dict[int, int]) -> Iterator[Step]:
+    left = dict(facts)
+    held: list[int] = []
+    for i in order:
+        mine = list(bits(causes[i]))
+        opens = tuple(j for j in mine if j not in held)
+        held.extend(opens)
+        width = len(held)
+        links = tuple((held.index(j), j) for j in mine)
+        closes = []
+        for j in mine:
+            left[j] &= ~(1 << i)
+            if not left[j]:
+                closes.append((held.index(j), j))
+                held.remove(j)
+        yield Step(i, opens, links, tuple(closes), width)

@@ -1,0 +1,78 @@
+"""Tempering: how much of the sheet's numbers is believed, in one place.
+
+The sheet's links and leaks are guesses, and a network that believes them to the letter claims
+too much. Three constants of the sheet hold it back; neutral values change nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pitwise.trade.model import Sheet
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Tempering:
+    """How far the numbers are believed.
+
+    Attributes
+    ----------
+    leak_floor : float
+        No leak is taken to be less than this; 0 is neutral.
+    link_keep : float
+        Factor on every link, in (0, 1]; 1 is neutral.
+    odds : float
+        Factor on the shift of each cause's log-odds away from its base rate, in (0, 1];
+        1 is neutral.
+    """
+
+    leak_floor: float = 0.0
+    link_keep: float = 1.0
+    odds: float = 1.0
+
+    def __post_init__(self) -> None:
+        """Refuse what would turn evidence round or break a probability."""
+        for name, value, low in (
+            ("temper-leak-floor", self.leak_floor, 0.0),
+            ("temper-link-keep", self.link_keep, 1e-6),
+            ("temper-odds", self.odds, 1e-6),
+        ):
+            if not low <= value <= 1:
+                raise ValueError(f"constant {name} = {value}: give a number above 0, at most 1")
+
+    def leaks(self, leak: Floats) -> Floats:
+        """Return leaks of any shape, raised to the floor."""
+        return np.maximum(leak, self.leak_floor)
+
+    def links(self, link: Floats) -> Floats:
+        """Return links of any shape, weakened."""
+        return link * self.link_keep
+
+    def posterior(self, p: Floats, base: Floats) -> Floats:
+        """Return probabilities drawn back toward the base rate, in log-odds.
+
+        Parameters
+        ----------
+        p, base : arrays that broadcast
+            Exact posteriors and base rates, in [0, 1]; 0 and 1 stay what they are.
+        """
+        if self.odds == 1.0:
+            return p
+        with np.errstate(divide="ignore", invalid="ignore"):
+            at, prior = (np.log(x) - np.log1p(-x) for x in (p, base))
+            out = 1 / (1 + np.exp(-(prior + self.odds * (at - prior))))
+        return np.where((p <= 0) | (p >= 1) | (base <= 0) | (base >= 1), p, out)
+
+
+def tempering_of(sheet: Sheet) -> Tempering:
+    """Read the sheet's tempering constants."""
+    return Tempering(
+        float(sheet.constant("temper-leak-floor")),
+        float(sheet.constant("temper-link-keep")),
+        float(sheet.constant("temper-odds")),
+    )
