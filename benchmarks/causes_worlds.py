@@ -92,7 +92,9 @@ class Shape:
                 if check_of[at[symptom]] < 0:
                     check_of[at[symptom]] = c
                 bench[at[symptom]] |= check.bench
-        groups = {g: k for k, g in enumerate({s.group for s in sheet.symptoms if s.group})}
+        groups = {
+            g: k for k, g in enumerate(dict.fromkeys(s.group for s in sheet.symptoms if s.group))
+        }
         read_by: dict[int, tuple[str, ...]] = {}
         for reading in sheet.readings:
             for feed in reading.feeds:
