@@ -11,6 +11,9 @@ import pytest
 
 from pitwise.bench.case import parse_case
 from pitwise.bench.decide import decide
+from pitwise.causes.diagnose import diagnose
+from pitwise.causes.file import parse_observations
+from pitwise.causes.words import BANDS
 from pitwise.cli.main import parser
 from pitwise.trade import base_sheet
 
@@ -73,3 +76,26 @@ def test_the_example_gives_the_output_shown() -> None:
     # The sheet's hash moves with every sheet; what it decides may not.
     assert got.pop("sheet").keys() == wanted.pop("sheet").keys()
     assert json.loads(json.dumps(got)) == wanted
+
+
+def test_the_causes_example_gives_the_output_shown() -> None:
+    text = (ROOT / "docs" / "causes.md").read_text("utf-8")
+    (given,), (shown,) = _block(text, "causes input"), _block(text, "causes output")
+    sheet = base_sheet()
+    got = diagnose(sheet, parse_observations(sheet, given)).plain()
+    wanted = json.loads(shown)
+    for row, there in zip(wanted["causes"], got["causes"], strict=False):
+        # Two figures are shown, and the sheet's numbers are bettered now and then.
+        assert there["p"] == pytest.approx(row.pop("p"), abs=0.05)
+        assert {key: there[key] for key in row} == row
+    assert wanted["step"].items() <= got["step"].items()
+    assert [
+        flag.items() <= there.items()
+        for flag, there in zip(wanted["flags"], got["flags"], strict=True)
+    ] == [True]
+
+
+def test_the_words_of_probability_are_those_of_the_code() -> None:
+    text = (ROOT / "docs" / "causes.md").read_text("utf-8")
+    rows = re.findall(r"^\| ([a-z ]+) \| (\d+) % \|$", text, re.MULTILINE)
+    assert [(float(p) / 100, word) for word, p in rows] == list(BANDS)

@@ -108,7 +108,7 @@ def test_change_intervals_cover(shape: float) -> None:
         for factor, window in ((1.0, 4000.0), (1.6, 3000.0)):
             ends = np.cumsum(factor * scale * rng.weibull(shape, 80))
             sides.append(Side(int((ends <= window).sum()), window))
-        low, high = rate_ratio_interval(*sides)
+        low, high = rate_ratio_interval(sides[0], sides[1])
         covered += low <= 1 / 1.6 <= high
     assert covered / runs >= 0.88
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
@@ -17,8 +17,8 @@ from pitwise.causes.diagnosis import (
     Step,
     Told,
 )
-from pitwise.causes.evidence import Evidence
-from pitwise.causes.explain import explanations
+from pitwise.causes.evidence import Evidence, Item
+from pitwise.causes.explain import explain
 from pitwise.causes.learn import Learnt
 from pitwise.causes.model import Model, build
 from pitwise.causes.network import Floats
@@ -26,7 +26,7 @@ from pitwise.causes.observe import STATES, Observations, State
 from pitwise.causes.posterior import leave_one_out, posterior_draws, posteriors
 from pitwise.causes.readings import Reading, UnitError, reading_log_ratio
 from pitwise.causes.step import next_step, open_checks, repair_order
-from pitwise.causes.words import RULED_OUT, probability_word
+from pitwise.causes.words import RULED_OUT, percent, probability_word
 from pitwise.trade.cause_rows import Term
 from pitwise.trade.given import InputError, near
 from pitwise.trade.model import Sheet
@@ -50,6 +50,8 @@ DRAWS = 100
 _EXPLANATIONS = 5
 # A fact that moves a cause's odds by less than a twentieth is no evidence worth a line.
 _LEAST_SHIFT = 0.05
+# A fact that alone decides a cause moves its log-odds without end: no number for a file.
+_MOST_SHIFT = 50.0
 # From these odds on, what a reading tells counts as seen or absent where conflicts are judged.
 _PLAIN_ODDS = math.log(9)
 # Words of context that other commands use; known, though no conflict may ask for them.
@@ -108,9 +110,11 @@ def diagnose(
     ranked = _ranked(sheet, model, evidence, states, ratios, seed)
     checks = open_checks(sheet, model.network, evidence, known, observations.done, seed)
     repairs = repair_order(sheet, ranked)
+    explained, cut_short = _explained(sheet, model, evidence)
+    flags += cut_short
     return Diagnosis(
         causes=ranked,
-        explanations=_explained(sheet, model, evidence),
+        explanations=explained,
         next=checks,
         step=next_step(
             sheet, model.network, evidence, observations, ranked, checks, repairs, flags
@@ -192,7 +196,7 @@ def _ratios(
                 Flag(
                     "no-range",
                     f"{kind.name}: no {ends} limit is set, so that side of the reading tells "
-                    f"nothing. Set it in the shop's sheet: [[reading]] id = \"{name}\".",
+                    f'nothing. Set it in the shop\'s sheet: [[reading]] id = "{name}".',
                     symptoms=tuple(s for s, _ in silent),
                 )
             )
@@ -278,7 +282,8 @@ def _ranked(
     spread = temper.posterior(drawn.p, draws.prior)
     low, high = np.quantile(spread, [0.05, 0.95], axis=0)
     items, shifts = leave_one_out(network, evidence)
-    told = _told(sheet, model, items, shifts * temper.odds, states)
+    shifts = np.clip(shifts * temper.odds, -_MOST_SHIFT, _MOST_SHIFT)
+    told = _told(sheet, model, items, shifts, states)
     rows = []
     for i, cause in enumerate(sheet.causes):
         value = float(min(1.0, max(0.0, p[i])))
@@ -290,7 +295,7 @@ def _ranked(
                 value,
                 min(value, float(low[i])),
                 max(value, float(high[i])),
-                RULED_OUT if model.prior[i] == 0 else probability_word(value),
+                RULED_OUT if model.prior[i] == 0 else probability_word(round(value, 2)),
                 float(model.prior[i]),
                 tuple(t for t in mine if t.shift > 0),
                 tuple(t for t in mine if t.shift < 0),
@@ -302,14 +307,14 @@ def _ranked(
 def _told(
     sheet: Sheet,
     model: Model,
-    items: Iterable[object],
+    items: Sequence[Item],
     shifts: Floats,
     states: Mapping[str, State],
 ) -> list[list[Told]]:
     """Return what each fact tells of each cause; findings of one group share their shift."""
     out: list[list[Told]] = [[] for _ in model.causes]
     for item, row in zip(items, shifts, strict=True):
-        for j in item.findings:  # type: ignore[attr-defined]
+        for j in item.findings:
             name = model.symptoms[j]
             state = states.get(name, "reading")
             for i in np.flatnonzero(np.abs(row) >= _LEAST_SHIFT):
@@ -318,12 +323,23 @@ def _told(
     return out
 
 
-def _explained(sheet: Sheet, model: Model, evidence: Evidence) -> tuple[Explanation, ...]:
+def _explained(
+    sheet: Sheet, model: Model, evidence: Evidence
+) -> tuple[tuple[Explanation, ...], list[Flag]]:
     order = {c.id: k for k, c in enumerate(sheet.causes)}
-    found = explanations(model.network, evidence, _EXPLANATIONS)
-    return tuple(
+    out = explain(model.network, evidence, _EXPLANATIONS)
+    rows = tuple(
         Explanation(
             tuple(sorted((model.causes[i] for i in causes), key=order.__getitem__)), float(p)
         )
-        for causes, p in found
+        for causes, p in out.found
     )
+    if out.complete:
+        return rows, []
+    return rows, [
+        Flag(
+            "explanations-cut-short",
+            f"The search for sets of causes was stopped: {len(rows)} were found, none left out "
+            f"is likelier than {percent(out.rest_at_most)}.",
+        )
+    ]

@@ -135,7 +135,8 @@ class Flag:
     ----------
     code : str
         A conflict's id, or "no-range", "two-answers", "unknown-context", "nothing-looked-at",
-        "tells-nothing".
+        "tells-nothing",
+        "explanations-cut-short".
     text : str
     ask : str
         The question; empty when there is nothing to answer.

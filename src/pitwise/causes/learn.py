@@ -21,7 +21,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import betaincinv
 
 from pitwise.trade.model import Sheet
 
@@ -195,6 +194,9 @@ def fit_symptom(
 
 def estimate(mean: float, prior_cases: float, cases: int) -> Estimate:
     """Give a learnt mean the 90 % interval of a Beta worth its prior's and its own cases."""
+    # A diagnosis imports this module for its rows alone, and scipy takes a third of a second.
+    from scipy.special import betaincinv
+
     n = prior_cases + cases
     a, b = mean * n, (1 - mean) * n
     if b <= 0:

@@ -15,8 +15,10 @@ from pitwise.causes.observe import State
 from pitwise.causes.temper import Tempering, tempering_of
 from pitwise.trade.model import Sheet
 
-# Beta parameters below this make draws of exactly 0 or 1.
+# A mean of 1 leaves no second parameter to draw with.
 _LEAST_BETA = 1e-3
+# Small means round to draws of exactly 0, with which what was seen may be impossible.
+_LEAST_DRAWN = 1e-12
 _GRADE = {"absent": 0, "slight": 1, "much": 2}
 
 
@@ -194,4 +196,5 @@ def build(sheet: Sheet, learnt: Learnt | None = None) -> Model:
 def _betas(mean: Floats, worth: Floats, count: int, rng: np.random.Generator) -> Floats:
     a = np.maximum(mean * worth, _LEAST_BETA)
     b = np.maximum((1 - mean) * worth, _LEAST_BETA)
-    return rng.beta(a, b, size=(count, len(mean)))
+    drawn = rng.beta(a, b, size=(count, len(mean)))
+    return np.clip(drawn, _LEAST_DRAWN, 1 - _LEAST_DRAWN)

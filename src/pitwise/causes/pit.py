@@ -9,6 +9,10 @@ import numpy as np
 
 from pitwise.trade.model import Sheet
 
+# The part whose pit is gauged, and the symptom its reading tells on.
+PIT_PART = "electrode"
+PIT_SYMPTOM = "E_deep"
+
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(24)
 _SPREAD = tuple(range(-3, 7))
 _LOCAL = (-9.0, -6.0, -3.0, -1.0, 0.0, 1.0, 3.0, 6.0, 9.0)

@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from scipy.special import log_ndtr
-
 from pitwise.trade.cause_rows import Feed, ReadingKind
 from pitwise.trade.units import UnitError
+
+_ROOT2 = math.sqrt(2)
+# So many uncertainties off, erfc nears the smallest double; any cap is long passed.
+_FAR = 35.0
 
 
 @dataclass(frozen=True)
@@ -54,7 +56,9 @@ def log_ratio_beyond(value: float, limit: float, u: float, beyond: str, cap: flo
     if u == 0:
         return math.copysign(cap, over)
     z = over / u
-    ratio = float(log_ndtr(z) - log_ndtr(-z))
+    if abs(z) > _FAR:
+        return math.copysign(cap, z)
+    ratio = math.log(math.erfc(-z / _ROOT2)) - math.log(math.erfc(z / _ROOT2))
     return max(-cap, min(cap, ratio))
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -158,9 +158,7 @@ def next_step(
                 f"the next check takes {minutes(worth[0].minutes)}.{who}",
             )
         if not any(_may_change(network, evidence, c) for c in worth[:_TRIED_CHECKS]):
-            return Step(
-                "try", remedy.id, top.id, f"{said} No check left would change that.{who}"
-            )
+            return Step("try", remedy.id, top.id, f"{said} No check left would change that.{who}")
     if worth:
         best = worth[0]
         first = f", {sheet.check(best.first[0]).name.lower()} first" if best.first else ""
@@ -214,10 +212,3 @@ def _may_change(network: Network, evidence: Evidence, check: NextCheck) -> bool:
         if int(np.argmax(p)) != now:
             return True
     return False
-
-
-def known_states(
-    states: Mapping[str, str], ratios: Mapping[str, float]
-) -> frozenset[str]:
-    """Return the symptoms something is known of."""
-    return frozenset(states) | frozenset(ratios)

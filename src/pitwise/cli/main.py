@@ -17,6 +17,7 @@ DONE, NOT_DONE, BAD_INPUT = 0, 1, 2
 # Which module adds which commands, in the order help lists them.
 _ROOMS = {
     "decide": ("decide",),
+    "causes": ("causes",),
     "wear": ("wear",),
     "program": ("program",),
     "outlook": ("outlook",),

@@ -20,6 +20,10 @@ class InputError(ValueError):
     """
 
     def __init__(self, place: str, problem: str, mend: str) -> None:
+        # Half a surrogate pair, which JSON can spell, is no text that can be printed.
+        place, problem, mend = (
+            words.encode("utf-8", "backslashreplace").decode() for words in (place, problem, mend)
+        )
         self.place, self.problem, self.mend = place, problem, mend
         super().__init__(f"{place or 'input'}: {problem}. Mend: {mend}.")
 
