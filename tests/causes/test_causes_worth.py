@@ -72,8 +72,8 @@ def test_against_enumeration(number: int) -> None:
     )
     for k, shown in enumerate([[2], [3, 4], [5]]):
         now, saved = _by_hand(net, [0], [1], shown, minutes, tried)
-        assert got.repairs_minutes == pytest.approx(now, rel=0.03)
-        assert got.saved_minutes[k] == pytest.approx(saved, abs=0.03 * now)
+        assert got.repairs_minutes == pytest.approx(now, rel=0.05)
+        assert got.saved_minutes[k] == pytest.approx(saved, abs=0.05 * now)
 
 
 def test_a_check_of_what_is_known_or_of_what_nothing_makes_saves_nothing() -> None:
