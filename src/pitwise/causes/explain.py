@@ -128,7 +128,8 @@ class _Sets:
     def fact(self, total: Floats) -> Floats:
         """Return φ: the log weight of facts at a total log-inhibition, leak included."""
         with np.errstate(divide="ignore"):
-            return np.log(self.close_e * -np.expm1(-total) + self.close_u * np.exp(-total))
+            out: Floats = np.log(self.close_e * -np.expm1(-total) + self.close_u * np.exp(-total))
+        return out
 
     def children(self, total: Floats, base: float, first: int) -> tuple[Floats, Floats]:
         """Return (values, bounds) of the sets that add one cause from a place on.
@@ -191,7 +192,8 @@ def _cover_cost(covers: npt.NDArray[np.bool_], cost: Floats, lost: npt.NDArray[n
     """
     shared = cost / np.maximum(covers.sum(axis=2), 1)
     least = np.where(covers, shared[..., None], np.inf).min(axis=1, initial=np.inf)
-    return np.where(lost, least, 0.0).sum(axis=1)
+    out: Floats = np.where(lost, least, 0.0).sum(axis=1)
+    return out
 
 
 def _search(sets: _Sets, log_z: float, count: int, most_sets: int) -> Explanations:

@@ -8,7 +8,7 @@ import numpy as np
 
 from pitwise.causes.evidence import Compiled, Evidence, Item, compile_evidence, weights
 from pitwise.causes.network import Floats, Network, NetworkError
-from pitwise.causes.recursion import backward, forward
+from pitwise.causes.recursion import Sums, backward, forward
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,9 +43,17 @@ class Batch:
     log_odds: Floats
 
 
-def solve(compiled: Compiled) -> Batch:
-    """Return the posteriors of compiled evidence, impossible problems included."""
-    sums = forward(compiled)
+def solve(compiled: Compiled, sums: Sums | None = None) -> Batch:
+    """Return the posteriors of compiled evidence, impossible problems included.
+
+    Parameters
+    ----------
+    compiled : Compiled
+        The evidence.
+    sums : Sums, optional
+        Its forward pass, when there is one already.
+    """
+    sums = forward(compiled) if sums is None else sums
     slopes = backward(sums)
     shape = (sums.batch, compiled.weight_on.shape[1])
     on, off = (_stacked(values, shape) for values in (slopes.on, slopes.off))
