@@ -179,6 +179,8 @@ def _ratios(
     for name, reading in observed.readings.items():
         kind = sheet.reading(name)
         silent = []
+        # A symptom may lie beyond either end: the nearer one speaks, or they would cancel.
+        told: dict[str, float] = {}
         for feed in kind.feeds:
             try:
                 ratio = reading_log_ratio(kind, reading, feed, cap)
@@ -187,7 +189,9 @@ def _ratios(
             if ratio is None:
                 silent.append((feed.symptom, feed.beyond))
             else:
-                total[feed.symptom] = total.get(feed.symptom, 0.0) + ratio
+                told[feed.symptom] = max(told.get(feed.symptom, -cap), ratio)
+        for symptom, ratio in told.items():
+            total[symptom] = total.get(symptom, 0.0) + ratio
         if silent:
             ends = " and ".join(sorted({end for _, end in silent}))
             flags.append(
