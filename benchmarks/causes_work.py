@@ -179,7 +179,9 @@ class Work:
     def p(self) -> Floats:
         """Return the claimed probability of every cause."""
         model, evidence = self.evidence()
-        p = model.tempering.posterior(posteriors(model.network, evidence).p, model.prior)
+        facts = len(evidence.looked_at())
+        exact = posteriors(model.network, evidence).p
+        p = model.tempering.posterior(exact, model.prior, facts)
         return np.where(model.open, p, 0.0)
 
     def ranked(self, p: Floats) -> tuple[RankedCause, ...]:
@@ -243,7 +245,7 @@ def by_steps(work: Work) -> Work:
         p = work.p()
         do, name, cause = our_step(work)
         if do == "check":
-            work.do(_check(work, name))
+            work.do(open_check(work, name))
             continue
         if do == "none":
             cause = repair_order(work.desk.sheet, work.ranked(p))[0].cause
@@ -258,7 +260,7 @@ def by_order(work: Work, order: Sequence[str], how: How) -> Work:
         p = work.p()
         ranked = work.ranked(p)
         repairs = repair_order(sheet, ranked)
-        left = [c for c in (_check(work, name) for name in order if _open(work, name))]
+        left = [c for c in (open_check(work, name) for name in order if _open(work, name))]
         check, cure = _choose(work, left, ranked, repairs[0].cause, how)
         if check is not None:
             work.do(check)
@@ -301,7 +303,7 @@ def _open(work: Work, name: str) -> bool:
     return name not in work.done and not work.known.issuperset(reveals)
 
 
-def _check(work: Work, name: str) -> NextCheck:
+def open_check(work: Work, name: str) -> NextCheck:
     """Return an open check with its minutes, as `open_checks` counts them, without its gain."""
     sheet = work.desk.sheet
     row = sheet.check(name)
