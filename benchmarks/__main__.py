@@ -11,7 +11,7 @@ import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
-from benchmarks import bench_touch, calibration, decide, linear, program, sign, wear
+from benchmarks import bench_touch, calibration, causes_eval, decide, linear, program, sign, wear
 from benchmarks.result import Result
 
 BENCHMARKS: dict[str, Callable[[Path], Result]] = {
@@ -25,6 +25,7 @@ BENCHMARKS: dict[str, Callable[[Path], Result]] = {
     "wear_update": wear.update,
     "wear_fleet": wear.fleet,
     "calibration": calibration.run,
+    "causes_eval": causes_eval.run,
 }
 
 
@@ -37,6 +38,9 @@ def main() -> int:
     parser.add_argument(
         "--folder", type=Path, help="where the books lie while measured: the disk that counts"
     )
+    parser.add_argument(
+        "--quick", action="store_true", help="causes_eval at a small size; its page is left alone"
+    )
     args = parser.parse_args()
     for name in args.names:
         if name not in BENCHMARKS:
@@ -44,7 +48,10 @@ def main() -> int:
     results = []
     for name in args.names or list(BENCHMARKS):
         with tempfile.TemporaryDirectory(prefix="pitwise-bench-", dir=args.folder) as folder:
-            result = BENCHMARKS[name](Path(folder))
+            if name == "causes_eval":
+                result = causes_eval.run(Path(folder), quick=args.quick)
+            else:
+                result = BENCHMARKS[name](Path(folder))
         results.append(result)
         if not args.json:
             print(result.table(), end="\n\n", flush=True)

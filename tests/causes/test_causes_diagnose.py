@@ -17,6 +17,8 @@ from kit_causes import by_enumeration, small_sheet
 from pitwise.causes.diagnose import Diagnosis, Observations, Reading, diagnose
 from pitwise.causes.from_bench import symptoms_from_bench
 from pitwise.causes.learn import Case, learn
+from pitwise.causes.model import build
+from pitwise.causes.step import worth_of_checks
 from pitwise.causes.temper import Tempering
 from pitwise.causes.words import BANDS, percent, probability_word
 from pitwise.trade import base_sheet
@@ -196,11 +198,25 @@ def test_a_short_repair_goes_before_a_long_check() -> None:
     assert "electrician" in found.step.why
 
 
-def test_no_cause_sure_enough_asks_for_the_best_check() -> None:
-    found = diagnose(SMALL, _seen(S_blue="seen"))
-    assert found.step.do == "check"
-    worth = [n for n in found.next if n.gain_bits >= 0.02]
-    assert found.step.id == worth[0].check
+def test_of_the_checks_that_pay_the_one_that_tells_most_per_minute() -> None:
+    model = build(SMALL)
+    seen = {"S_blue": "seen"}
+    found = diagnose(SMALL, _seen(**seen))
+    worth = worth_of_checks(SMALL, model, model.evidence(seen, {}), found.next, 0)  # type: ignore[arg-type]
+    pays = [
+        n.check
+        for n, saved in zip(found.next, worth.saved_minutes, strict=True)
+        if float(SMALL.constant("check-worth")) * saved > n.minutes
+    ]
+    if pays:
+        assert (found.step.do, found.step.id) == ("check", pays[0])
+    else:
+        assert (found.step.do, found.step.id) == ("try", found.repairs[0].remedy)
+    dear = replace(
+        SMALL,
+        remedies=tuple(r.model_copy(update={"minutes": 900}) for r in SMALL.remedies),
+    )
+    assert diagnose(dear, _seen(**seen)).step.do == "check"
 
 
 def test_with_nothing_left_to_look_at_the_best_repair_per_minute_is_tried() -> None:
@@ -249,6 +265,10 @@ def test_a_cause_ruled_out_leaves_the_others_to_explain() -> None:
     assert (flow.p, flow.low, flow.high, flow.word) == (0.0, 0.0, 0.0, "ruled out")
     assert _p(found)["tube"] > _p(diagnose(SMALL, seen))["tube"]
     assert all(r.cause != "flow" for r in found.repairs)
+    # It may have been at work together with another, which is now sure to be: not prior 0.
+    others = [c.p for c in found.causes if c.id != "flow"]
+    assert sum(others) > 0.9
+    assert not any("flow" in e.causes for e in found.explanations)
     none = diagnose(SMALL, replace(seen, excluded=frozenset(c.id for c in SMALL.causes)))
     assert none.step.do == "none"
 
@@ -286,8 +306,8 @@ def test_tempering_holds_back() -> None:
 
 def test_tempered_probabilities_stay_between_base_and_posterior() -> None:
     p, base = np.array([0.0, 0.2, 0.9, 1.0]), np.array([0.1, 0.5, 0.5, 0.5])
-    np.testing.assert_array_equal(Tempering().posterior(p, base), p)
-    out = Tempering(odds=0.5).posterior(p, base)
+    np.testing.assert_array_equal(Tempering().posterior(p, base, 9), p)
+    out = Tempering(odds=0.5).posterior(p, base, 9)
     assert out[0] == 0
     assert out[3] == 1
     assert 0.2 < out[1] < 0.5 < out[2] < 0.9

@@ -105,7 +105,7 @@ def diagnose(
         *flags,
         *_notes(sheet, observations, known),
     ]
-    model = build(sheet, learnt).without(observations.excluded)
+    model = build(sheet, learnt).after(observations.excluded)
     evidence = model.evidence(states, ratios)
     ranked = _ranked(sheet, model, evidence, states, ratios, seed)
     checks = open_checks(sheet, model.network, evidence, known, observations.done, seed)
@@ -116,9 +116,7 @@ def diagnose(
         causes=ranked,
         explanations=explained,
         next=checks,
-        step=next_step(
-            sheet, model.network, evidence, observations, ranked, checks, repairs, flags
-        ),
+        step=next_step(sheet, model, evidence, observations, ranked, checks, repairs, flags, seed),
         repairs=repairs,
         flags=tuple(flags),
         not_looked=tuple(s.id for s in sheet.symptoms if s.id not in known),
@@ -181,6 +179,8 @@ def _ratios(
     for name, reading in observed.readings.items():
         kind = sheet.reading(name)
         silent = []
+        # A symptom may lie beyond either end: the nearer one speaks, or they would cancel.
+        told: dict[str, float] = {}
         for feed in kind.feeds:
             try:
                 ratio = reading_log_ratio(kind, reading, feed, cap)
@@ -189,7 +189,9 @@ def _ratios(
             if ratio is None:
                 silent.append((feed.symptom, feed.beyond))
             else:
-                total[feed.symptom] = total.get(feed.symptom, 0.0) + ratio
+                told[feed.symptom] = max(told.get(feed.symptom, -cap), ratio)
+        for symptom, ratio in told.items():
+            total[symptom] = total.get(symptom, 0.0) + ratio
         if silent:
             ends = " and ".join(sorted({end for _, end in silent}))
             flags.append(
@@ -274,19 +276,21 @@ def _ranked(
     seed: int,
 ) -> tuple[RankedCause, ...]:
     network, temper = model.network, model.tempering
-    p = temper.posterior(posteriors(network, evidence).p, model.prior)
+    facts = len(evidence.looked_at())
+    p = temper.posterior(posteriors(network, evidence).p, model.prior, facts)
     draws = model.draw(DRAWS, np.random.default_rng(seed))
     drawn = posterior_draws(
         network, model.evidence(states, ratios, draws), draws.prior, draws.leak, draws.link
     )
-    spread = temper.posterior(drawn.p, draws.prior)
+    spread = temper.posterior(drawn.p, draws.prior, facts)
     low, high = np.quantile(spread, [0.05, 0.95], axis=0)
     items, shifts = leave_one_out(network, evidence)
-    shifts = np.clip(shifts * temper.odds, -_MOST_SHIFT, _MOST_SHIFT)
+    shifts = np.clip(shifts * temper.share(facts), -_MOST_SHIFT, _MOST_SHIFT)
     told = _told(sheet, model, items, shifts, states)
     rows = []
     for i, cause in enumerate(sheet.causes):
-        value = float(min(1.0, max(0.0, p[i])))
+        gone = not model.open[i]
+        value = 0.0 if gone else float(min(1.0, max(0.0, p[i])))
         mine = sorted(told[i], key=lambda t: (-abs(t.shift), t.symptom))
         rows.append(
             RankedCause(
@@ -294,8 +298,8 @@ def _ranked(
                 cause.name,
                 value,
                 min(value, float(low[i])),
-                max(value, float(high[i])),
-                RULED_OUT if model.prior[i] == 0 else probability_word(round(value, 2)),
+                0.0 if gone else max(value, float(high[i])),
+                RULED_OUT if gone else probability_word(round(value, 2)),
                 float(model.prior[i]),
                 tuple(t for t in mine if t.shift > 0),
                 tuple(t for t in mine if t.shift < 0),
@@ -315,6 +319,9 @@ def _told(
     out: list[list[Told]] = [[] for _ in model.causes]
     for item, row in zip(items, shifts, strict=True):
         for j in item.findings:
+            if j >= len(model.symptoms):
+                # That the trouble stayed is no finding to be shown among them.
+                continue
             name = model.symptoms[j]
             state = states.get(name, "reading")
             for i in np.flatnonzero(np.abs(row) >= _LEAST_SHIFT):
@@ -327,13 +334,16 @@ def _explained(
     sheet: Sheet, model: Model, evidence: Evidence
 ) -> tuple[tuple[Explanation, ...], list[Flag]]:
     order = {c.id: k for k, c in enumerate(sheet.causes)}
-    out = explain(model.network, evidence, _EXPLANATIONS)
-    rows = tuple(
-        Explanation(
-            tuple(sorted((model.causes[i] for i in causes), key=order.__getitem__)), float(p)
-        )
-        for causes, p in out.found
-    )
+    # A cause already cured is left out of the sets, and sets that then are alike are joined;
+    # what lesser ones would add to them is left out.
+    out = explain(model.network, evidence, _EXPLANATIONS * (4 if model.tried else 1))
+    joined: dict[tuple[str, ...], float] = {}
+    for causes, p in out.found:
+        names = (model.causes[i] for i in causes if model.open[i])
+        key = tuple(sorted(names, key=order.__getitem__))
+        joined[key] = joined.get(key, 0.0) + float(p)
+    likeliest = sorted(joined.items(), key=lambda row: -row[1])[:_EXPLANATIONS]
+    rows = tuple(Explanation(causes, p) for causes, p in likeliest)
     if out.complete:
         return rows, []
     return rows, [

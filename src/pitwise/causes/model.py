@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+import numpy.typing as npt
 
 from pitwise.causes.evidence import Evidence, Grade, Soft
 from pitwise.causes.learn import Learnt, worth_of
@@ -19,6 +20,9 @@ from pitwise.trade.model import Sheet
 _LEAST_BETA = 1e-3
 # Small means round to draws of exactly 0, with which what was seen may be impossible.
 _LEAST_DRAWN = 1e-12
+# Chance that trouble stays with none of the sheet's other causes at work (our own choice).
+_STAYS = 0.02
+_STAYED = "the trouble stayed"
 _GRADE = {"absent": 0, "slight": 1, "much": 2}
 
 
@@ -46,6 +50,10 @@ class Model:
         Shares of "much" of graded symptoms; NaN for the others.
     groups : tuple of frozenset of int
     tempering : Tempering
+    tried : frozenset of str
+        Causes whose remedy was done while the trouble stayed. They may have been at work all
+        the same, with another: so they still explain what was found before, and that some
+        other cause is at work is one more fact, a last column of the network.
     """
 
     causes: tuple[str, ...]
@@ -60,29 +68,39 @@ class Model:
     leak_much: Floats
     groups: tuple[frozenset[int], ...]
     tempering: Tempering
+    tried: frozenset[str] = frozenset()
 
     @cached_property
     def network(self) -> Network:
         """The tempered network of all symptoms."""
         return Network.of(
             self.prior,
-            self.tempering.leaks(self.leak),
-            self.tempering.links(self.link),
+            self._stayed(self.tempering.leaks(self.leak), _STAYS),
+            self._stayed(self.tempering.links(self.link), self.open[:, None].astype(float)),
             self.causes,
-            self.symptoms,
+            (*self.symptoms, *((_STAYED,) if self.tried else ())),
         )
+
+    @cached_property
+    def open(self) -> npt.NDArray[np.bool_]:
+        """Which causes (n,) may still be cured."""
+        return np.array([name not in self.tried for name in self.causes])
+
+    def _stayed(self, values: Floats, last: npt.ArrayLike) -> Floats:
+        """Append the column of the trouble that stayed, when a remedy was tried."""
+        if not self.tried:
+            return values
+        column = np.broadcast_to(last, (*values.shape[:-1], 1))
+        return np.concatenate([values, column], axis=-1)
 
     @cached_property
     def column(self) -> Mapping[str, int]:
         """Column of each symptom."""
         return {name: j for j, name in enumerate(self.symptoms)}
 
-    def without(self, causes: frozenset[str]) -> Model:
-        """Return the model with causes ruled out: never at work."""
-        if not causes:
-            return self
-        out = np.array([name in causes for name in self.causes])
-        return replace(self, prior=np.where(out, 0.0, self.prior))
+    def after(self, tried: frozenset[str]) -> Model:
+        """Return the model after these causes' remedies were done and the trouble stayed."""
+        return replace(self, tried=tried) if tried else self
 
     def draw(self, count: int, rng: np.random.Generator) -> Draws:
         """Draw sets of numbers from their Beta distributions, tempered.
@@ -97,9 +115,11 @@ class Model:
         )
         leak = _betas(self.leak, self.leak_worth, count, rng)
         prior = _betas(self.prior, self.prior_worth, count, rng)
-        # A cause ruled out stays so in every draw.
-        prior[:, self.prior <= 0] = 0.0
-        return Draws(prior, self.tempering.leaks(leak), self.tempering.links(link))
+        return Draws(
+            prior,
+            self._stayed(self.tempering.leaks(leak), _STAYS),
+            self._stayed(self.tempering.links(link), self.open[:, None].astype(float)),
+        )
 
     def evidence(
         self,
@@ -126,6 +146,8 @@ class Model:
                 seen.add(j)
             else:
                 grades.append(self._grade(j, _GRADE[state], draws))
+        if self.tried:
+            seen.add(len(self.symptoms))
         soft = tuple(
             Soft(self.column[name], min(1.0, float(np.exp(x))), min(1.0, float(np.exp(-x))))
             for name, x in ratios.items()

@@ -2,25 +2,21 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from pitwise.causes.diagnosis import Flag, NextCheck, RankedCause, Repair, Step
 from pitwise.causes.evidence import Evidence
 from pitwise.causes.gains import gains
-from pitwise.causes.network import Network, NetworkError
+from pitwise.causes.model import Model
+from pitwise.causes.network import Network
 from pitwise.causes.observe import Observations
 from pitwise.causes.pc import Repairs
-from pitwise.causes.posterior import posteriors
 from pitwise.causes.words import minutes, percent
+from pitwise.causes.worth import Worth, worth
 from pitwise.trade.model import Sheet
 
-# A check of so few open findings is played through, each way it may come out.
-_PLAYED = 2
-_TRIED_CHECKS = 4
 # With nothing left to look at, a cause less probable than this is not worth a repair.
 _LEAST_LAST = 0.15
 
@@ -93,97 +89,83 @@ def repair_order(sheet: Sheet, ranked: Sequence[RankedCause]) -> tuple[Repair, .
     return tuple(Repair(rows[i].id, live[i].id, live[i].p, float(rows[i].minutes)) for i in order)
 
 
-@dataclass(frozen=True)
-class Rules:
-    """When a remedy goes before a check: the sheet's constants."""
-
-    try_at: float
-    try_least: float
-    least_bits: float
-
-
-def rules_of(sheet: Sheet) -> Rules:
-    """Read the rules from the sheet."""
-    return Rules(
-        *(float(sheet.constant(name)) for name in ("try-at", "try-least", "check-least-bits"))
+def worth_of_checks(
+    sheet: Sheet, model: Model, evidence: Evidence, checks: Sequence[NextCheck], seed: int
+) -> Worth:
+    """Return the minutes of repairs each open check is expected to save, with those before it."""
+    column = model.column
+    reveals = [
+        [column[s] for i in (*c.first, c.check) for s in sheet.check(i).reveals] for c in checks
+    ]
+    return worth(
+        model.network,
+        evidence,
+        reveals,
+        np.array([sheet.remedies_of(name)[0].minutes for name in model.causes], dtype=float),
+        frozenset(np.flatnonzero(~model.open).tolist()),
+        seed,
     )
 
 
 def next_step(
     sheet: Sheet,
-    network: Network,
+    model: Model,
     evidence: Evidence,
     observed: Observations,
     ranked: Sequence[RankedCause],
     checks: Sequence[NextCheck],
     repairs: Sequence[Repair],
     flags: Sequence[Flag],
+    seed: int,
 ) -> Step:
     """Choose what to do now.
 
     1. A question that is open comes first.
-    2. The likeliest cause's remedy is tried when the cause is probable enough (``try-at``),
-       or when it is at least ``try-least`` probable and the minutes expected to be wasted on
-       it, (1 - p) x minutes, are fewer than the best check's, or no check left could make
-       another cause the likeliest.
-    3. Else the check that tells most per minute, among those that tell enough to be worth
-       doing.
-    4. With no such check left, the remedy with most probability per minute.
+    2. The likeliest cause's remedy is tried when the cause is probable enough (``try-at``).
+    3. Else, of the checks that pay (a share ``check-worth`` of the minutes of repairs they are
+       expected to save is more than they take), the one that tells most per minute.
+    4. With no such check, the remedy with most probability per minute.
     """
     top = next((c for c in ranked if c.p > 0), None)
     asked = next((f for f in flags if f.ask and not f.answered), None)
     name = top.id if top else ""
     if asked is not None:
         return Step("answer", asked.code, name, asked.text)
-    rules = rules_of(sheet)
-    worth = [c for c in checks if c.gain_bits >= rules.least_bits]
+    saved = worth_of_checks(sheet, model, evidence, checks, seed).saved_minutes
+    # One check ahead, a saving is counted that other checks would bring as well.
+    saved = saved * float(sheet.constant("check-worth"))
+    paying = [c for c, saves in zip(checks, saved, strict=True) if saves > c.minutes]
     if not (observed.findings or evidence.looked_at()):
-        start = f" Start with: {worth[0].name}." if worth else ""
+        start = f" Start with: {checks[0].name}." if checks else ""
         return Step("none", "", name, f"Nothing has been looked at yet.{start}")
     if top is None:
         return Step("none", "", "", "Every cause of the sheet is ruled out.")
-    remedy = sheet.remedies_of(top.id)[0]
     said = f"{top.name}: {top.word} ({percent(top.p)})."
-    who = "" if remedy.who == "technician" else f" For the {remedy.who}."
-    if top.p >= rules.try_at:
+    if top.p >= float(sheet.constant("try-at")):
+        remedy = sheet.remedies_of(top.id)[0]
+        who = _for_whom(remedy.who)
         return Step("try", remedy.id, top.id, f"{said} Sure enough to cure it now.{who}")
-    if worth and top.p >= rules.try_least:
-        wasted = (1 - top.p) * remedy.minutes
-        if wasted < worth[0].minutes:
-            return Step(
-                "try",
-                remedy.id,
-                top.id,
-                f"{said} Trying the cure wastes {minutes(round(wasted, 1))} on average, "
-                f"the next check takes {minutes(worth[0].minutes)}.{who}",
-            )
-        if not any(_may_change(network, evidence, c) for c in worth[:_TRIED_CHECKS]):
-            return Step(
-                "try",
-                remedy.id,
-                top.id,
-                f"{said} None of the best checks left would change that.{who}",
-            )
-    if worth:
-        best = worth[0]
+    if paying:
+        best = paying[0]
         first = f", {sheet.check(best.first[0]).name.lower()} first" if best.first else ""
-        for_whom = "" if best.who == "technician" else f" For the {best.who}."
         return Step(
             "check",
             best.check,
             top.id,
             f"No cause is sure enough to cure. This tells most for its "
-            f"{minutes(best.minutes)}{first}.{for_whom}",
+            f"{minutes(best.minutes)}{first}.{_for_whom(best.who)}",
         )
-    last = next((r for r in repairs if r.p >= _LEAST_LAST), None)
+    last = next((r for r in repairs if checks or r.p >= _LEAST_LAST), None)
     if last is not None:
         cause = next(c for c in ranked if c.id == last.cause)
+        remedy = next(r for r in sheet.remedies_of(last.cause) if r.id == last.remedy)
         return Step(
             "try",
             last.remedy,
             last.cause,
-            f"No check left tells enough. {cause.name}: {cause.word} ({percent(cause.p)}), "
-            f"and the cure takes {minutes(last.minutes)}.",
+            f"No check left is worth its minutes. {cause.name}: {cause.word} "
+            f"({percent(cause.p)}), and the cure takes {minutes(last.minutes)}."
+            f"{_for_whom(remedy.who)}",
         )
     return Step(
         "none",
@@ -194,26 +176,5 @@ def next_step(
     )
 
 
-def _may_change(network: Network, evidence: Evidence, check: NextCheck) -> bool:
-    """Tell whether some outcome of a check would make another cause the likeliest."""
-    if len(check.reveals) > _PLAYED:
-        return True
-    columns = [network.findings.index(s) for s in check.reveals]
-    now = int(np.argmax(posteriors(network, evidence).p))
-    for outcome in itertools.product((True, False), repeat=len(columns)):
-        seen = frozenset(j for j, there in zip(columns, outcome, strict=True) if there)
-        tried = Evidence(
-            evidence.seen | seen,
-            evidence.absent | (frozenset(columns) - seen),
-            evidence.soft,
-            evidence.grades,
-            evidence.groups,
-        )
-        try:
-            p = posteriors(network, tried).p
-        except NetworkError:
-            # This outcome cannot come about.
-            continue
-        if int(np.argmax(p)) != now:
-            return True
-    return False
+def _for_whom(who: str) -> str:
+    return "" if who == "technician" else f" For the {who}."

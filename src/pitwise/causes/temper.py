@@ -1,7 +1,7 @@
 """Tempering: how much of the sheet's numbers is believed, in one place.
 
 The sheet's links and leaks are guesses, and a network that believes them to the letter claims
-too much. Three constants of the sheet hold it back; neutral values change nothing.
+too much. Four constants of the sheet hold it back; neutral values change nothing.
 """
 
 from __future__ import annotations
@@ -29,11 +29,16 @@ class Tempering:
     odds : float
         Factor on the shift of each cause's log-odds away from its base rate, in (0, 1];
         1 is neutral.
+    few : float
+        How much less few facts are believed: of k facts the shift counts k / (k + few) of
+        that; 0 is neutral. A complaint is not drawn by lot: what nobody complained of is not
+        looked at, yet mostly not there.
     """
 
     leak_floor: float = 0.0
     link_keep: float = 1.0
     odds: float = 1.0
+    few: float = 0.0
 
     def __post_init__(self) -> None:
         """Refuse what would turn evidence round or break a probability."""
@@ -41,6 +46,7 @@ class Tempering:
             ("temper-leak-floor", self.leak_floor, 0.0),
             ("temper-link-keep", self.link_keep, 1e-6),
             ("temper-odds", self.odds, 1e-6),
+            ("temper-few", self.few, 0.0),
         ):
             if not low <= value <= 1:
                 raise ValueError(f"constant {name} = {value}: give a number above 0, at most 1")
@@ -53,19 +59,26 @@ class Tempering:
         """Return links of any shape, weakened."""
         return link * self.link_keep
 
-    def posterior(self, p: Floats, base: Floats) -> Floats:
+    def share(self, facts: int) -> float:
+        """Return the share of the shift of log-odds that is believed, of so many facts."""
+        return self.odds * (facts / (facts + self.few) if facts else 1.0)
+
+    def posterior(self, p: Floats, base: Floats, facts: int) -> Floats:
         """Return probabilities drawn back toward the base rate, in log-odds.
 
         Parameters
         ----------
         p, base : arrays that broadcast
             Exact posteriors and base rates, in [0, 1]; 0 and 1 stay what they are.
+        facts : int
+            How many facts are known: findings looked at and readings.
         """
-        if self.odds == 1.0:
+        share = self.share(facts)
+        if share == 1.0:
             return p
         with np.errstate(divide="ignore", invalid="ignore"):
             at, prior = (np.log(x) - np.log1p(-x) for x in (p, base))
-            out = 1 / (1 + np.exp(-(prior + self.odds * (at - prior))))
+            out = 1 / (1 + np.exp(-(prior + share * (at - prior))))
         return np.where((p <= 0) | (p >= 1) | (base <= 0) | (base >= 1), p, out)
 
 
@@ -75,4 +88,5 @@ def tempering_of(sheet: Sheet) -> Tempering:
         float(sheet.constant("temper-leak-floor")),
         float(sheet.constant("temper-link-keep")),
         float(sheet.constant("temper-odds")),
+        float(sheet.constant("temper-few")),
     )

@@ -1,0 +1,379 @@
+"""Does the search for causes save minutes, find the cause, and claim what comes true?
+
+Simulated shops whose truths depart from the sheet (`causes_worlds`), worked on by the engine
+(`causes_work`). Writes its tables into docs/causes-evaluation.md. Seeded: the same figures on
+every run of the same sheet.
+"""
+
+from __future__ import annotations
+
+import itertools
+import multiprocessing
+import os
+from collections.abc import Iterable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+
+from benchmarks.causes_work import (
+    Desk,
+    Work,
+    by_order,
+    by_steps,
+    open_check,
+    saved_minutes,
+)
+from benchmarks.causes_worlds import (
+    NOISES,
+    Answers,
+    Bools,
+    Floats,
+    Shape,
+    draw_case,
+    draw_shop,
+    with_ranges,
+)
+from benchmarks.result import Result, Spread
+from pitwise.causes.learn import Case, learn
+from pitwise.trade import base_sheet
+
+Stage = Literal["complaint", "strip-down", "everything"]
+STAGES: tuple[Stage, ...] = ("complaint", "strip-down", "everything")
+PAGE = Path(__file__).parents[1] / "docs" / "causes-evaluation.md"
+SEED = 20251125
+JUDGED = 7
+"""Family of the seeds judged on; `causes_tune` looks at family 1 only."""
+TUNING = 1
+LEARNING = 9
+WAYS = ("ours", "fixed", "random", "good order", "fixed, paying", "fixed, plain")
+SIZES = (0, 10, 25, 50, 100, 200)
+CASES, CLAIMS, SHOPS, FRESH, WORKED = 120, 700, 9, 120, 15
+QUICK = (12, 60, 3, 30, 3)
+BINS = (0.5, 0.6, 0.7, 0.8, 0.9)
+MOST_OFF, LEAST_SAVED, LEAST_FOUND = 0.10, 0.25, 0.90
+
+
+def case_of(family: int, shape: Shape, noise: float, number: int) -> Answers:
+    """Return one case of a shop of its own; other families are other seeds."""
+    rng = np.random.default_rng([SEED, family, round(10 * noise), number])
+    return draw_case(rng, draw_shop(rng, shape, noise))
+
+
+def desk_of_sheet() -> Desk:
+    """Return the base sheet with a shop's ranges, and nothing learnt."""
+    return Desk(Shape.of(with_ranges(base_sheet())))
+
+
+def at_stage(desk: Desk, answers: Answers, stage: Stage) -> Work:
+    """Return a case with the complaint known; after strip-down; or with all checks done."""
+    work = Work(desk, answers)
+    if stage == "strip-down":
+        work.strip_down()
+    elif stage == "everything":
+        work.look_at_everything()
+    return work
+
+
+def good_order(desk: Desk, family: int, cases: int) -> tuple[str, ...]:
+    """Return the checks by what they save per minute at the start, on average over tuning truths.
+
+    Not the best order there may be, but a better one than any made without the engine.
+    """
+    total: dict[str, float] = dict.fromkeys((c.id for c in desk.sheet.checks), 0.0)
+    for noise, number in itertools.product(NOISES, range(cases)):
+        work = at_stage(desk, case_of(family, desk.shape, noise, number), "complaint")
+        left = [open_check(work, name) for name in total]
+        for check, saved in zip(left, saved_minutes(work, left), strict=True):
+            total[check.check] += float(saved) / check.minutes
+    return tuple(sorted(total, key=lambda name: -total[name]))
+
+
+@dataclass(frozen=True)
+class Cured:
+    """One case cured in every way: minutes, checks and cures tried of each of `WAYS`."""
+
+    noise: float
+    stage: Stage
+    causes: int
+    needed: float
+    minutes: tuple[float, ...]
+    checks: tuple[int, ...]
+    cures: tuple[int, ...]
+    claims: tuple[tuple[float, bool], ...]
+
+
+def cure(
+    desk: Desk, noise: float, stage: Stage, number: int, good: Sequence[str]
+) -> Cured | None:
+    """Cure one case in every way; None when no cause is at work, so nothing is to be cured."""
+    answers = case_of(JUDGED, desk.shape, noise, number)
+    if not answers.causes.any():
+        return None
+    fixed = [c.id for c in desk.sheet.checks]
+    shuffled = np.random.default_rng([SEED, number]).permutation(fixed).tolist()
+
+    def start() -> Work:
+        return at_stage(desk, answers, stage)
+
+    done = [
+        by_steps(start()),
+        by_order(start(), fixed, "same"),
+        by_order(start(), shuffled, "same"),
+        by_order(start(), good, "same"),
+        by_order(start(), fixed, "skip"),
+        by_order(start(), fixed, "plain"),
+    ]
+    return Cured(
+        noise,
+        stage,
+        int(answers.causes.sum()),
+        float(desk.cure_minutes[answers.causes].sum()),
+        tuple(w.minutes for w in done),
+        tuple(w.checks for w in done),
+        tuple(len(w.tried) for w in done),
+        tuple(done[0].claims),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Claimed:
+    """What was claimed of every cause at one stage of one case, and what was true."""
+
+    noise: float
+    stage: Stage
+    p: Floats
+    true: Bools
+
+    @property
+    def ranks(self) -> np.ndarray:
+        """Places of the true causes, 0 the likeliest."""
+        order = np.argsort(-self.p, kind="stable")
+        return np.flatnonzero(self.true[order])
+
+
+def claim(desk: Desk, noise: float, number: int) -> list[Claimed]:
+    """Return the claims on one case at every stage."""
+    answers = case_of(JUDGED, desk.shape, noise, number)
+    return [
+        Claimed(noise, stage, at_stage(desk, answers, stage).p(), answers.causes)
+        for stage in STAGES
+    ]
+
+
+def mean_se(values: Iterable[float]) -> tuple[float, float]:
+    """Return mean and standard error of independent values."""
+    x = np.array(list(values), dtype=np.float64)
+    return float(x.mean()), float(x.std(ddof=1) / len(x) ** 0.5) if len(x) > 1 else float("nan")
+
+
+def saving(cases: Sequence[Cured], way: int) -> tuple[float, float]:
+    """Return the share of minutes saved against a way, and its paired standard error."""
+    ours = np.array([c.minutes[0] for c in cases])
+    other = np.array([c.minutes[way] for c in cases])
+    share = float(ours.sum() / other.sum())
+    # Ratio of means: linearised, each case paired with itself.
+    left = (ours - share * other) / other.mean()
+    return 1 - share, float(left.std(ddof=1) / len(left) ** 0.5)
+
+
+def off(claims: Sequence[Claimed], low: float, high: float = 1.01) -> tuple[float, float, int]:
+    """Return mean claimed less true frequency for claims in (low, high], its SE by case, count."""
+    rows = [(c.p[m], c.true[m]) for c in claims if (m := (c.p > low) & (c.p <= high)).any()]
+    count = sum(len(p) for p, _ in rows)
+    if not count:
+        return float("nan"), float("nan"), 0
+    gap = sum(float((p - t).sum()) for p, t in rows) / count
+    errors = [float((p - t).sum()) - gap * len(p) for p, t in rows]
+    return gap, float(np.sqrt(np.square(errors).sum()) / count), count
+
+
+def found(claims: Sequence[Claimed], top: int) -> dict[str, tuple[float, float, int]]:
+    """Return how often true causes are in the top: of one cause, and any and all of several."""
+    one = [c.ranks for c in claims if c.true.sum() == 1]
+    several = [c.ranks for c in claims if c.true.sum() > 1]
+    out = {}
+    for name, hits in (
+        ("one", [bool(r[0] < top) for r in one]),
+        ("any", [bool(r[0] < top) for r in several]),
+        ("all", [bool(r[-1] < max(top, len(r))) for r in several]),
+        ("any of all", [bool(r[0] < top) for r in (*one, *several)]),
+    ):
+        mean, se = mean_se(map(float, hits)) if hits else (float("nan"), float("nan"))
+        out[name] = (mean, se, len(hits))
+    return out
+
+
+@dataclass(frozen=True)
+class Learning:
+    """Fresh cases of one shop after so many confirmed ones."""
+
+    shop: int
+    size: int
+    top1: float
+    top3: float
+    score: float
+    minutes: float
+
+
+def learning_curve(number: int, fresh: int, worked: int, good: Sequence[str]) -> list[Learning]:
+    """Let one shop confirm cases and judge its numbers on fresh ones after strip-down.
+
+    The cases it learns from were worked on with the sheet's numbers, by `good` order passing
+    over checks that do not pay; every true cause is confirmed.
+    """
+    desk = desk_of_sheet()
+    shape = desk.shape
+    noise = NOISES[number % len(NOISES)]
+    rng = np.random.default_rng([SEED, LEARNING, number])
+    shop = draw_shop(rng, shape, noise)
+
+    def with_cause() -> Answers:
+        while True:
+            answers = draw_case(rng, shop)
+            if answers.causes.any():
+                return answers
+
+    new = [with_cause() for _ in range(fresh)]
+    cases: list[Case] = []
+    out = []
+    for size in SIZES:
+        while len(cases) < size:
+            work = by_order(at_stage(desk, with_cause(), "strip-down"), good, "skip")
+            cases.append(work.case())
+        knows = Desk(shape, learn(shape.sheet, cases))
+        claims = [
+            Claimed(noise, "strip-down", at_stage(knows, a, "strip-down").p(), a.causes)
+            for a in new
+        ]
+        p = np.clip(np.array([c.p for c in claims]), 1e-9, 1 - 1e-9)
+        true = np.array([c.true for c in claims])
+        score = -np.where(true, np.log(p), np.log1p(-p)).sum(axis=1).mean()
+        minutes = [by_steps(at_stage(knows, a, "strip-down")).minutes for a in new[:worked]]
+        out.append(
+            Learning(
+                number,
+                size,
+                found(claims, 1)["any of all"][0],
+                found(claims, 3)["any of all"][0],
+                float(score),
+                float(np.mean(minutes)),
+            )
+        )
+    return out
+
+
+def _cure_job(job: tuple[float, Stage, int, int, tuple[str, ...]]) -> list[Cured]:
+    noise, stage, first, last, good = job
+    desk = desk_of_sheet()
+    rows = (cure(desk, noise, stage, n, good) for n in range(first, last))
+    return [row for row in rows if row is not None]
+
+
+def _claim_job(job: tuple[float, int, int]) -> list[Claimed]:
+    desk = desk_of_sheet()
+    return [c for n in range(job[1], job[2]) for c in claim(desk, job[0], n)]
+
+
+def _learn_job(job: tuple[int, int, int, tuple[str, ...]]) -> list[Learning]:
+    return learning_curve(*job)
+
+
+@dataclass(frozen=True, eq=False)
+class Findings:
+    """Everything one run found."""
+
+    cured: list[Cured]
+    claims: list[Claimed]
+    learning: list[Learning]
+    good: tuple[str, ...]
+
+
+def simulate(*, quick: bool = False, workers: int = 2) -> Findings:
+    """Run it all on some processes, one thread each."""
+    cases, claims, shops, fresh, worked = (
+        QUICK if quick else (CASES, CLAIMS, SHOPS, FRESH, WORKED)
+    )
+    good = good_order(desk_of_sheet(), TUNING, 8 if quick else 40)
+    step = 6 if quick else 20
+    stages: tuple[Stage, ...] = ("complaint", "strip-down")
+    # A spawned worker reads this before it loads its linear algebra.
+    before = os.environ.get("OPENBLAS_NUM_THREADS")
+    os.environ["OPENBLAS_NUM_THREADS"] = "1"
+    try:
+        with ProcessPoolExecutor(
+            workers, mp_context=multiprocessing.get_context("spawn")
+        ) as pool:
+            learnt = [pool.submit(_learn_job, (n, fresh, worked, good)) for n in range(shops)]
+            cured = [
+                pool.submit(_cure_job, (noise, stage, n, min(n + step, cases), good))
+                for noise in NOISES
+                for stage in stages
+                for n in range(0, cases, step)
+            ]
+            claimed = [
+                pool.submit(_claim_job, (noise, n, min(n + 50, claims)))
+                for noise in NOISES
+                for n in range(0, claims, 50)
+            ]
+            return Findings(
+                [row for job in cured for row in job.result()],
+                [row for job in claimed for row in job.result()],
+                [row for job in learnt for row in job.result()],
+                good,
+            )
+    finally:
+        if before is None:
+            del os.environ["OPENBLAS_NUM_THREADS"]
+        else:
+            os.environ["OPENBLAS_NUM_THREADS"] = before
+
+
+def run(folder: Path, *, quick: bool = False) -> Result:
+    """Run the evaluation; a full run writes the page's tables, a quick one only prints."""
+    from benchmarks.causes_page import tables, write
+
+    out = simulate(quick=quick)
+    if not quick:
+        write(PAGE, out)
+    (folder / "causes-evaluation.md").write_text(tables(out), encoding="utf-8")
+    ratios = [1 - saving([c for c in out.cured if c.noise == n], 1)[0] for n in NOISES]
+    figures = {
+        "saved": "; ".join(
+            f"noise {n:g}: {_saved(out, n, 1)} against fixed, {_saved(out, n, 2)} against random"
+            for n in NOISES
+        ),
+        "claims above 50 %": "; ".join(
+            f"{s}: {off([c for c in out.claims if c.stage == s], 0.5)[0]:+.3f}" for s in STAGES
+        ),
+    }
+    return Result(
+        "causes_eval" + (" (quick)" if quick else ""),
+        "minutes to cure by the diagnosis' steps",
+        "the sheet's order of checks, the same engine, truths and rule for check or cure",
+        Spread.of(ratios),
+        goal=1 - LEAST_SAVED,
+        figures=figures,
+        raw=raw(out),
+    )
+
+
+def raw(out: Findings) -> dict[str, Any]:
+    """Return the figures that have a goal."""
+    values: dict[str, Any] = {}
+    for noise in NOISES:
+        rows = [c for c in out.cured if c.noise == noise]
+        for way in (1, 2):
+            values[f"saved_{WAYS[way]}_{noise:g}"], values[f"se_{WAYS[way]}_{noise:g}"] = saving(
+                rows, way
+            )
+    for stage in STAGES:
+        values[f"off_{stage}"] = off([c for c in out.claims if c.stage == stage], 0.5)[0]
+    return values
+
+
+def _saved(out: Findings, noise: float, way: int) -> str:
+    share, se = saving([c for c in out.cured if c.noise == noise], way)
+    return f"{100 * share:.0f} % ± {100 * se:.0f}"
