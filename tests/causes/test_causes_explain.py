@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from causes.reference_causes import by_enumeration, pick, random_network
+from causes_reference import by_enumeration, pick, random_network
 from pitwise.causes.evidence import Evidence, Grade, Soft
 from pitwise.causes.explain import explain, explanations
 from pitwise.causes.network import Network, NetworkError
