@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 from random import Random
 
 from kit import Floor
@@ -28,7 +29,7 @@ def test_every_trouble_fits_the_trade_sheet() -> None:
     torches = {t.torch for t in TROUBLES}
     for torch in torches:
         own = sorted((t.begins, t.ends) for t in TROUBLES if t.torch == torch)
-        assert all(a[1] < b[0] for a, b in zip(own, own[1:], strict=False))
+        assert all(a[1] < b[0] for a, b in itertools.pairwise(own))
 
 
 def test_a_year_of_troubles_leaves_closed_cases_and_one_open(lite: Floor) -> None:

@@ -14,9 +14,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from pitwise.causes.cutset import MOST_NUMBERS, WIDEST, too_wide
 from pitwise.causes.draws import draw_sets
 from pitwise.causes.evidence import Compiled, Evidence, compile_evidence
 from pitwise.causes.network import Floats, Network, NetworkError
+from pitwise.causes.order import plan
 from pitwise.causes.posterior import impossible, solve
 from pitwise.causes.recursion import forward, structure
 
@@ -83,7 +85,10 @@ def gains(
     compiled = compile_evidence(network, evidence)
     checks = [_open(network, evidence, k, shown) for k, shown in enumerate(reveals)]
     out = np.zeros(len(checks))
-    sums = forward(compiled)
+    planned = plan(structure(compiled))
+    if planned.width > WIDEST or planned.states > MOST_NUMBERS:
+        raise too_wide(planned)
+    sums = forward(compiled, planned)
     if sums.log_z[0] == -np.inf:
         raise impossible(network, compiled)
     solved = solve(compiled, sums)
