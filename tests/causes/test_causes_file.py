@@ -156,6 +156,7 @@ def test_the_rest() -> None:
         ({"readings": {"flowrate": {}}}, "readings.flowrate", "did you mean 'flow_rate'"),
         ({"context": {"amps": None}}, "context.amps", "not a word"),
         ({"context": {"amps": math.inf}}, "context.amps", "finite"),
+        ({"context": {str(i): "x" for i in range(51)}}, "context", "at most 50"),
         ({"done": "K_look"}, "done", "not a list"),
         ({"done": [3]}, "done[0]", "not a text"),
     ],

@@ -4,15 +4,20 @@ from __future__ import annotations
 
 import json
 import threading
+from pathlib import Path
 from typing import Any
 
 import pytest
 from sqlalchemy import func, select, text
 
+from book_fixture import KINDS, empty_url
 from kit import Floor
 from pitwise.records.case_tables import CaseCause, CaseFact, CauseCase
+from pitwise.records.database import Database
 from pitwise.records.tables import AuditRow
 from pitwise.services import cases, drafts, ranges, signing
+from pitwise.services.book_archive import export_book
+from pitwise.services.book_restore import restore_book
 from pitwise.services.book_verify import verify_book
 from pitwise.services.case_view import CaseView, EvidenceLine
 from pitwise.services.errors import (
@@ -21,7 +26,9 @@ from pitwise.services.errors import (
     NotFoundError,
     ServiceError,
 )
+from pitwise.services.learning import freeze_learning
 from pitwise.services.permissions import Actor
+from pitwise.services.shopfloor import Shop
 from pitwise.services.wear_book import refit
 
 
@@ -491,6 +498,19 @@ def test_a_remedy_tried_in_vain_leads_to_the_next_and_then_rules_out(floor: Floo
     assert p_of(view, "cool_low") > 0.5
 
 
+def test_more_than_can_be_reckoned_is_said_and_not_ranked(lite: Floor) -> None:
+    case = opened(lite)
+    results = {s.id: "seen" for s in lite.shop.base.symptoms}
+    for own in lite.shop.base.checks:
+        done_by = "Ida Løv, electrician"
+        given = {k: results[k] for k in own.reveals}
+        view = check(lite, case, own.id, results=given, done_by=done_by)
+    assert [f.code for f in view.diagnosis.flags] == ["too-many"]
+    assert view.diagnosis.step.do == "none"
+    assert p_of(view, "age") == pytest.approx(0.2)
+    assert len(view.evidence) == len(results)
+
+
 # Two tablets.
 
 
@@ -773,6 +793,33 @@ def test_before_the_first_fit_and_the_fifth_life_the_book_says_why_not(floor: Fl
 
 
 # The book's keeping.
+
+
+@pytest.mark.parametrize("into", KINDS)
+def test_a_book_with_cases_is_exported_and_restored_whole(
+    floor: Floor, tmp_path: Path, into: str
+) -> None:
+    set_flow(floor)
+    case = opened(floor, complaint="Früher zwei Wochen, 金属粉")
+    check(floor, case, "K_flow", results={"W_filter": "seen"})
+    cases.undo(floor.shop, floor.tech, case, key=floor.key())
+    reading(floor, case, "coolant_flow", "2.25", "l/min")
+    close(floor, case, "cool_low")
+    freeze_learning(floor.shop, floor.lead, reason="as it stands")
+    open_one = opened(floor)
+    made = export_book(floor.shop, floor.admin, tmp_path / "book.zip")
+    assert made.rows["case_fact"] == 3
+    with empty_url(into, tmp_path) as url:
+        report = restore_book(url, tmp_path / "book.zip")
+        assert report.verification.faults == ()
+        shop = Shop(Database(url), floor.clock)
+        try:
+            assert cases.read_case(shop, floor.tech, case) == read(floor, case)
+            assert cases.read_case(shop, floor.tech, open_one) == read(floor, open_one)
+            # New rows go on where the old ones ended.
+            cases.record_finding(shop, floor.tech, open_one, "E_blue", "seen", key=floor.key())
+        finally:
+            shop.close()
 
 
 def test_the_book_verifies_with_cases_and_names_what_was_changed(floor: Floor) -> None:

@@ -18,8 +18,7 @@ import numpy.typing as npt
 
 from pitwise.causes.evidence import Compiled, Evidence, compile_evidence
 from pitwise.causes.network import Floats, Network
-from pitwise.causes.posterior import impossible
-from pitwise.causes.recursion import forward
+from pitwise.causes.posterior import impossible, solve
 
 # Sets opened before the search stops and says so.
 MOST_SETS = 20_000
@@ -88,7 +87,7 @@ def explain(
         As `posteriors`.
     """
     compiled = compile_evidence(network, evidence)
-    log_z = float(forward(compiled).log_z[0])
+    log_z = float(solve(compiled).log_evidence[0])
     if log_z == -np.inf:
         raise impossible(network, compiled)
     return _search(_Sets(compiled), log_z - float(compiled.log_constant[0]), count, most_sets)
@@ -128,7 +127,8 @@ class _Sets:
     def fact(self, total: Floats) -> Floats:
         """Return φ: the log weight of facts at a total log-inhibition, leak included."""
         with np.errstate(divide="ignore"):
-            return np.log(self.close_e * -np.expm1(-total) + self.close_u * np.exp(-total))
+            out: Floats = np.log(self.close_e * -np.expm1(-total) + self.close_u * np.exp(-total))
+        return out
 
     def children(self, total: Floats, base: float, first: int) -> tuple[Floats, Floats]:
         """Return (values, bounds) of the sets that add one cause from a place on.
@@ -191,7 +191,8 @@ def _cover_cost(covers: npt.NDArray[np.bool_], cost: Floats, lost: npt.NDArray[n
     """
     shared = cost / np.maximum(covers.sum(axis=2), 1)
     least = np.where(covers, shared[..., None], np.inf).min(axis=1, initial=np.inf)
-    return np.where(lost, least, 0.0).sum(axis=1)
+    out: Floats = np.where(lost, least, 0.0).sum(axis=1)
+    return out
 
 
 def _search(sets: _Sets, log_z: float, count: int, most_sets: int) -> Explanations:

@@ -32,6 +32,7 @@ _PART = ("seen", "absent", "looked")
 _PIT = ("pit_depth", "last_pit_depth", "forecast")
 _FORECAST = ("mean_mm", "sd_mm", "low_mm", "high_mm")
 _MOST_READINGS = 50
+_MOST_CONTEXT = 50
 
 
 def parse_observations(sheet: Sheet, text: str) -> Observations:
@@ -117,21 +118,20 @@ def _gauge(gauge: Mapping[str, Any]) -> tuple[float, str]:
 
 
 def _look(sheet: Sheet, slug: str, raw: Mapping[str, Any], place: str) -> Look:
-    sets = {}
+    known = [f.id for f in sheet.findings_of(slug)]
+    sets: dict[str, set[str]] = {}
     for key in ("seen", "absent"):
-        words = a_list(raw.get(key, []), f"{place}.{key}")
-        sets[key] = {
-            _bench_id(sheet, slug, a_text(word, f"{place}.{key}[{i}]"), f"{place}.{key}[{i}]")
-            for i, word in enumerate(words)
-        }
+        sets[key] = set()
+        for i, word in enumerate(a_list(raw.get(key, []), f"{place}.{key}")):
+            spot = f"{place}.{key}[{i}]"
+            sets[key].add(_bench_id(sheet, slug, known, a_text(word, spot), spot))
     both = sorted(sets["seen"] & sets["absent"])
     if both:
         raise InputError(place, f"'{both[0]}' is both seen and absent", "keep it in one list")
     return Look(sets["seen"], sets["absent"], a_flag(raw.get("looked", False), f"{place}.looked"))
 
 
-def _bench_id(sheet: Sheet, slug: str, word: str, place: str) -> str:
-    known = [f.id for f in sheet.findings_of(slug)]
+def _bench_id(sheet: Sheet, slug: str, known: list[str], word: str, place: str) -> str:
     if word not in known:
         raise InputError(
             place,
@@ -168,7 +168,7 @@ def _findings(sheet: Sheet, raw: Mapping[str, Any], looks: dict[str, Look]) -> d
         slugs = [p.id for p in sheet.parts]
         if slug not in slugs:
             raise InputError(place, f"'{slug[:60]}' is not a part of the torch", near(slug, slugs))
-        _bench_id(sheet, slug, word, place)
+        _bench_id(sheet, slug, [f.id for f in sheet.findings_of(slug)], word, place)
         if state in ("slight", "much"):
             raise InputError(
                 place, f"'{state}' is not for the bench's findings", "write 'seen' or 'absent'"
@@ -238,6 +238,8 @@ def _readings(sheet: Sheet, section: Mapping[str, Any]) -> dict[str, Reading]:
 
 
 def _context(raw: Mapping[str, Any]) -> dict[str, str]:
+    if len(raw) > _MOST_CONTEXT:
+        raise InputError("context", f"{len(raw)} words of context", f"give at most {_MOST_CONTEXT}")
     out = {}
     for key, given in raw.items():
         place = f"context.{key}"[:120]

@@ -158,7 +158,12 @@ def next_step(
                 f"the next check takes {minutes(worth[0].minutes)}.{who}",
             )
         if not any(_may_change(network, evidence, c) for c in worth[:_TRIED_CHECKS]):
-            return Step("try", remedy.id, top.id, f"{said} No check left would change that.{who}")
+            return Step(
+                "try",
+                remedy.id,
+                top.id,
+                f"{said} None of the best checks left would change that.{who}",
+            )
     if worth:
         best = worth[0]
         first = f", {sheet.check(best.first[0]).name.lower()} first" if best.first else ""

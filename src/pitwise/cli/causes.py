@@ -86,7 +86,7 @@ def _run_network(args: argparse.Namespace) -> int:
 
 def _refusal(file: str, error: InputError | NetworkError) -> ServiceError:
     place = f"{file}: {error.place}" if error.place else file
-    return ServiceError(place, error.problem, error.mend)
+    return ServiceError(place, error.problem, error.mend.rstrip(".?"))
 
 
 def _print(sheet: Sheet, found: Diagnosis) -> None:

@@ -10,6 +10,7 @@ from random import Random
 from pitwise.bench.decide import PIT_PART
 from pitwise.demo.plates import PROGRAMS
 from pitwise.demo.simulate import SimulatedElectrode, WearTruth
+from pitwise.demo.story import Story, set_ranges
 from pitwise.services import (
     drafts,
     fittings,
@@ -70,6 +71,9 @@ class _Clock:
 
     def __call__(self) -> dt.datetime:
         return self.now
+
+    def forward(self, minutes: float) -> None:
+        self.now += dt.timedelta(minutes=minutes)
 
 
 def _make_shop(shop: Shop, actors: dict[str, Actor]) -> dict[str, int]:
@@ -145,6 +149,7 @@ def _make_shop(shop: Shop, actors: dict[str, Actor]) -> dict[str, int]:
             },
             "demo: figures made up for this shop",
         )
+    set_ranges(shop, lead, north)
     return out
 
 
@@ -163,10 +168,10 @@ def _fit_first_sets(shop: Shop, lead: Actor, torches: dict[str, int]) -> None:
             fittings.fit_part(shop, lead, torch_id, part_type_id=kind, lot="first lot")
 
 
-def _work(torch: _Torch, days: float, random: Random) -> None:
+def _work(torch: _Torch, days: float, random: Random, faster: float) -> None:
     starts = max(1, round(torch.starts_per_day * days * random.uniform(0.7, 1.3)))
     minutes = starts * torch.minutes_per_start * random.uniform(0.8, 1.25)
-    torch.electrode.run(starts, minutes)
+    torch.electrode.run(starts, minutes, faster)
     torch.shown_starts += starts
     torch.shown_minutes = round(torch.shown_minutes + minutes, 1)
 
@@ -180,6 +185,7 @@ def _inspect(
     random: Random,
     key: str,
     *,
+    shown: list[tuple[str, str]],
     finish: bool = True,
 ) -> None:
     """Carry one inspection through, as a technician would."""
@@ -197,6 +203,7 @@ def _inspect(
         )
     lost = torch.electrode.lost
     seen = [(part, slug) for part, slug, chance in _CHANCES if random.random() < chance]
+    seen += shown
     if lost:
         seen += [("electrode", "emitter-blown"), ("nozzle", "arc-marks")]
     elif torch.electrode.depth_mm > 0.8 and random.random() < 0.12:
@@ -290,11 +297,14 @@ def fill(
         due: list[tuple[dt.datetime, str]] = [
             (start + dt.timedelta(hours=6 + i), name) for i, name in enumerate(torches)
         ]
+        # Its own dice: what troubles show shifts no other throw of the scenario.
+        story = Story(Random(seed + 1))
         number, month = 0, start.month
         while due:
             due.sort()
             at, name = due.pop(0)
             torch = torches[name]
+            share = (at - start) / (until - start)
             gap = random.choice((3, 4, 4, 5, 7))
             nxt = at + dt.timedelta(days=gap, minutes=random.randint(-20, 20))
             clock.now = at
@@ -309,14 +319,25 @@ def fill(
                 actors["tamsin"],
                 random,
                 f"demo-{seed}-{number:05d}",
+                shown=story.seen(name, share),
                 finish=finish,
             )
             # A fit a month keeps the making of the demo short; a real shop's are made as due.
             forecasts.keep_up(shop, refit=clock.now.month != month)
             month = clock.now.month
+            if finish:
+                story.after_inspection(
+                    shop,
+                    technician,
+                    name,
+                    torch.id,
+                    share,
+                    clock.forward,
+                    f"demo-{seed}-{number:05d}",
+                )
             number += 1
             if nxt < until:
-                _work(torch, gap * 0.75, random)
+                _work(torch, gap * 0.75, random, story.faster(name, share))
                 due.append((nxt, name))
             if progress:
                 progress(min(1.0, (at - start) / (until - start)))

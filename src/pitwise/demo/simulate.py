@@ -56,12 +56,12 @@ class SimulatedElectrode:
         use = self.starts + self.truth.kappa * self.arc_minutes
         return math.pow(use / 500.0, self.truth.gamma)
 
-    def run(self, starts: int, arc_minutes: float) -> None:
-        """Cut for so many starts and arc minutes; may end lost."""
+    def run(self, starts: int, arc_minutes: float, faster: float = 1.0) -> None:
+        """Cut for so many starts and arc minutes, `faster` wearing than usual; may end lost."""
         before = self._age()
         self.starts += starts
         self.arc_minutes += arc_minutes
-        mean = self.rate * self.truth.c_mm * (self._age() - before)
+        mean = faster * self.rate * self.truth.c_mm * (self._age() - before)
         if mean > 0:
             self.depth_mm += self.random.gammavariate(mean / self.truth.phi_mm, self.truth.phi_mm)
         hazard = starts * self.truth.lambda0 * math.exp(self.truth.eta_per_mm * self.depth_mm)

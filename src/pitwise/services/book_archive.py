@@ -61,11 +61,19 @@ EXPORT_FORMAT = "pitwise-export/1"
 CSV_NOTE = (
     "for reading only, data/ is exact: a text that begins with one of = + - @ TAB CR LF or an "
     "apostrophe (or a full-width = + - @) has one apostrophe put before it; an empty cell is "
-    "nothing or an empty text; password hashes and the content of imported files are left out"
+    "nothing or an empty text; password hashes and the content of imported files of trade "
+    "sheets, and what was held at a case's closing, are left out"
 )
 _FORMULA = tuple("=+-@\t\r\n'＝＋－＠")
 # Password hashes are nobody's to read; a file packed into one cell is no use to anybody.
-_NOT_IN_CSV = {("person", "password_hash"), ("import_file", "content")}
+_NOT_IN_CSV = {
+    ("person", "password_hash"),
+    ("import_file", "content"),
+    ("used_sheet", "content"),
+    ("cause_case", "held"),
+    ("cause_case", "diagnosis"),
+    ("learning_event", "body"),
+}
 # No moment of its own: the same book gives the same bytes.
 _ZIP_MOMENT = (1980, 1, 1, 0, 0, 0)
 _COPY_PAGES = 256

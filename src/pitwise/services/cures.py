@@ -1,9 +1,10 @@
 """Did the cure work: electrodes of the torch before and after a closed case.
 
 Before: the electrodes of the case's process that came to an end in the torch before the
-case was closed, the last dozen of them. After: those that began after it, up to the next
-case closed with the same cause there; running ones count with the starts they have run.
-The electrode that was in the torch at the cure belongs to neither side.
+case was closed, the last six of them, and of these those since the cure before it where
+that leaves two. After: the first eight that began after it, and before another case was
+opened on the torch, for from then on another trouble was at work; running ones count with
+the starts they have run. The electrode in the torch at the cure belongs to neither side.
 """
 
 from __future__ import annotations
@@ -16,7 +17,14 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from pitwise.causes.cure import VERDICT_WORDS, Comparison, Side, compare_changes, compare_rates
+from pitwise.causes.cure import (
+    LEAST_AFTER,
+    VERDICT_WORDS,
+    Comparison,
+    Side,
+    compare_changes,
+    compare_rates,
+)
 from pitwise.records.case_tables import CaseCause, CauseCase
 from pitwise.records.tables import Counter
 from pitwise.services.case_book import ElectrodeLife, electrode_lives
@@ -27,8 +35,11 @@ from pitwise.services.shopfloor import Shop
 from pitwise.services.wear_book import Histories, histories
 from pitwise.trade.model import Sheet
 
-# The recent past speaks, not the whole history (our own choice, no source).
-_MOST_BEFORE = 12
+# The recent past speaks: what the torch did before the trouble began is no "before" of its
+# cure (our own choice, no source).
+_MOST_BEFORE = 6
+# Later ones tell of later troubles (our own choice, no source).
+_MOST_AFTER = 8
 # Wear by age always comes again, at the same pace: no cure of it can fail to hold.
 _ALWAYS_AGAIN = frozenset({"age"})
 
@@ -83,6 +94,13 @@ class _Book:
         self.remedies = {r.id: r.text for r in sheet.remedies}
         torches = {c.row.torch_id for c in self.cases}
         items = [x.item_id for x in self.lives if x.torch_id in torches]
+        self.opened: dict[int, list[tuple[dt.datetime, int]]] = {t: [] for t in torches}
+        for torch_id, opened_at, ident in session.execute(
+            select(CauseCase.torch_id, CauseCase.opened_at, CauseCase.id).where(
+                CauseCase.torch_id.in_(torches), CauseCase.state != "discarded"
+            )
+        ):
+            self.opened[torch_id].append((opened_at, ident))
         self.known = histories(session, items) if items else Histories({}, {})
 
     def again(self, case: _Closed) -> _Closed | None:
@@ -106,19 +124,30 @@ class _Book:
             for x in self.lives
             if x.torch_id == case.row.torch_id and x.process_id == case.row.process_id
         ]
-        until = self.again(case)
+        later = [
+            at
+            for at, ident in self.opened[case.row.torch_id]
+            if at >= case.at and ident != case.row.id
+        ]
+        until = min(later, default=None)
+        since = max((x.at for x in self.cases if self._earlier(x, case)), default=None)
         before = sorted(
             (x for x in of_torch if x.ended_at is not None and x.ended_at <= case.at),
             key=lambda x: x.ended_at or case.at,
         )[-_MOST_BEFORE:]
+        if since is not None:
+            own = [x for x in before if x.fitted_at >= since]
+            before = own if len(own) >= LEAST_AFTER else before
         after = [
             x
             for x in of_torch
-            if x.fitted_at >= case.at
-            and x not in before
-            and (until is None or x.fitted_at < until.at)
-        ]
+            if x.fitted_at >= case.at and x not in before and (until is None or x.fitted_at < until)
+        ][:_MOST_AFTER]
         return before, after
+
+    @staticmethod
+    def _earlier(one: _Closed, case: _Closed) -> bool:
+        return one.row.torch_id == case.row.torch_id and one.at < case.at
 
     def rates(self, electrodes: list[ElectrodeLife]) -> tuple[list[float], int]:
         """Return pit growth per 500 starts of each electrode by its last signed reading."""
