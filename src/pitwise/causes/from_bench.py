@@ -33,14 +33,15 @@ def symptoms_from_bench(
     -------
     dict of str to State
         "seen" where any bench finding the symptom lists was seen; "absent" where every one of
-        them was looked at and none seen (and the sheet lets looking at it show that); nothing
-        otherwise: not looked at is not absent.
+        them was looked at and none seen; each only where the sheet lets the bench show that
+        half. Nothing otherwise: not looked at is not absent.
     """
     out: dict[str, State] = {}
     for symptom in sheet.symptoms:
         states = [_state(looks, *name.split("/", 1)) for name in symptom.bench]
         if "seen" in states:
-            out[symptom.id] = "seen"
+            if symptom.bench_seen:
+                out[symptom.id] = "seen"
         elif states and symptom.bench_absent and all(s == "absent" for s in states):
             out[symptom.id] = "absent"
     return out
@@ -48,7 +49,9 @@ def symptoms_from_bench(
 
 def bench_signs(sheet: Sheet) -> frozenset[str]:
     """Return the bench findings ("part/finding") that show some symptom."""
-    return frozenset(name for symptom in sheet.symptoms for name in symptom.bench)
+    return frozenset(
+        name for symptom in sheet.symptoms if symptom.bench_seen for name in symptom.bench
+    )
 
 
 def _state(
