@@ -158,9 +158,8 @@ def test_from_the_bench_to_a_verified_cause(seat: Seat, size: tuple[int, int]) -
     page = seat.page(size)
     open_bench(page, seat.floor.torch)
     for slug, following in pairwise(STEPS):
-        if slug == "nozzle":
-            touch(page, "heat-blued")
         if slug == "electrode":
+            touch(page, "heat-blued")
             page.fill("#pit-field", "0.41")
         page.click("#looked")
         at(page, following)
@@ -171,7 +170,7 @@ def test_from_the_bench_to_a_verified_cause(seat: Seat, size: tuple[int, int]) -
     page.wait_for_url("**/causes/*")
     case = page.url.split("/causes/")[1].split("?")[0]
     # What the bench saw is there; nothing was typed again.
-    assert "Nozzle blued or softened by heat" in page.inner_text("#evidence-title ~ .scroll")
+    assert "Body blued by heat well above the face" in page.inner_text("#evidence-title ~ .scroll")
     # A check is chosen; one touch records it and ranks anew, without a new page.
     check = next(
         c
@@ -188,7 +187,7 @@ def test_from_the_bench_to_a_verified_cause(seat: Seat, size: tuple[int, int]) -
     assert page.evaluate(FOCUS) == f"t-{first.symptom}-absent"
     # The reading goes in with another unit than the sheet's.
     page.fill("#s-coolant_flow", "0,3")
-    page.select_option("#step select[name=unit] >> nth=0", "gal/min (US)")
+    page.select_option("#step select[name=unit] >> nth=0", "gal/min")
     page.press("#s-coolant_flow", "Enter")
     page.wait_for_selector("#evidence-title ~ .scroll:has-text('0.3 gal/min')")
     assert page.evaluate("() => window.stayed")
