@@ -62,8 +62,8 @@ def _cause(c: Plain) -> Plain:
 
 
 def _work(w: Plain) -> str:
-    isolated = "supply isolated and locked out" if w["isolated"] else "supply is on for this"
-    return f"{number(w['minutes'])} min, {_WHO[w['who']]}, {isolated}. {w['caution']}"
+    isolated = "supply isolated and locked out" if w["isolated"] else "supply not isolated"
+    return f"{number(w['minutes'])} min, {_WHO[w['who']]}, {isolated}. {w['caution']}".strip()
 
 
 def _next(case: Plain) -> Plain | None:

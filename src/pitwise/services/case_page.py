@@ -192,13 +192,16 @@ def check_forms(
 ) -> tuple[CheckForm, ...]:
     """Return every check: next ones first, the rest in the sheet's order."""
     states: dict[str, FactState] = {e.symptom: e.state for e in held.evidence}
+    told = {e.symptom: e.words for e in held.evidence if e.log_ratio is not None}
     done = set(held.done)
     by_next = {n.check: n for n in diagnosis.next}
     names = {c.id: c.name for c in sheet.checks}
     forms = {}
     for check in sheet.checks:
         findings = tuple(
-            CheckFinding(s.id, s.where, s.text, s.kind, states.get(s.id, "none"))
+            CheckFinding(
+                s.id, s.where, s.text, s.kind, states.get(s.id, "none"), told.get(s.id, "")
+            )
             for s in map(sheet.symptom, check.reveals)
         )
         tells = set(check.reveals)

@@ -161,13 +161,17 @@ class ReadingField:
 
 @dataclass(frozen=True)
 class CheckFinding:
-    """A finding a check reveals, with what is held of it now ("none": not looked at)."""
+    """A finding a check reveals, with what is held of it now ("none": not looked at).
+
+    `told`: the figures it stands on where a reading or the book tells it; nobody touched it then.
+    """
 
     symptom: str
     where: str
     text: str
     kind: Literal["plain", "graded", "reading"]
     state: FactState
+    told: str = ""
 
 
 @dataclass(frozen=True)
@@ -511,7 +515,7 @@ class Compared:
     what : str
         "life" (electrodes used up per start) or "wear" (pit growth per start).
     ratio, low, high : float or None
-        After over before with its 95 % interval; None: too early to tell. For "life" of the
+        After over before with its 90 % interval; None: too early to tell. For "life" of the
         rate of changes, so that below 1 is better in both.
     verdict : {"better", "worse", "no-difference", "too-early"}
     words : str

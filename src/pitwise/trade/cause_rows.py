@@ -156,7 +156,7 @@ class Check(Row):
     minutes: Minutes
     isolated: bool
     who: Who
-    caution: Text
+    caution: Text | Literal[""] = ""
     reveals: tuple[Code, ...]
     after: tuple[Code, ...] = ()
     bench: bool = False
@@ -165,6 +165,8 @@ class Check(Row):
     def _reveals_something(self) -> Check:
         if not self.reveals:
             raise ValueError("this check tells nothing: name the symptoms it reveals")
+        if not self.caution and (self.isolated or self.who == "electrician"):
+            raise ValueError("this work can hurt and has no 'caution': write what to mind")
         for field, ids in (("reveals", self.reveals), ("after", self.after)):
             if len(set(ids)) != len(ids):
                 raise ValueError(f"an id stands twice in '{field}': keep one of them")

@@ -10,6 +10,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from pitwise.causes.cure import LEVEL
+
 from .look import BAND, NARROW, axis, framed, halo, type_size
 from .model import NoReadings
 from .pit import GREY, INK
@@ -24,7 +26,7 @@ class Ratio:
     name : str
         What is compared, as the row is headed.
     ratio, low, high : float or None
-        The ratio and its 95 % interval, > 0; None when it is too early to tell.
+        The ratio and its interval at `LEVEL`, > 0; None when it is too early to tell.
     words : str
         The verdict in a few words.
     """
@@ -87,7 +89,7 @@ def _text(name: str, rows: Sequence[dict[str, Any]], size: int, bold: bool) -> l
 
 
 def ratio_chart(rows: Iterable[Ratio], *, width: int = 720) -> dict[str, Any] | NoReadings:
-    """Draw each comparison as a dot in its 95 % interval; 1 is "as before".
+    """Draw each comparison as a dot in its interval; 1 is "as before".
 
     Parameters
     ----------
@@ -182,7 +184,10 @@ def ratio_chart(rows: Iterable[Ratio], *, width: int = 720) -> dict[str, Any] | 
         else f"{r.name}: {r.words}"
         for r in own
     )
-    sub = ["Dot and bar: after over before, 95 % interval.", "Dashed: as before. Left is better."]
+    sub = [
+        f"Dot and bar: after over before, {LEVEL:.0%} interval.".replace("%", " %"),
+        "Dashed: as before. Left is better.",
+    ]
     return framed(
         layers,
         title="After the cure against before",
