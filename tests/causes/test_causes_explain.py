@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from causes.reference_causes import by_enumeration, pick, random_network
+from causes_reference import by_enumeration, pick, random_network
 from pitwise.causes.evidence import Evidence, Grade, Soft
 from pitwise.causes.explain import explain, explanations
 from pitwise.causes.network import Network, NetworkError
@@ -60,7 +60,5 @@ def test_the_search_says_when_it_stopped() -> None:
 def test_certain_causes() -> None:
     network = Network.of([1.0, 0.0, 0.5], [0.0], [[0.5], [0.5], [0.0]])
     got = explanations(network, Evidence(frozenset([0])))
-    assert sorted(got, key=lambda x: len(x[0])) == [
-        (frozenset([0]), pytest.approx(0.5)),
-        (frozenset([0, 2]), pytest.approx(0.5)),
-    ]
+    assert {chosen for chosen, _ in got} == {frozenset([0]), frozenset([0, 2])}
+    assert [p for _, p in got] == pytest.approx([0.5, 0.5])

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 
-from causes.reference_causes import by_enumeration, pick, random_network
+from causes_reference import by_enumeration, pick, random_network
 from pitwise.causes import gains as module
 from pitwise.causes.draws import draw_sets
 from pitwise.causes.evidence import Evidence, Soft, compile_evidence

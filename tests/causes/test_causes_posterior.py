@@ -12,7 +12,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from causes.reference_causes import by_enumeration, by_fractions, marginals, pick, random_network
+from causes_reference import by_enumeration, by_fractions, marginals, pick, random_network
 from pitwise.causes import cutset
 from pitwise.causes.evidence import Evidence, Grade, Item, Soft, compile_evidence
 from pitwise.causes.network import Network, NetworkError

@@ -1,4 +1,4 @@
-"""The network against check values from outside: see tests/data/diagnosis.json for their sources."""
+"""The network of causes against outside values; tests/data/diagnosis.json names their sources."""
 
 from __future__ import annotations
 

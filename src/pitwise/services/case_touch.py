@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from pitwise.records.case_tables import CaseFact, CauseCase
 from pitwise.services.book_cases import row_digest
-from pitwise.services.case_evidence import active_facts
+from pitwise.services.case_items import active_facts
 from pitwise.services.errors import (
     ConflictError,
     NotAllowedError,

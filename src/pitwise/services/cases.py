@@ -19,7 +19,7 @@ from pitwise.services.case_closing import close_case as close_case
 from pitwise.services.case_closing import discard_case as discard_case
 from pitwise.services.case_closing import mark_came_back as mark_came_back
 from pitwise.services.case_closing import reopen_case as reopen_case
-from pitwise.services.case_evidence import active_facts
+from pitwise.services.case_items import active_facts
 from pitwise.services.case_page import case_view, held_and_diagnosis
 from pitwise.services.case_touch import (
     Touch,
