@@ -170,7 +170,9 @@ def case_values(request: Request, actor: Actor, view: CaseView, asked: Asked) ->
             actor, remedies[step.id].who if step.do == "try" and step.id in remedies else ""
         ),
         "asks": [a for a in view.asks if not a.answered],
-        "ask_ids": {a.id for a in view.asks},
+        "too_many": any(f.code == "too-many" for f in view.diagnosis.flags),
+        # What the page says elsewhere is not said again among the flags.
+        "said_ids": {a.id for a in view.asks} | {"too-many", "nothing-looked-at"},
         "evidence_of": {e.symptom: e for e in view.evidence},
         "shown": view.diagnosis.causes[:SHOWN],
         "others": view.diagnosis.causes[SHOWN:],
