@@ -179,6 +179,7 @@ def case_values(request: Request, actor: Actor, view: CaseView, asked: Asked) ->
         "cause_names": lambda ids: _capital(" and ".join(names.get(i, i).lower() for i in ids)),
         "dark": _dark(request, view) if view.state == "open" else [],
         "places": place_names(shop_of(request).base),
+        "normal_places": {n.where for n in shop_of(request).base.normals},
         "last": _last(view),
         # What was merely not there fills pages; it is folded, not left out.
         "telling": [e for e in view.evidence if e.state != "absent" or e.fact_id is not None],
