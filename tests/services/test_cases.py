@@ -505,7 +505,7 @@ def test_more_than_can_be_reckoned_is_said_and_not_ranked(lite: Floor) -> None:
         done_by = "Ida Løv, electrician"
         given = {k: results[k] for k in own.reveals}
         view = check(lite, case, own.id, results=given, done_by=done_by)
-    assert [f.code for f in view.diagnosis.flags] == ["too-many"]
+    assert [f.code for f in view.diagnosis.flags] == ["no-ranking"]
     assert view.diagnosis.step.do == "none"
     assert p_of(view, "age") == pytest.approx(0.2)
     assert len(view.evidence) == len(results)

@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 from pitwise.causes.diagnose import diagnose
 from pitwise.causes.diagnosis import Diagnosis, Flag, Step
 from pitwise.causes.learn import Learnt
+from pitwise.causes.network import NetworkError
 from pitwise.causes.observe import Observations
 from pitwise.records.audit import canonical
 from pitwise.records.case_tables import CaseCause, CauseCase
@@ -41,9 +42,6 @@ from pitwise.trade.cause_rows import Remedy
 from pitwise.trade.model import Sheet
 
 _MOST_KEPT = 64
-# The reckoning is exact and doubles with what is seen: 40 take about a second. A trouble
-# shows a dozen.
-_MOST_TOLD = 40
 _made: OrderedDict[str, Diagnosis] = OrderedDict()
 _lock = threading.Lock()
 
@@ -66,24 +64,20 @@ def diagnosis_of(session: Session, sheet: Sheet, observations: Observations) -> 
 
 
 def _diagnosed(sheet: Sheet, observed: Observations, learnt: Learnt | None) -> Diagnosis:
-    """Diagnose; of more than can be reckoned while somebody waits, say so instead of ranking."""
-    told = [k for k, v in observed.findings.items() if v != "absent"]
-    told += list(observed.log_ratios)
-    told += [f.symptom for r in observed.readings for f in sheet.reading(r).feeds]
-    if len(set(told)) <= _MOST_TOLD:
+    """Diagnose; what can't be ranked is said, beside the usual rates alone."""
+    try:
         return diagnose(sheet, observed, learnt=learnt)
-    words = (
-        f"{len(set(told))} findings are seen or read at once, too many to rank causes by: below "
-        "are the usual rates alone. Take back what belongs to another trouble."
-    )
-    bare = diagnose(
-        sheet, Observations(context=observed.context, done=observed.done), learnt=learnt
-    )
-    known = {*observed.findings, *told}
+    except NetworkError as error:
+        mend = error.mend[:1].upper() + error.mend[1:]
+        words = f"No ranking: {error.problem}. Below are the usual rates alone. {mend}."
+    bare_of = Observations(context=observed.context, done=observed.done)
+    bare = diagnose(sheet, bare_of, learnt=learnt)
+    known = {*observed.findings, *observed.log_ratios}
+    known |= {f.symptom for r in observed.readings for f in sheet.reading(r).feeds}
     return replace(
         bare,
         step=Step("none", "", "", words),
-        flags=(Flag("too-many", words),),
+        flags=(Flag("no-ranking", words),),
         looked=tuple(s.id for s in sheet.symptoms if s.id in known),
         not_looked=tuple(s.id for s in sheet.symptoms if s.id not in known),
     )
