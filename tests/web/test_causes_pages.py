@@ -464,7 +464,8 @@ def test_ranges_are_set_by_a_lead(lite: Floor, client_of: Client) -> None:
     assert "Usual: 3 l/min or more" in tech.get(f"/causes/{number}").text
 
 
-def test_what_is_normal_by_place(tech: TestClient) -> None:
+def test_what_is_normal_by_place(lite: Floor, tech: TestClient) -> None:
+    assert "/causes/normal?where=electrode" in tech.get(f"/causes/{opened(lite)}").text
     page = tech.get("/causes/normal").text
     assert "None of these is a finding" in page
     assert "Electrode" in page

@@ -89,7 +89,9 @@ def _next(case: Plain) -> Plain | None:
         asks = [a for a in case["asks"] if a["id"] == step["id"]]
         head = asks[0]["text"] if asks else "A contradiction is to be answered"
         return {"head": f"Answer first: {head}", "work": "", "why": step["why"]}
-    return {"head": "No check left that would tell more", "work": "", "why": step["why"]}
+    many = any(f["code"] == "too-many" for f in case["diagnosis"]["flags"])
+    head = "Too much at once to rank" if many else "No check left that would tell more"
+    return {"head": head, "work": "", "why": step["why"]}
 
 
 def _closing(case: Plain, times: Times) -> Plain | None:

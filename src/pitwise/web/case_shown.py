@@ -170,13 +170,16 @@ def case_values(request: Request, actor: Actor, view: CaseView, asked: Asked) ->
             actor, remedies[step.id].who if step.do == "try" and step.id in remedies else ""
         ),
         "asks": [a for a in view.asks if not a.answered],
-        "ask_ids": {a.id for a in view.asks},
+        "too_many": any(f.code == "too-many" for f in view.diagnosis.flags),
+        # What the page says elsewhere is not said again among the flags.
+        "said_ids": {a.id for a in view.asks} | {"too-many", "nothing-looked-at"},
         "evidence_of": {e.symptom: e for e in view.evidence},
         "shown": view.diagnosis.causes[:SHOWN],
         "others": view.diagnosis.causes[SHOWN:],
         "cause_names": lambda ids: _capital(" and ".join(names.get(i, i).lower() for i in ids)),
         "dark": _dark(request, view) if view.state == "open" else [],
         "places": place_names(shop_of(request).base),
+        "normal_places": {n.where for n in shop_of(request).base.normals},
         "last": _last(view),
         # What was merely not there fills pages; it is folded, not left out.
         "telling": [e for e in view.evidence if e.state != "absent" or e.fact_id is not None],
