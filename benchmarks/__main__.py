@@ -11,7 +11,17 @@ import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
-from benchmarks import bench_touch, calibration, causes_eval, decide, linear, program, sign, wear
+from benchmarks import (
+    bench_touch,
+    calibration,
+    causes,
+    causes_eval,
+    decide,
+    linear,
+    program,
+    sign,
+    wear,
+)
 from benchmarks.result import Result
 
 BENCHMARKS: dict[str, Callable[[Path], Result]] = {
@@ -26,6 +36,11 @@ BENCHMARKS: dict[str, Callable[[Path], Result]] = {
     "wear_fleet": wear.fleet,
     "calibration": calibration.run,
     "causes_eval": causes_eval.run,
+    "causes_lazy": causes.against_lazy,
+    "causes_lazy_absent": causes.against_lazy_absent,
+    "causes_elimination": causes.against_elimination,
+    "causes_20": causes.twenty,
+    "causes_gains": causes.all_gains,
 }
 
 

@@ -65,8 +65,8 @@ def draw_sets(sums: Sums, wanted: list[int], seed: int, count: int = DRAWS) -> B
         i, j = merge.cause, merge.fact
         draw = next(uniform)
         if i < 0:
-            u, e = sums.close_u[j] * u, sums.close_e[j] * e
-            unexplained[j] = draw * (u + e) < u
+            left = sums.close_u[j] * u
+            unexplained[j] = draw * (left + sums.close_e[j] * e) < left
             continue
         q, r = sums.q[j][i], sums.r[j][i]
         if merge.fact_last:

@@ -18,8 +18,7 @@ import numpy.typing as npt
 
 from pitwise.causes.evidence import Compiled, Evidence, compile_evidence
 from pitwise.causes.network import Floats, Network
-from pitwise.causes.posterior import impossible
-from pitwise.causes.recursion import forward
+from pitwise.causes.posterior import impossible, solve
 
 # Sets opened before the search stops and says so.
 MOST_SETS = 20_000
@@ -88,7 +87,7 @@ def explain(
         As `posteriors`.
     """
     compiled = compile_evidence(network, evidence)
-    log_z = float(forward(compiled).log_z[0])
+    log_z = float(solve(compiled).log_evidence[0])
     if log_z == -np.inf:
         raise impossible(network, compiled)
     return _search(_Sets(compiled), log_z - float(compiled.log_constant[0]), count, most_sets)

@@ -7,15 +7,18 @@ facts together less the mean of their entropies given the causes.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
+from pitwise.causes.cutset import MOST_NUMBERS, WIDEST, too_wide
 from pitwise.causes.draws import draw_sets
 from pitwise.causes.evidence import Compiled, Evidence, compile_evidence
 from pitwise.causes.network import Floats, Network, NetworkError
+from pitwise.causes.order import plan
 from pitwise.causes.posterior import impossible, solve
 from pitwise.causes.recursion import forward, structure
 
@@ -28,10 +31,10 @@ _EXACT_COST = 500_000
 # Up to so many (draws × outcomes) the outcomes of a check are all gone through.
 _OUTCOMES = 40_000
 _OUTCOME_DRAWS = 256
-_RAKES = 3
+_RAKES = 2
 # A probability of 0 as a logarithm that can still be multiplied by 0.
 _NEVER = -700.0
-_BITS = 1.0 / np.log(2.0)
+_BITS = 1.0 / math.log(2.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,7 +85,10 @@ def gains(
     compiled = compile_evidence(network, evidence)
     checks = [_open(network, evidence, k, shown) for k, shown in enumerate(reveals)]
     out = np.zeros(len(checks))
-    sums = forward(compiled)
+    planned = plan(structure(compiled))
+    if planned.width > WIDEST or planned.states > MOST_NUMBERS:
+        raise too_wide(planned)
+    sums = forward(compiled, planned)
     if sums.log_z[0] == -np.inf:
         raise impossible(network, compiled)
     solved = solve(compiled, sums)
@@ -121,12 +127,13 @@ def _open(network: Network, evidence: Evidence, index: int, shown: Sequence[int]
                 f"findings are numbered 0 to {len(network.leak) - 1}",
             )
     left = sorted(set(shown) - known)
-    facts = [[f for f in left if f in group] for group in evidence.groups]
-    grouped = {f for fact in facts for f in fact}
-    facts = [fact for fact in facts if fact] + [[f] for f in left if f not in grouped]
-    link = np.array([network.link[:, fact].max(axis=1) for fact in facts])
-    link = link.reshape((len(facts), len(network.prior)))
-    leak = np.array([network.leak[fact].max() for fact in facts])
+    together = [fact for group in evidence.groups if len(fact := sorted(group & set(left))) > 1]
+    grouped = {f for fact in together for f in fact}
+    single = [f for f in left if f not in grouped]
+    link = np.vstack(
+        [network.link[:, single].T, *(network.link[:, f].max(axis=1)[None] for f in together)]
+    )
+    leak = np.array([*network.leak[single], *(network.leak[f].max() for f in together)])
     linked = link.any(axis=1) & (leak < 1)
     link, leak = link[linked], leak[linked]
     causes = np.flatnonzero(link.any(axis=0) & (network.prior > 0) & (network.prior < 1))
@@ -163,7 +170,9 @@ def _joints(
     p: Floats,
 ) -> list[tuple[npt.NDArray[np.bool_], Floats]]:
     """Return for each group of causes all its sets and their exact posterior weights."""
-    on, off, sizes = [], [], []
+    on: list[Floats] = []
+    off: list[Floats] = []
+    sizes = []
     for causes in groups:
         held = causes[coupled[causes]]
         sets = _subsets(len(held))
@@ -201,21 +210,30 @@ def _subsets(count: int) -> npt.NDArray[np.bool_]:
 def _raked(sets: npt.NDArray[np.bool_], p: Floats) -> Floats:
     """Return weights of the draws under which every cause has its exact posterior."""
     weight = np.full(len(sets), 1.0 / len(sets))
-    columns = np.ascontiguousarray(sets.T)
-    usable = [i for i, c in enumerate(columns) if 0 < p[i] < 1 and c.any() and not c.all()]
+    share = sets.mean(axis=0)
+    usable = np.flatnonzero((p > 0) & (p < 1) & (share > 0) & (share < 1))
+    columns = np.ascontiguousarray(sets[:, usable].T, dtype=np.float64)
     for _ in range(_RAKES):
-        for i in usable:
-            share = float(weight[columns[i]].sum())
-            weight *= np.where(columns[i], p[i] / share, (1 - p[i]) / (1 - share))
-    return weight / weight.sum()
+        for column, want in zip(columns, p[usable].tolist(), strict=True):
+            on = float(weight @ column)
+            off = float(weight.sum()) - on
+            # Only the ratio counts here; the sum is put right at the end.
+            weight += weight * column * (want / (1 - want) * off / on - 1)
+    out: Floats = weight / weight.sum()
+    return out
 
 
 def _atoms(sets: npt.NDArray[np.bool_], weight: Floats) -> tuple[npt.NDArray[np.bool_], Floats]:
     """Return the different sets and their weights."""
-    packed = np.ascontiguousarray(np.packbits(sets, axis=1))
-    keys = packed.view(f"V{packed.shape[1]}").ravel()
+    packed = np.packbits(sets, axis=1)
+    width = packed.shape[1]
+    # Up to 64 causes a set is one whole number, which sorts many times faster than bytes.
+    wide = np.zeros((len(sets), max(8, width)), dtype=np.uint8)
+    wide[:, :width] = packed
+    keys = wide.view(np.uint64 if width <= 8 else f"V{width}").ravel()
     _, first, inverse = np.unique(keys, return_index=True, return_inverse=True)
-    return sets[first], np.bincount(inverse, weight)
+    total: Floats = np.bincount(inverse, weight).astype(np.float64)
+    return sets[first], total
 
 
 def _chances(check: _Check, sets: npt.NDArray[np.bool_]) -> tuple[Floats, Floats, Floats]:
@@ -235,7 +253,7 @@ def _all_outcomes(check: _Check, sets: npt.NDArray[np.bool_], weight: Floats) ->
     joint = weight @ table
     joint = joint[joint > 0]
     told = -(joint @ np.log(joint)) - weight @ entropy.sum(axis=1)
-    return float(told) * _BITS
+    return float(told * _BITS)
 
 
 def _estimate(check: _Check, sets: npt.NDArray[np.bool_], weight: Floats, seed: int) -> float:
@@ -249,17 +267,21 @@ def _estimate(check: _Check, sets: npt.NDArray[np.bool_], weight: Floats, seed: 
     cuts = (np.arange(count) + rng.random(count)) / count
     of = np.minimum(np.searchsorted(np.cumsum(weight), cuts), len(sets) - 1)
     chance = np.exp(present)
-    shown = (rng.random((count, facts)) < chance[of]).astype(np.float64)
+    shown = rng.random((count, facts)) < chance[of]
     # Given an outcome, how far it moves the weights of the sets: Σ w' log(w'/w), never below 0.
-    log = shown @ (present - absent).T + absent.sum(axis=1)
+    # Single precision: its rounding is far below the noise of the draws.
+    ratio, quiet = (present - absent).T.astype(np.float32), absent.sum(axis=1)
+    log = shown.astype(np.float32) @ ratio
+    log += quiet.astype(np.float32)
     log -= log.max(axis=1, keepdims=True)
-    after = np.exp(log.astype(np.float32)).astype(np.float64)
-    total = after @ weight
+    after = np.exp(log)
+    light = weight.astype(np.float32)
+    total = after @ light
     after *= log
-    moved = after @ weight / total - np.log(total)
+    moved = (after @ light / total - np.log(total)).astype(np.float64)
     # The mean of each fact's outcomes is known: what they miss of it is taken off by regression.
     design = np.column_stack([np.ones(count), shown - weight @ chance])
-    normal = design.T @ design
+    normal: Floats = design.T @ design
     # A fact that comes out alike in every draw has no slope; the ridge keeps it at none.
     normal[np.diag_indices_from(normal)] += 1e-6 * count
-    return float(np.linalg.solve(normal, design.T @ moved)[0]) * _BITS
+    return float(np.linalg.solve(normal, design.T @ moved)[0] * _BITS)

@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import expit
 
+from pitwise.causes.cutset import MOST_NUMBERS, Cut, cut, parts, row
 from pitwise.causes.evidence import Compiled, Evidence, Item, compile_evidence, weights
 from pitwise.causes.network import Floats, Network, NetworkError
-from pitwise.causes.recursion import Sums, backward, forward
+from pitwise.causes.recursion import Sums, backward, batch_of, forward, structure
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,7 +55,52 @@ def solve(compiled: Compiled, sums: Sums | None = None) -> Batch:
     sums : Sums, optional
         Its forward pass, when there is one already.
     """
-    sums = forward(compiled) if sums is None else sums
+    if sums is not None:
+        return _direct(compiled, sums)
+    found = cut(structure(compiled))
+    if not found.causes:
+        return _in_chunks(compiled, found)
+    batch = batch_of(compiled)
+    return _joined([_by_cutset(row(compiled, b, b + 1), found) for b in range(batch)])
+
+
+def _in_chunks(compiled: Compiled, found: Cut) -> Batch:
+    """Return posteriors of a batch, as much of it at a time as memory should hold."""
+    batch = batch_of(compiled)
+    size = max(1, MOST_NUMBERS // max(found.plan.states, 1))
+    if size >= batch:
+        return _direct(compiled, forward(compiled, found.plan))
+    chunks = [row(compiled, b, min(batch, b + size)) for b in range(0, batch, size)]
+    return _joined([_direct(c, forward(c, found.plan)) for c in chunks])
+
+
+def _by_cutset(compiled: Compiled, found: Cut) -> Batch:
+    """Return one problem's posteriors as the mean over all ways to set the cutset's causes."""
+    each = _in_chunks(parts(compiled, found.causes), found)
+    top = each.log_evidence.max()
+    if top == -np.inf:
+        nothing = np.full((1, each.p.shape[1]), np.nan)
+        return Batch(nothing, np.array([-np.inf]), nothing)
+    weight = np.exp(each.log_evidence - top)
+    possible = weight > 0
+    share = weight[possible]
+    on = share @ each.p[possible]
+    off = share @ expit(-each.log_odds[possible])
+    with np.errstate(divide="ignore"):
+        log_odds = np.log(on) - np.log(off)
+    log_z = np.array([top + np.log(share.sum())])
+    return Batch((on / (on + off))[None], log_z, log_odds[None])
+
+
+def _joined(batches: list[Batch]) -> Batch:
+    return Batch(
+        np.concatenate([b.p for b in batches]),
+        np.concatenate([b.log_evidence for b in batches]),
+        np.concatenate([b.log_odds for b in batches]),
+    )
+
+
+def _direct(compiled: Compiled, sums: Sums) -> Batch:
     slopes = backward(sums)
     shape = (sums.batch, compiled.weight_on.shape[1])
     on, off = (_stacked(values, shape) for values in (slopes.on, slopes.off))
