@@ -18,6 +18,7 @@ from pitwise.causes.diagnose import Diagnosis, Observations, Reading, diagnose
 from pitwise.causes.from_bench import symptoms_from_bench
 from pitwise.causes.learn import Case, learn
 from pitwise.causes.model import build
+from pitwise.causes.network import NetworkError
 from pitwise.causes.step import worth_of_checks
 from pitwise.causes.temper import Tempering
 from pitwise.causes.words import BANDS, percent, probability_word
@@ -408,3 +409,21 @@ def test_a_strip_down_is_ranked_soon() -> None:
         diagnose(BASE, Observations(findings=findings))
         spent.append(time.process_time() - start)
     assert min(spent) < 0.3
+
+
+def test_far_too_much_seen_at_once_is_refused_soon() -> None:
+    findings: Any = {s.id: "seen" for s in BASE.symptoms}
+    start = time.process_time()
+    with pytest.raises(NetworkError, match="too many to rank"):
+        diagnose(BASE, Observations(findings=findings))
+    assert time.process_time() - start < 5
+
+
+def test_with_much_seen_at_once_fewer_numbers_are_drawn(monkeypatch: pytest.MonkeyPatch) -> None:
+    seen = _seen(S_blue="seen", S_twin="seen")
+    plain = diagnose(SMALL, seen)
+    monkeypatch.setattr("pitwise.causes.diagnose._WORK", 1.0)
+    found = diagnose(SMALL, seen)
+    assert [f.code for f in found.flags] == ["rough-range"]
+    assert _p(found) == _p(plain)
+    assert all(c.low <= c.p <= c.high for c in found.causes)

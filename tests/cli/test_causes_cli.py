@@ -93,7 +93,8 @@ def test_a_shops_range_makes_a_reading_tell(
     feeds = ", ".join(f'{{ symptom = "{f.symptom}", beyond = "{f.beyond}" }}' for f in row.feeds)
     own = _write(
         tmp_path / "own.toml",
-        '[sheet]\nid = "our-shop"\nversion = "1"\ntitle = "Our shop"\n[[reading]]\nid = "coolant_flow"\nname = "Flow"\n'
+        '[sheet]\nid = "our-shop"\nversion = "1"\ntitle = "Our shop"\n'
+        '[[reading]]\nid = "coolant_flow"\nname = "Flow"\n'
         f'text = "From the manual"\nunit = "l/min"\nu = 0.2\nlow = 5.0\nfeeds = [{feeds}]\n'
         'source = "made up"\n',
     )

@@ -17,14 +17,16 @@ from pitwise.causes.diagnosis import (
     Step,
     Told,
 )
-from pitwise.causes.evidence import Evidence, Item
+from pitwise.causes.evidence import Evidence, Item, compile_evidence
 from pitwise.causes.explain import explain
 from pitwise.causes.learn import Learnt
 from pitwise.causes.model import Model, build
-from pitwise.causes.network import Floats
+from pitwise.causes.network import Floats, NetworkError
 from pitwise.causes.observe import STATES, Observations, State
+from pitwise.causes.order import plan
 from pitwise.causes.posterior import leave_one_out, posterior_draws, posteriors
 from pitwise.causes.readings import Reading, UnitError, reading_log_ratio
+from pitwise.causes.recursion import structure
 from pitwise.causes.step import next_step, open_checks, repair_order
 from pitwise.causes.words import RULED_OUT, percent, probability_word
 from pitwise.trade.cause_rows import Term
@@ -47,6 +49,10 @@ __all__ = [
 ]
 
 DRAWS = 100
+_LEAST_DRAWS = 10
+# Updates of states that all passes together may take: about 3 s, and what is refused.
+_WORK = 3e8
+_MOST_WORK = 1e9
 _EXPLANATIONS = 5
 # A fact that moves a cause's odds by less than a twentieth is no evidence worth a line.
 _LEAST_SHIFT = 0.05
@@ -93,7 +99,7 @@ def diagnose(
     InputError
         Unknown ids (the nearest is named), a state or unit that does not fit.
     NetworkError
-        Evidence that no set of causes can give.
+        Evidence that no set of causes can give, or too much of it seen at once to rank.
     """
     _check_ids(sheet, observations)
     states = dict(observations.findings)
@@ -107,7 +113,15 @@ def diagnose(
     ]
     model = build(sheet, learnt).after(observations.excluded)
     evidence = model.evidence(states, ratios)
-    ranked = _ranked(sheet, model, evidence, states, ratios, seed)
+    draws = _affordable(model, evidence)
+    if draws < DRAWS:
+        flags.append(
+            Flag(
+                "rough-range",
+                f"Very much was seen at once: the ranges come from {draws} draws only.",
+            )
+        )
+    ranked = _ranked(sheet, model, evidence, states, ratios, draws, seed)
     checks = open_checks(sheet, model.network, evidence, known, observations.done, seed)
     repairs = repair_order(sheet, ranked)
     explained, cut_short = _explained(sheet, model, evidence)
@@ -267,18 +281,40 @@ def _notes(sheet: Sheet, observed: Observations, known: frozenset[str]) -> list[
     return out
 
 
+def _affordable(model: Model, evidence: Evidence) -> int:
+    """Return how many draws of the numbers the evidence lets one wait for.
+
+    Raises
+    ------
+    NetworkError
+        Where even few would take minutes: as a rule more was entered as seen than ever is.
+    """
+    compiled = compile_evidence(model.network, evidence)
+    cost = max(1, plan(structure(compiled)).cost)
+    facts = len(compiled.opened) + len(compiled.closed)
+    if cost * (1 + facts + _LEAST_DRAWS) > _MOST_WORK:
+        raise NetworkError(
+            "findings",
+            f"{len(compiled.opened)} facts seen at once hang together through shared causes, "
+            "too many to rank exactly",
+            "leave out findings that say the same, and what was not really looked at",
+        )
+    return max(_LEAST_DRAWS, min(DRAWS, int(_WORK / cost) - facts))
+
+
 def _ranked(
     sheet: Sheet,
     model: Model,
     evidence: Evidence,
     states: Mapping[str, State],
     ratios: Mapping[str, float],
+    count: int,
     seed: int,
 ) -> tuple[RankedCause, ...]:
     network, temper = model.network, model.tempering
     facts = len(evidence.looked_at())
     p = temper.posterior(posteriors(network, evidence).p, model.prior, facts)
-    draws = model.draw(DRAWS, np.random.default_rng(seed))
+    draws = model.draw(count, np.random.default_rng(seed))
     drawn = posterior_draws(
         network, model.evidence(states, ratios, draws), draws.prior, draws.leak, draws.link
     )

@@ -136,7 +136,7 @@ class Flag:
     code : str
         A conflict's id, or "no-range", "two-answers", "unknown-context", "nothing-looked-at",
         "tells-nothing",
-        "explanations-cut-short".
+        "explanations-cut-short", "rough-range".
     text : str
     ask : str
         The question; empty when there is nothing to answer.
