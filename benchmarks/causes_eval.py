@@ -50,7 +50,7 @@ TUNING = 1
 LEARNING = 9
 WAYS = ("ours", "fixed", "random", "good order", "fixed, paying", "fixed, plain")
 SIZES = (0, 10, 25, 50, 100, 200)
-CASES, CLAIMS, SHOPS, FRESH, WORKED = 120, 700, 9, 120, 15
+CASES, CLAIMS, SHOPS, FRESH, WORKED = 30, 500, 6, 80, 6
 QUICK = (12, 60, 3, 30, 3)
 BINS = (0.5, 0.6, 0.7, 0.8, 0.9)
 MOST_OFF, LEAST_SAVED, LEAST_FOUND = 0.10, 0.25, 0.90
@@ -105,9 +105,7 @@ class Cured:
     claims: tuple[tuple[float, bool], ...]
 
 
-def cure(
-    desk: Desk, noise: float, stage: Stage, number: int, good: Sequence[str]
-) -> Cured | None:
+def cure(desk: Desk, noise: float, stage: Stage, number: int, good: Sequence[str]) -> Cured | None:
     """Cure one case in every way; None when no cause is at work, so nothing is to be cured."""
     answers = case_of(JUDGED, desk.shape, noise, number)
     if not answers.causes.any():
@@ -293,19 +291,15 @@ class Findings:
 
 def simulate(*, quick: bool = False, workers: int = 2) -> Findings:
     """Run it all on some processes, one thread each."""
-    cases, claims, shops, fresh, worked = (
-        QUICK if quick else (CASES, CLAIMS, SHOPS, FRESH, WORKED)
-    )
+    cases, claims, shops, fresh, worked = QUICK if quick else (CASES, CLAIMS, SHOPS, FRESH, WORKED)
     good = good_order(desk_of_sheet(), TUNING, 8 if quick else 40)
-    step = 6 if quick else 20
+    step = 6 if quick else 10
     stages: tuple[Stage, ...] = ("complaint", "strip-down")
     # A spawned worker reads this before it loads its linear algebra.
     before = os.environ.get("OPENBLAS_NUM_THREADS")
     os.environ["OPENBLAS_NUM_THREADS"] = "1"
     try:
-        with ProcessPoolExecutor(
-            workers, mp_context=multiprocessing.get_context("spawn")
-        ) as pool:
+        with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
             learnt = [pool.submit(_learn_job, (n, fresh, worked, good)) for n in range(shops)]
             cured = [
                 pool.submit(_cure_job, (noise, stage, n, min(n + step, cases), good))

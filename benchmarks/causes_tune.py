@@ -24,6 +24,7 @@ from pitwise.trade import Sheet, base_sheet
 FLOORS = (0.0, 0.01, 0.02, 0.04)
 KEEPS = (1.0, 0.9, 0.8)
 ODDS = (1.0, 0.9, 0.8, 0.7, 0.6)
+FEW = (0.0, 0.3, 0.5, 0.8)
 WORTHS = (0.15, 0.25, 0.4, 0.6)
 
 
@@ -36,22 +37,28 @@ def with_constants(sheet: Sheet, **values: float) -> Sheet:
     return replace(sheet, constants=rows)
 
 
-def _claims(job: tuple[float, float, int]) -> tuple[Floats, Floats, Floats]:
-    """Return claimed p, truth and stage of every cause of every case, untempered odds."""
+def _claims(job: tuple[float, float, int]) -> tuple[Floats, Floats, np.ndarray, Floats]:
+    """Return p and truth of every cause, the stage and number of facts, of every case."""
     floor, keep, cases = job
     sheet = with_constants(
-        with_ranges(base_sheet()), temper_leak_floor=floor, temper_link_keep=keep, temper_odds=1.0
+        with_ranges(base_sheet()),
+        temper_leak_floor=floor,
+        temper_link_keep=keep,
+        temper_odds=1.0,
+        temper_few=0.0,
     )
     shape = Shape.of(sheet)
     desk = Desk(shape)
-    claimed, true, stage = [], [], []
+    claimed, true, stage, facts = [], [], [], []
     for noise, number in itertools.product(NOISES, range(cases)):
         answers = case_of(TUNING, shape, noise, number)
         for s, name in enumerate(STAGES):
-            claimed.append(at_stage(desk, answers, name).p())
+            work = at_stage(desk, answers, name)
+            claimed.append(work.p())
+            facts.append(len(work.evidence()[1].looked_at()))
             true.append(answers.causes)
-            stage.append(np.full(len(answers.causes), 10 * s + NOISES.index(noise)))
-    return np.array(claimed), np.array(true, dtype=float), np.array(stage)
+            stage.append(s)
+    return np.array(claimed), np.array(true, dtype=float), np.array(stage), np.array(facts)
 
 
 def temper_tables(cases: int, workers: int) -> Iterator[str]:
@@ -59,20 +66,28 @@ def temper_tables(cases: int, workers: int) -> Iterator[str]:
     base = np.log(prior) - np.log1p(-prior)
     jobs = [(f, k, cases) for f in FLOORS for k in KEEPS]
     with _pool(workers) as pool:
-        for (floor, keep, _), (p, true, stage) in zip(jobs, pool.map(_claims, jobs), strict=True):
+        for (floor, keep, _), (p, true, stage, facts) in zip(
+            jobs, pool.map(_claims, jobs), strict=True
+        ):
             at = np.log(np.clip(p, 1e-12, 1)) - np.log1p(-np.clip(p, 0, 1 - 1e-12))
-            for odds in ODDS:
-                q = 1 / (1 + np.exp(-(base + odds * (at - base))))
+            for odds, few in itertools.product(ODDS, FEW):
+                share = odds * (facts / (facts + few))[:, None]
+                q = 1 / (1 + np.exp(-(base + share * (at - base))))
                 score = -np.mean(true * np.log(q) + (1 - true) * np.log1p(-q)) * q.shape[1]
                 gaps = []
                 for s, _ in enumerate(STAGES):
-                    over = (q > 0.5) & (stage // 10 == s)
+                    over = (q > 0.5) & (stage == s)[:, None]
                     bins = [
                         _gap(q, true, over & (q > low) & (q <= low + 0.1))
                         for low in (0.5, 0.6, 0.7, 0.8, 0.9)
                     ]
-                    gaps.append(f"{_gap(q, true, over):+.3f} [{' '.join(f'{b:+.2f}' for b in bins)}]")
-                yield f"floor {floor:.2f} keep {keep:.1f} odds {odds:.1f}: log score {score:.3f} gaps {' | '.join(gaps)}"
+                    gaps.append(
+                        f"{_gap(q, true, over):+.3f} [{' '.join(f'{b:+.2f}' for b in bins)}]"
+                    )
+                yield (
+                    f"floor {floor:.2f} keep {keep:.1f} odds {odds:.1f} few {few:.1f}: "
+                    f"log score {score:.3f} gaps {' | '.join(gaps)}"
+                )
 
 
 def _gap(claimed: Floats, true: Floats, which: np.ndarray) -> float:
@@ -99,7 +114,11 @@ def worth_tables(cases: int, workers: int) -> Iterator[str]:
         found = list(pool.map(_minutes, jobs))
     for worth, minutes in zip(WORTHS, found, strict=True):
         off = minutes - found[WORTHS.index(0.4)]
-        yield f"check-worth {worth}: {minutes.mean(axis=0).round(1)}, against 0.4 {off.mean(axis=0).round(1)} ± {(off.std(axis=0) / len(off) ** 0.5).round(1)}"
+        se = off.std(axis=0) / len(off) ** 0.5
+        yield (
+            f"check-worth {worth}: {minutes.mean(axis=0).round(1)}, "
+            f"against 0.4 {off.mean(axis=0).round(1)} ± {se.round(1)}"
+        )
 
 
 def _pool(workers: int) -> ProcessPoolExecutor:

@@ -149,9 +149,7 @@ class Work:
                     most[feed.symptom] = max(most.get(feed.symptom, -cap), ratio)
             for symptom, ratio in most.items():
                 total[symptom] = total.get(symptom, 0.0) + ratio
-        return {
-            s: max(-cap, min(cap, x)) for s, x in total.items() if s not in self.findings
-        }
+        return {s: max(-cap, min(cap, x)) for s, x in total.items() if s not in self.findings}
 
     @property
     def known(self) -> frozenset[str]:
@@ -260,7 +258,7 @@ def by_order(work: Work, order: Sequence[str], how: How) -> Work:
         p = work.p()
         ranked = work.ranked(p)
         repairs = repair_order(sheet, ranked)
-        left = [c for c in (open_check(work, name) for name in order if _open(work, name))]
+        left = [open_check(work, name) for name in order if _open(work, name)]
         check, cure = _choose(work, left, ranked, repairs[0].cause, how)
         if check is not None:
             work.do(check)
