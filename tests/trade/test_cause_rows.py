@@ -70,7 +70,7 @@ def test_lookups() -> None:
     assert SHEET.check("K_pilot").who == "electrician"
     assert SHEET.reading("coolant_flow").unit == "l/min"
     assert SHEET.remedies_of("cool_low")[0].id == "coolant-top-up"
-    assert SHEET.context_keys == ("gas_supply", "parts_same_for")
+    assert SHEET.context_keys == ("gas_supply", "parts_unchanged_for")
     assert SHEET.context_values("gas_supply") == ("bottled",)
     with pytest.raises(KeyError):
         SHEET.cause("cool")
