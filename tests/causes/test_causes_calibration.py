@@ -31,8 +31,8 @@ from pitwise.trade import Sheet
 
 FAMILY = 11
 """Seeds of their own: neither tuned on nor on the page."""
-CASES = 80
-CURED = 7
+CASES = 65
+CURED = 6
 
 
 @pytest.fixture(scope="module")
@@ -67,13 +67,13 @@ def _untempered(sheet: Sheet) -> Sheet:
 
 def test_what_is_claimed_above_a_half_comes_true(claims: list[Claimed]) -> None:
     gap, se, count = off(claims, 0.5)
-    assert count > 250
+    assert count > 200
     assert se < 0.03
     assert abs(gap) < MOST_OFF
     for stage in STAGES:
         gap, se, count = off([c for c in claims if c.stage == stage], 0.5)
         assert abs(gap) < MOST_OFF + 2 * se, stage
-        assert count > 20
+        assert count > 15
 
 
 def test_without_tempering_the_same_cases_are_overclaimed(
@@ -120,7 +120,7 @@ def test_minutes_are_saved_against_a_fixed_and_a_random_order(desk: Desk) -> Non
         se = left.std(ddof=1) / len(left) ** 0.5
         assert 1 - share > LEAST_SAVED - 2 * se
         assert 1 - share > 2 * se
-        assert se < 0.15
+        assert se < 0.16
 
 
 def test_the_policy_is_the_diagnosis_own_step(desk: Desk) -> None:
