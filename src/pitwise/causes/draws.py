@@ -68,7 +68,8 @@ def draw_sets(sums: Sums, wanted: list[int], seed: int, count: int = DRAWS) -> B
             left = sums.close_u[j] * u
             unexplained[j] = draw * (left + sums.close_e[j] * e) < left
             continue
-        q, r = sums.q[j][i], sums.r[j][i]
+        q = sums.q[j][i]
+        r = 1.0 - q
         if merge.fact_last:
             cu, ce = sums.close_u[j], sums.close_e[j]
             left = np.where(at_work[i], u * (cu * r + ce * q), u * cu)
@@ -99,7 +100,7 @@ def _ahead(sums: Sums) -> Iterator[_Ahead]:
         for position, j in reversed(step.links):
             halves = linked[-1].reshape((-1, 2, 1 << position))
             new = halves.copy()
-            new[:, 1] *= sums.r[j][step.cause]
+            new[:, 1] *= 1.0 - sums.q[j][step.cause]
             new[:, 1] += halves[:, 0] * sums.q[j][step.cause]
             linked.append(new.reshape(-1))
         linked.reverse()
@@ -135,7 +136,7 @@ def _walk(
     at_work[i] = next(uniform) * (on + off) < on
     for (position, j), after in zip(step.links, ahead.linked[1:], strict=True):
         bit = 1 << position
-        left = sums.r[j][i] * after[state]
+        left = (1.0 - sums.q[j][i]) * after[state]
         done = sums.q[j][i] * after[state & ~bit]
         hit = next(uniform) * (left + done) >= left
         state = np.where(at_work[i] & hit, state & ~bit, state)

@@ -80,6 +80,14 @@ def bits(mask: int) -> Iterator[int]:
         mask ^= low
 
 
+# The places of the bits of a byte: most sets of facts are no larger.
+_BYTE = tuple(tuple(bits(mask)) for mask in range(256))
+
+
+def _places(mask: int) -> tuple[int, ...]:
+    return _BYTE[mask] if mask < 256 else tuple(bits(mask))
+
+
 @lru_cache(maxsize=512)
 def plan(facts: tuple[int, ...]) -> Plan:
     """Return merges and order for facts given by their causes.
@@ -284,7 +292,7 @@ def _planned(
     steps = []
     widest = cost = states = opened = 0
     for i in order:
-        mine = list(bits(causes[i]))
+        mine = _places(causes[i])
         opens: tuple[int, ...] = ()
         if causes[i] & ~opened:
             opens = tuple([j for j in mine if not opened >> j & 1])
@@ -293,8 +301,9 @@ def _planned(
         width = len(held)
         links = stays = tuple([(held.index(j), j) for j in mine])
         last = []
+        cause = 1 << i
         for j in mine:
-            left[j] ^= 1 << i
+            left[j] ^= cause
             if not left[j]:
                 last.append(j)
         closes = []
@@ -305,7 +314,8 @@ def _planned(
                 closes.append((at, j))
                 del held[at]
         steps.append(Step(i, opens, links, tuple(closes), width, stays))
-        widest = max(widest, width)
+        if width > widest:
+            widest = width
         cost += (2 + len(mine)) << width
         states += 1 << width
     return Plan(tuple(merges), tuple(steps), widest, cost, states)

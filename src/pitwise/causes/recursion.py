@@ -58,7 +58,6 @@ class Sums:
     on: list[Number]
     off: list[Number]
     q: list[list[Number]]
-    r: list[list[Number]]
     close_u: list[Number]
     close_e: list[Number]
     miss: list[Number]
@@ -128,14 +127,10 @@ def forward(compiled: Compiled, planned: Plan | None = None) -> Sums:
     """
     planned = plan(structure(compiled)) if planned is None else planned
     q: list[list[Number]]
-    r: list[list[Number]]
     if compiled.q.shape[0] == 1:
         q = compiled.q[0].tolist()
-        r = (1.0 - compiled.q[0]).tolist()
     else:
-        turned = np.ascontiguousarray(np.moveaxis(compiled.q, 0, -1))
-        q = [list(row) for row in turned]
-        r = [list(row) for row in 1.0 - turned]
+        q = [list(row) for row in np.ascontiguousarray(np.moveaxis(compiled.q, 0, -1))]
     sums = Sums(
         compiled,
         planned,
@@ -143,7 +138,6 @@ def forward(compiled: Compiled, planned: Plan | None = None) -> Sums:
         columns(compiled.weight_on),
         columns(compiled.weight_off),
         q,
-        r,
         columns(compiled.close_unexplained),
         columns(compiled.close_explained),
         columns(1.0 - compiled.leak),
@@ -169,7 +163,8 @@ def _merge(sums: Sums) -> Number:
         i, j = merge.cause, merge.fact
         u, e = miss[j], hit[j]
         if not merge.fact_last:
-            a, b, q, r = on[i], off[i], sums.q[j][i], sums.r[j][i]
+            a, b, q = on[i], off[i], sums.q[j][i]
+            r = 1.0 - q
             sums.tape.append((a, b, u, e))
             u, e = u * (b + a * r), e * (a + b) + u * (a * q)
             scale, log = _scaled(u + e)
@@ -178,7 +173,8 @@ def _merge(sums: Sums) -> Number:
             sums.tape.append((0.0, 0.0, u, e))
             _, log = _scaled(sums.close_u[j] * u + sums.close_e[j] * e)
         else:
-            a, b, q, r = on[i], off[i], sums.q[j][i], sums.r[j][i]
+            a, b, q = on[i], off[i], sums.q[j][i]
+            r = 1.0 - q
             sums.tape.append((a, b, u, e))
             cu, ce = sums.close_u[j], sums.close_e[j]
             a = a * (cu * (u * r) + ce * (e + u * q))
@@ -228,7 +224,7 @@ def _explain(sums: Sums, step: Step, state: Floats) -> None:
         halves = state.reshape((-1, 2, 1 << position, *tail))
         left = halves[:, 1]
         halves[:, 0] += left * sums.q[j][i]
-        left *= sums.r[j][i]
+        left *= 1.0 - sums.q[j][i]
 
 
 def _dot(a: Floats, b: Floats) -> Number:
@@ -263,7 +259,8 @@ def backward(sums: Sums) -> Slopes:
     for merge, (a, b, u, e) in zip(reversed(sums.plan.merges), reversed(sums.tape), strict=True):
         i, j = merge.cause, merge.fact
         if not merge.fact_last:
-            q, r = sums.q[j][i], sums.r[j][i]
+            q = sums.q[j][i]
+            r = 1.0 - q
             gu, ge = miss[j], hit[j]
             on[i] = gu * (u * r) + ge * (e + u * q)
             off[i] = gu * u + ge * e
@@ -271,7 +268,8 @@ def backward(sums: Sums) -> Slopes:
         elif i < 0:
             miss[j], hit[j] = sums.close_u[j], sums.close_e[j]
         else:
-            q, r = sums.q[j][i], sums.r[j][i]
+            q = sums.q[j][i]
+            r = 1.0 - q
             cu, ce = sums.close_u[j], sums.close_e[j]
             ga, gb = on[i] * a, off[i] * b
             miss[j] = gb * cu + ga * (cu * r + ce * q)
@@ -325,5 +323,5 @@ def unexplain(sums: Sums, step: Step, rest: Floats) -> None:
     for position, j in step.links:
         halves = rest.reshape((-1, 2, 1 << position, *tail))
         left = halves[:, 1]
-        left *= sums.r[j][i]
+        left *= 1.0 - sums.q[j][i]
         left += halves[:, 0] * sums.q[j][i]

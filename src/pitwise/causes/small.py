@@ -8,7 +8,7 @@ loop over a list is several times faster than calling numpy on arrays of that si
 from __future__ import annotations
 
 import math
-from operator import mul
+from operator import itemgetter, mul
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -19,13 +19,22 @@ WIDEST = 5
 
 List = list[float]
 
-# Of 2^w states those with bit p set and not set, and each state with bit p taken out: [w][p].
+# Of 2^w states those with bit p set, and those without: [w][p].
 _SET = [[[s for s in range(1 << w) if s >> p & 1] for p in range(w)] for w in range(WIDEST + 1)]
 _CLEAR = [
     [[s for s in range(1 << w) if not s >> p & 1] for p in range(w)] for w in range(WIDEST + 1)
 ]
-_WITHOUT = [
-    [[s >> p + 1 << p | s & (1 << p) - 1 for s in range(1 << w)] for p in range(w)]
+# Puts the states without and with bit p, one half after the other, in their order: [w][p].
+_WIDEN = [
+    [
+        itemgetter(
+            *(
+                (s >> p + 1 << p | s & (1 << p) - 1) + ((s >> p & 1) << (w - 1))
+                for s in range(1 << w)
+            )
+        )
+        for p in range(w)
+    ]
     for w in range(WIDEST + 1)
 ]
 # Between these a sum is left as it is: far from under- and overflow.
@@ -39,7 +48,7 @@ def order_forward(sums: Sums) -> float:
     """
     state = [1.0]
     log_z = 0.0
-    on, off, q, r = sums.on, sums.off, sums.q, sums.r
+    on, off, q = sums.on, sums.off, sums.q
     close_u, close_e = sums.close_u, sums.close_e
     for i, opens, _, closes, width, stays in sums.plan.steps:
         for j in opens:
@@ -50,7 +59,8 @@ def order_forward(sums: Sums) -> float:
         if stays:
             work = state[:]
             for position, j in stays:
-                a, b, bit = q[j][i], r[j][i], 1 << position
+                a, bit = q[j][i], 1 << position
+                b = 1.0 - a
                 for s in _SET[width][position]:
                     x = work[s]
                     work[s - bit] += x * a
@@ -63,7 +73,7 @@ def order_forward(sums: Sums) -> float:
                 work = [work[s] + work[s + bit] * g for s in clear]
                 away = [away[s] for s in clear]
             else:
-                g = q[j][i] * ce + r[j][i] * cu
+                g = q[j][i] * ce + (1.0 - q[j][i]) * cu
                 work = [work[s] * ce + work[s + bit] * g for s in clear]
                 away = [away[s] * ce + away[s + bit] * cu for s in clear]
             width -= 1
@@ -84,7 +94,7 @@ def order_backward(sums: Sums, on: List, off: List, miss: List, hit: List) -> No
     """Run the order backward; put the slopes of the causes and facts in it into the lists."""
     rest = [1.0]
     opening = len(sums.before)
-    q, r = sums.q, sums.r
+    q = sums.q
     close_u, close_e = sums.close_u, sums.close_e
     for step, (away, work) in zip(reversed(sums.plan.steps), reversed(sums.states), strict=True):
         i, opens, _, closes, width, stays = step
@@ -93,26 +103,21 @@ def order_backward(sums: Sums, on: List, off: List, miss: List, hit: List) -> No
         narrow = width - len(closes)
         for position, j in reversed(closes):
             narrow += 1
-            source, high = _WITHOUT[narrow][position], _SET[narrow][position]
             cu, ce, g = close_u[j], close_e[j], q[j][i]
-            working = [working[s] for s in source]
-            rest = [rest[s] for s in source]
+            widen = _WIDEN[narrow][position]
             if cu == 0.0 and ce == 1.0:
-                for s in high:
-                    working[s] *= g
-                    rest[s] = 0.0
+                working = widen(working + [x * g for x in working])
+                rest = widen(rest + [0.0] * len(rest))
             else:
-                g = g * ce + r[j][i] * cu
-                for s in _CLEAR[narrow][position]:
-                    working[s] *= ce
-                    rest[s] *= ce
-                for s in high:
-                    working[s] *= g
-                    rest[s] *= cu
+                g = g * ce + (1.0 - g) * cu
+                working = widen([x * ce for x in working] + [x * g for x in working])
+                rest = widen([x * ce for x in rest] + [x * cu for x in rest])
+            working, rest = list(working), list(rest)
         if stays:
             working = working[:]
             for position, j in stays:
-                a, b, bit = q[j][i], r[j][i], 1 << position
+                a, bit = q[j][i], 1 << position
+                b = 1.0 - a
                 for s in _SET[width][position]:
                     working[s] = working[s] * b + working[s - bit] * a
         a, b = sums.off[i], sums.on[i]
