@@ -30,7 +30,7 @@ class _Ahead:
     linked: list[Floats]
 
 
-def draw_sets(sums: Sums, wanted: list[int], seed: int, count: int = DRAWS) -> Bools:
+def draw_sets(sums: Sums, wanted: list[int], seed: int | list[int], count: int = DRAWS) -> Bools:
     """Return draws of which causes are at work, given the evidence.
 
     Parameters
@@ -40,7 +40,7 @@ def draw_sets(sums: Sums, wanted: list[int], seed: int, count: int = DRAWS) -> B
     wanted : list of int
         The causes to be drawn although no fact to be explained touches them. Others of that
         kind come back as not at work.
-    seed : int
+    seed : int or list of int
         Seed: the same seed gives the same draws.
     count : int
         How many.
@@ -84,7 +84,7 @@ def draw_sets(sums: Sums, wanted: list[int], seed: int, count: int = DRAWS) -> B
     return at_work.T
 
 
-def _uniforms(sums: Sums, wanted: list[int], seed: int, count: int) -> Iterator[Floats]:
+def _uniforms(sums: Sums, wanted: list[int], seed: int | list[int], count: int) -> Iterator[Floats]:
     need = len(sums.plan.merges) + len(wanted) + len(sums.q)
     need += sum(1 + len(s.opens) + len(s.links) for s in sums.plan.steps)
     rng = np.random.default_rng(seed)

@@ -92,6 +92,16 @@ class Evidence:
             | {g.finding for g in self.grades}
         )
 
+    def settled(self) -> frozenset[int]:
+        """Return every finding that has nothing more to tell.
+
+        Those looked at, and those of a group with a member seen, graded or read. An absent
+        member settles its own sign only: a weak sign that is not there leaves the stronger open.
+        """
+        looked = self.looked_at()
+        telling = looked - self.absent
+        return looked.union(*(g for g in self.groups if g & telling))
+
 
 class Item(NamedTuple):
     """One fact of the evidence: a finding, or several that are one fact.
