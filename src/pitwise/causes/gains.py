@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -29,13 +30,20 @@ _EXACT_COST = 500_000
 # Up to so many facts all outcomes of a check are gone through, else some are drawn.
 _ALL_OUTCOMES = 12
 _OUTCOME_DRAWS = 256
-# A product of matrices of no more multiplications runs on one thread.
+# A product of matrices, and of a matrix and a vector, of no more multiplications than this runs
+# on one thread.
 _ONE_THREAD = 200_000
+_ONE_THREAD_VECTOR = 9_000
 _RAKES = 2
 # A probability of 0, and as a logarithm that can still be multiplied by 0.
-_LEAST = 1e-304
+_LEAST = np.float32(1e-37)
 _NEVER = -700.0
 _BITS = 1.0 / math.log(2.0)
+
+
+Bools = npt.NDArray[np.bool_]
+Singles = npt.NDArray[np.float32]
+Real = npt.NDArray[np.floating[Any]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,19 +120,22 @@ def gains(
         told = np.unique(np.concatenate([checks[k].facts for k in drawn]))
         sets = ready.draw(needed[~coupled[needed]].tolist(), seed)[:, needed]
         weight = _raked(sets, ready.p[needed])
+        # Single precision from here: its rounding is far below the noise of the draws.
         log_absent = _product(
-            sets.astype(np.float64), np.ascontiguousarray(facts.log_miss[np.ix_(told, needed)].T)
+            sets.astype(np.float32), facts.log_miss[np.ix_(told, needed)].T.astype(np.float32)
         )
-        log_absent += facts.log_quiet[told]
-        absent = np.exp(np.maximum(log_absent, _NEVER))
-        entropy = np.einsum("s,sf->f", weight, _entropy(absent))
+        log_absent += facts.log_quiet[told].astype(np.float32)
+        light = weight.astype(np.float32)
+        absent = np.exp(log_absent)
+        log_present = np.log(np.maximum(1 - absent, _LEAST))
+        entropy = -np.einsum("s,sf,sf->f", light, absent, log_absent, dtype=np.float64)
+        entropy -= np.einsum("s,sf,sf->f", light, 1 - absent, log_present, dtype=np.float64)
         for k in drawn:
             own = np.searchsorted(told, checks[k].facts)
-            mine = absent[:, own]
             if len(own) <= _ALL_OUTCOMES:
-                out[k] = _all_outcomes(mine, weight, entropy[own])
+                out[k] = _all_outcomes(absent[:, own], light, entropy[own])
             else:
-                out[k] = _some_outcomes(mine, weight, seed)
+                out[k] = _some_outcomes(log_absent[:, own], log_present[:, own], light, seed)
     return np.maximum(out, 0.0)
 
 
@@ -156,12 +167,12 @@ def _open(
             link[at] = network.link[:, list(fact)].max(axis=1)
             leak[at] = network.leak[list(fact)].max()
     open_causes = (network.prior > 0) & (network.prior < 1)
-    tells = (link > 0) & open_causes & (leak < 1)[:, None]
+    tells: Bools = (link > 0) & open_causes & (leak < 1)[:, None]
     with np.errstate(divide="ignore"):
         miss = np.maximum(np.log1p(-link), _NEVER)
         certain = np.log1p(-link[:, network.prior >= 1]).sum(axis=1)
         quiet = np.maximum(np.log1p(-leak) + certain, _NEVER)
-    told = tells.any(axis=1).tolist()
+    told = [bool(x) for x in tells.any(axis=1)]
     checks = []
     for numbers in shows:
         own_facts = np.array([f for f in numbers if told[f]], dtype=np.intp)
@@ -169,7 +180,7 @@ def _open(
     return _Facts(np.where(open_causes, miss, 0.0), quiet), checks
 
 
-def _exact_ones(checks: Sequence[_Check], coupled: npt.NDArray[np.bool_], budget: int) -> list[int]:
+def _exact_ones(checks: Sequence[_Check], coupled: Bools, budget: int) -> list[int]:
     costs = []
     for k, check in enumerate(checks):
         count = len(check.causes)
@@ -191,9 +202,9 @@ def _exact_ones(checks: Sequence[_Check], coupled: npt.NDArray[np.bool_], budget
 def _joints(
     compiled: Compiled,
     groups: Sequence[npt.NDArray[np.intp]],
-    coupled: npt.NDArray[np.bool_],
+    coupled: Bools,
     p: Floats,
-) -> list[tuple[npt.NDArray[np.bool_], Floats]]:
+) -> list[tuple[Bools, Floats]]:
     """Return for each group of causes all its sets and their exact posterior weights."""
     on: list[Floats] = []
     off: list[Floats] = []
@@ -228,11 +239,11 @@ def _joints(
     return out_joints
 
 
-def _subsets(count: int) -> npt.NDArray[np.bool_]:
+def _subsets(count: int) -> Bools:
     return (np.arange(1 << count)[:, None] >> np.arange(count) & 1).astype(bool)
 
 
-def _raked(sets: npt.NDArray[np.bool_], p: Floats) -> Floats:
+def _raked(sets: Bools, p: Floats) -> Floats:
     """Return weights of the draws under which every cause has its exact posterior."""
     weight = np.full(len(sets), 1.0 / len(sets))
     share = sets.mean(axis=0)
@@ -254,7 +265,7 @@ def _entropy(absent: Floats) -> Floats:
     return out
 
 
-def _product(a: Floats, b: Floats) -> Floats:
+def _product(a: Singles, b: Singles) -> Singles:
     """Return a @ b in parts so small that the library does not start threads for them.
 
     Its threads wait for a core of their own: on a busy machine that takes many times the work.
@@ -268,51 +279,58 @@ def _product(a: Floats, b: Floats) -> Floats:
     return out
 
 
-def _table(absent: Floats) -> Floats:
-    """Return (sets, 2^facts) chances of all outcomes."""
-    table = np.ones((len(absent), 1))
-    for a in absent.T:
-        table = np.concatenate([table * a[:, None], table * (1.0 - a)[:, None]], axis=1)
+def _table(absent: Real) -> Real:
+    """Return (2^facts, sets) chances of all outcomes."""
+    table = np.empty((1 << absent.shape[1], len(absent)), dtype=absent.dtype)
+    table[0] = 1
+    for at, a in enumerate(absent.T):
+        size = 1 << at
+        np.multiply(table[:size], 1 - a, out=table[size : 2 * size])
+        table[:size] *= a
     return table
 
 
-def _all_outcomes(absent: Floats, weight: Floats, entropy: Floats) -> float:
+def _all_outcomes(absent: Real, weight: Real, entropy: Floats) -> float:
     """Return the information when every outcome is gone through.
 
     The facts are halved: chances of all outcomes are one product of the halves' tables.
     """
     half = absent.shape[1] // 2
-    left = np.ascontiguousarray((_table(absent[:, :half]) * weight[:, None]).T)
+    left = _table(absent[:, :half]) * weight
     right = _table(absent[:, half:])
-    joint = np.zeros((left.shape[0], right.shape[1]))
+    joint = np.zeros((len(left), len(right)))
     size = max(1, _ONE_THREAD // joint.size)
-    for at in range(0, len(right), size):
-        joint += left[:, at : at + size] @ right[at : at + size]
+    for at in range(0, len(weight), size):
+        joint += left[:, at : at + size] @ right[:, at : at + size].T
     return float((entr(joint).sum() - entropy.sum()) * _BITS)
 
 
-def _some_outcomes(absent: Floats, weight: Floats, seed: int) -> float:
-    """Return the information from outcomes that are drawn."""
+def _some_outcomes(absent: Singles, present: Singles, weight: Singles, seed: int) -> float:
+    """Return the information from outcomes that are drawn; chances as logarithms."""
     rng = np.random.default_rng(seed)
     count = _OUTCOME_DRAWS
     cuts = (np.arange(count) + rng.random(count)) / count
     of = np.minimum(np.searchsorted(np.cumsum(weight), cuts), len(absent) - 1)
-    mine = absent[of]
-    shown = rng.random(mine.shape) >= mine
-    # Single precision: its rounding is far below the noise of the draws.
-    miss = np.log(np.maximum(absent, _LEAST))
-    ratio = (np.log(np.maximum(1.0 - absent, _LEAST)) - miss).T.astype(np.float32)
-    light = weight.astype(np.float32)
-    log = _product(shown.astype(np.float32), ratio)
-    log += miss.sum(axis=1).astype(np.float32)
-    log -= log.max(axis=1, keepdims=True)
+    mine = np.exp(absent[of])
+    shown = rng.random(mine.shape, dtype=np.float32) >= mine
     # Given an outcome, how far it moves the weights of the sets: Σ w' log(w'/w), never below 0.
-    after = np.exp(log)
-    after *= light
-    total = after.sum(axis=1)
-    moved = (np.einsum("os,os->o", after, log) / total - np.log(total)).astype(np.float64)
+    outcomes = np.column_stack([shown, np.ones(count, dtype=bool)]).astype(np.float32)
+    ratio = np.vstack([(present - absent).T, absent.sum(axis=1)])
+    total, spread = np.empty(count, dtype=np.float32), np.empty(count, dtype=np.float32)
+    # A few rows at a time stay in the processor's cache, and on one thread.
+    size = max(1, min(_ONE_THREAD // ratio.size, _ONE_THREAD_VECTOR // len(absent)))
+    for at in range(0, count, size):
+        part = slice(at, at + size)
+        log = outcomes[part] @ ratio
+        log -= log.max(axis=1, keepdims=True)
+        after = np.exp(log)
+        np.matmul(after, weight, out=total[part])
+        after *= log
+        np.matmul(after, weight, out=spread[part])
+    moved = (spread / total - np.log(total)).astype(np.float64)
     # The mean of each fact's outcomes is known: what they miss of it is taken off by regression.
-    design = np.column_stack([np.ones(count), shown - np.einsum("s,sf->f", weight, 1.0 - absent)])
+    usual = 1 - np.einsum("s,sf->f", weight, np.exp(absent))
+    design = np.column_stack([np.ones(count), shown - usual])
     normal: Floats = design.T @ design
     # A fact that comes out alike in every draw has no slope; the ridge keeps it at none.
     normal[np.diag_indices_from(normal)] += 1e-6 * count

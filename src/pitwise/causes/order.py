@@ -100,9 +100,10 @@ def plan(facts: tuple[int, ...]) -> Plan:
     causes: dict[int, int] = {}
     fact = 1
     for mask in facts:
-        while mask:
-            low = mask & -mask
-            mask ^= low
+        rest = mask
+        while rest:
+            low = rest & -rest
+            rest ^= low
             i = low.bit_length() - 1
             causes[i] = causes.get(i, 0) | fact
         fact <<= 1
@@ -191,7 +192,7 @@ def _by_facts(facts: dict[int, int], causes: dict[int, int], first: int | None) 
         todo = list(bits(left[best] & ~done))
         if len(todo) > 1:
             # Stable: causes that open as few stand in their own order.
-            todo.sort(key=lambda i: (causes[i] & fresh).bit_count())  # noqa: B023
+            todo.sort(key=lambda i: (causes[i] & fresh).bit_count())
         order.extend(todo)
         done |= left[best]
         # What was opened before, closed by now or not, is never opened again.

@@ -50,7 +50,7 @@ def order_forward(sums: Sums) -> float:
     log_z = 0.0
     on, off, q = sums.on, sums.off, sums.q
     close_u, close_e = sums.close_u, sums.close_e
-    for i, opens, _, closes, width, stays in sums.plan.steps:
+    for i, opens, _, closes, wide, stays in sums.plan.steps:
         for j in opens:
             sums.before.append(state)
             h, m = sums.hit[j], sums.miss[j]
@@ -61,10 +61,11 @@ def order_forward(sums: Sums) -> float:
             for position, j in stays:
                 a, bit = q[j][i], 1 << position
                 b = 1.0 - a
-                for s in _SET[width][position]:
+                for s in _SET[wide][position]:
                     x = work[s]
                     work[s - bit] += x * a
                     work[s] = x * b
+        width = wide
         for position, j in closes:
             clear, bit = _CLEAR[width][position], 1 << position
             cu, ce = close_u[j], close_e[j]
