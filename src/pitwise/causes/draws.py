@@ -30,7 +30,7 @@ class _Ahead:
     linked: list[Floats]
 
 
-def draw_sets(sums: Sums, wanted: list[int], seed: int, count: int = DRAWS) -> Bools:
+def draw_sets(sums: Sums, wanted: list[int], seed: int | list[int], count: int = DRAWS) -> Bools:
     """Return draws of which causes are at work, given the evidence.
 
     Parameters
@@ -40,7 +40,7 @@ def draw_sets(sums: Sums, wanted: list[int], seed: int, count: int = DRAWS) -> B
     wanted : list of int
         The causes to be drawn although no fact to be explained touches them. Others of that
         kind come back as not at work.
-    seed : int
+    seed : int or list of int
         Seed: the same seed gives the same draws.
     count : int
         How many.
@@ -68,7 +68,8 @@ def draw_sets(sums: Sums, wanted: list[int], seed: int, count: int = DRAWS) -> B
             left = sums.close_u[j] * u
             unexplained[j] = draw * (left + sums.close_e[j] * e) < left
             continue
-        q, r = sums.q[j][i], sums.r[j][i]
+        q = sums.q[j][i]
+        r = 1.0 - q
         if merge.fact_last:
             cu, ce = sums.close_u[j], sums.close_e[j]
             left = np.where(at_work[i], u * (cu * r + ce * q), u * cu)
@@ -83,7 +84,7 @@ def draw_sets(sums: Sums, wanted: list[int], seed: int, count: int = DRAWS) -> B
     return at_work.T
 
 
-def _uniforms(sums: Sums, wanted: list[int], seed: int, count: int) -> Iterator[Floats]:
+def _uniforms(sums: Sums, wanted: list[int], seed: int | list[int], count: int) -> Iterator[Floats]:
     need = len(sums.plan.merges) + len(wanted) + len(sums.q)
     need += sum(1 + len(s.opens) + len(s.links) for s in sums.plan.steps)
     rng = np.random.default_rng(seed)
@@ -99,7 +100,7 @@ def _ahead(sums: Sums) -> Iterator[_Ahead]:
         for position, j in reversed(step.links):
             halves = linked[-1].reshape((-1, 2, 1 << position))
             new = halves.copy()
-            new[:, 1] *= sums.r[j][step.cause]
+            new[:, 1] *= 1.0 - sums.q[j][step.cause]
             new[:, 1] += halves[:, 0] * sums.q[j][step.cause]
             linked.append(new.reshape(-1))
         linked.reverse()
@@ -135,7 +136,7 @@ def _walk(
     at_work[i] = next(uniform) * (on + off) < on
     for (position, j), after in zip(step.links, ahead.linked[1:], strict=True):
         bit = 1 << position
-        left = sums.r[j][i] * after[state]
+        left = (1.0 - sums.q[j][i]) * after[state]
         done = sums.q[j][i] * after[state & ~bit]
         hit = next(uniform) * (left + done) >= left
         state = np.where(at_work[i] & hit, state & ~bit, state)

@@ -5,9 +5,9 @@ Not looked at is not absent: a finding that stands nowhere in the evidence has n
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 
@@ -16,6 +16,8 @@ from pitwise.causes.network import Floats, Network, NetworkError
 # Of two weights of one cause the lesser counts for no less than this, unless it is 0 outright:
 # hundreds of absent findings would round it to 0 and make possible evidence impossible.
 _LEAST = 1e-200
+# Weights above this need no scale taken out.
+_SAFE = 1e-30
 _SLACK = 1e-9
 
 
@@ -90,9 +92,18 @@ class Evidence:
             | {g.finding for g in self.grades}
         )
 
+    def settled(self) -> frozenset[int]:
+        """Return every finding that has nothing more to tell.
 
-@dataclass(frozen=True)
-class Item:
+        Those looked at, and those of a group with a member seen, graded or read. An absent
+        member settles its own sign only: a weak sign that is not there leaves the stronger open.
+        """
+        looked = self.looked_at()
+        telling = looked - self.absent
+        return looked.union(*(g for g in self.groups if g & telling))
+
+
+class Item(NamedTuple):
     """One fact of the evidence: a finding, or several that are one fact.
 
     Attributes
@@ -114,8 +125,8 @@ class Compiled:
     Attributes
     ----------
     weight_off, weight_on : (B, n) array
-        Weight of a cause being away and at work, the greater of the two being 1: its prior and
-        all that is absent.
+        Weight of a cause being away and at work: its prior and all that is absent. Where one of
+        them is tiny, scaled so that the greater is 1.
     q : (B, k, n) array
         Chance that a cause at work explains each fact that must be explained.
     leak : (B, k) array
@@ -189,47 +200,64 @@ def compile_evidence(
     _check(network, evidence)
     seen, absent, softs, grades = _facts(evidence)
 
-    n = len(network.prior)
     opened = [Item("seen", f) for f in seen] + [Item("soft", f) for f in softs]
     closed = [Item("absent", f) for f in absent]
-    q = [_strongest(link, opened)]
-    leaks = [_strongest(leak, opened)]
-    close_u = np.array([0.0] * len(seen) + [lo for _, lo in softs.values()])
-    close_e = np.array([1.0] * len(seen) + [hi for hi, _ in softs.values()])
-    with np.errstate(divide="ignore"):
-        rows = [np.log1p(-_strongest(link, closed))]
-        constants = [np.log1p(-_strongest(leak, closed))]
-        for grade in grades:
-            item = Item("grade", (grade.finding,))
-            cum = np.asarray(grade.cum, dtype=np.float64).reshape((-1, n, np.shape(grade.cum)[-1]))
-            cum_leak = np.atleast_2d(np.asarray(grade.cum_leak, dtype=np.float64))
+    q = _strongest(link, opened)
+    leaks = _strongest(leak, opened)
+    close_u = np.array([[0.0] * len(seen) + [lo for _, lo in softs.values()]])
+    close_e = np.array([[1.0] * len(seen) + [hi for hi, _ in softs.values()]])
+    if closed:
+        with np.errstate(divide="ignore"):
+            rows = np.log1p(-_strongest(link, closed))
+            constants = np.log1p(-_strongest(leak, closed))
+    else:
+        rows, constants = np.zeros((1, 0, len(network.prior))), np.zeros((1, 0))
+    for grade in grades:
+        item, cum, cum_leak = _tables(grade, len(network.prior))
+        with np.errstate(divide="ignore"):
             closed.append(item)
-            rows.append(np.log(cum[:, None, :, grade.grade]))
-            constants.append(np.log(cum_leak[:, grade.grade, None]))
-            if grade.grade:
-                opened.append(item)
-                q.append(_reached(cum, grade.grade)[:, None])
-                leaks.append(_reached(cum_leak, grade.grade)[:, None])
-        more = len(opened) - len(close_u)
-        close_u = np.append(close_u, np.zeros(more))
-        close_e = np.append(close_e, np.ones(more))
-        row, constant = _joined(rows, 1), _joined(constants, 1)
-        log_on = np.log(prior) + row.sum(axis=1)
-        log_off = np.log1p(-prior)
-    on, off, log_constant = weights(log_on, log_off)
+            rows = _joined(rows, np.log(cum[:, None, :, grade.grade]))
+            constants = _joined(constants, np.log(cum_leak[:, grade.grade, None]))
+        if grade.grade:
+            opened.append(item)
+            q = _joined(q, _reached(cum, grade.grade)[:, None])
+            leaks = _joined(leaks, _reached(cum_leak, grade.grade)[:, None])
+            close_u = _joined(close_u, np.zeros((1, 1)))
+            close_e = _joined(close_e, np.ones((1, 1)))
+    on, off, log_constant = _weights(prior, rows)
     return Compiled(
         off,
         on,
-        _joined(q, 1),
-        _joined(leaks, 1),
-        close_u[None],
-        close_e[None],
-        log_constant + constant.sum(axis=1),
+        q,
+        leaks,
+        close_u,
+        close_e,
+        log_constant + constants.sum(axis=1),
         prior,
         tuple(opened),
-        row,
-        constant,
+        rows,
+        constants,
         tuple(closed),
+    )
+
+
+def _weights(prior: Floats, rows: Floats) -> tuple[Floats, Floats, Floats | float]:
+    """Return weights as they are where that is safe, else as `weights` makes them."""
+    on, off = prior, 1.0 - prior
+    if rows.shape[1]:
+        on = on * np.exp(rows.sum(axis=1))
+    if on.size and min(on.min(), off.min()) > _SAFE:
+        return on, off, 0.0
+    with np.errstate(divide="ignore"):
+        return weights(np.log(prior) + rows.sum(axis=1), np.log1p(-prior))
+
+
+def _tables(grade: Grade, n: int) -> tuple[Item, Floats, Floats]:
+    cum = np.asarray(grade.cum, dtype=np.float64)
+    return (
+        Item("grade", (grade.finding,)),
+        cum.reshape((-1, n, cum.shape[-1])),
+        np.atleast_2d(np.asarray(grade.cum_leak, dtype=np.float64)),
     )
 
 
@@ -253,12 +281,11 @@ def weights(log_on: Floats, log_off: Floats) -> tuple[Floats, Floats, Floats]:
     return on, off, taken
 
 
-def _joined(parts: list[Floats], axis: int) -> Floats:
-    if len(parts) == 1:
-        return parts[0]
-    batch = max(len(p) for p in parts)
-    wide = [np.broadcast_to(p, (batch, *p.shape[1:])) for p in parts]
-    return np.concatenate(wide, axis=axis)
+def _joined(first: Floats, second: Floats) -> Floats:
+    """Return two arrays as one along the second axis, batches of 1 made as large as the other."""
+    batch = max(len(first), len(second))
+    wide = [np.broadcast_to(p, (batch, *p.shape[1:])) for p in (first, second)]
+    return np.concatenate(wide, axis=1)
 
 
 def _reached(cum: Floats, grade: int) -> Floats:
@@ -270,8 +297,9 @@ def _reached(cum: Floats, grade: int) -> Floats:
 
 def _strongest(values: Floats, items: list[Item]) -> Floats:
     """Return (…, facts[, n]): the greatest link or leak among the findings of each fact."""
-    singles = [item.findings[0] for item in items]
-    out = np.moveaxis(values[..., singles], -1, 1)
+    out = values[..., [item.findings[0] for item in items]]
+    if values.ndim == 3:
+        out = out.swapaxes(1, 2)
     for i, item in enumerate(items):
         if len(item.findings) > 1:
             out[:, i] = values[..., list(item.findings)].max(axis=-1)
@@ -333,10 +361,10 @@ def _facts(
 def _check(network: Network, evidence: Evidence) -> None:
     m = len(network.leak)
 
-    def known(place: str, findings: Iterable[int]) -> None:
-        for f in findings:
-            if not 0 <= f < m:
-                raise NetworkError(place, f"no finding {f}", f"findings are numbered 0 to {m - 1}")
+    def known(place: str, findings: Collection[int]) -> None:
+        if findings and not (min(findings) >= 0 and max(findings) < m):
+            f = next(f for f in findings if not 0 <= f < m)
+            raise NetworkError(place, f"no finding {f}", f"findings are numbered 0 to {m - 1}")
 
     known("seen", evidence.seen)
     known("absent", evidence.absent)

@@ -11,8 +11,8 @@ Sets of causes and of facts are the bits of an int.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 # A pass of improvement costs about as much as this many state updates.
 _WORTH = 20_000
@@ -20,8 +20,7 @@ _PASSES = 6
 _STARTS = 8
 
 
-@dataclass(frozen=True)
-class Merge:
+class Merge(NamedTuple):
     """One cause or fact taken out before the order.
 
     `fact_last` tells which of the two goes: a cause into the fact (False) or the fact into the
@@ -33,12 +32,12 @@ class Merge:
     fact_last: bool
 
 
-@dataclass(frozen=True)
-class Step:
+class Step(NamedTuple):
     """One cause in the order, with the facts it opens, may explain and closes.
 
     `links` and `closes` hold (position, fact): the fact is bit `position` of a state then; a
-    position in `closes` counts after those before it have gone.
+    position in `closes` counts after those before it have gone. `stays` are the links to facts
+    that stay open.
     """
 
     cause: int
@@ -46,10 +45,10 @@ class Step:
     links: tuple[tuple[int, int], ...]
     closes: tuple[tuple[int, int], ...]
     width: int
+    stays: tuple[tuple[int, int], ...]
 
 
-@dataclass(frozen=True)
-class Plan:
+class Plan(NamedTuple):
     """The merges, then the steps.
 
     Attributes
@@ -81,6 +80,14 @@ def bits(mask: int) -> Iterator[int]:
         mask ^= low
 
 
+# The places of the bits of a byte: most sets of facts are no larger.
+_BYTE = tuple(tuple(bits(mask)) for mask in range(256))
+
+
+def _places(mask: int) -> tuple[int, ...]:
+    return _BYTE[mask] if mask < 256 else tuple(bits(mask))
+
+
 @lru_cache(maxsize=512)
 def plan(facts: tuple[int, ...]) -> Plan:
     """Return merges and order for facts given by their causes.
@@ -91,20 +98,22 @@ def plan(facts: tuple[int, ...]) -> Plan:
         For each fact the set of causes linked to it, as bits.
     """
     causes: dict[int, int] = {}
-    for j, mask in enumerate(facts):
-        for i in bits(mask):
-            causes[i] = causes.get(i, 0) | 1 << j
+    fact = 1
+    for mask in facts:
+        rest = mask
+        while rest:
+            low = rest & -rest
+            rest ^= low
+            i = low.bit_length() - 1
+            causes[i] = causes.get(i, 0) | fact
+        fact <<= 1
     left = dict(enumerate(facts))
     merges = _reduce(left, causes)
-    order = _order(left, causes)
-    steps = tuple(_steps(order, left, causes))
-    return Plan(
-        tuple(merges),
-        steps,
-        max((s.width for s in steps), default=0),
-        sum((2 + len(s.links)) << s.width for s in steps),
-        sum(1 << s.width for s in steps),
-    )
+    order = _by_facts(left, causes, None)
+    planned = _planned(merges, order, left, causes)
+    if planned.cost < _WORTH:
+        return planned
+    return _planned(merges, _bettered(order, planned.cost, left, causes), left, causes)
 
 
 def _reduce(facts: dict[int, int], causes: dict[int, int]) -> list[Merge]:
@@ -141,11 +150,9 @@ def _reduce(facts: dict[int, int], causes: dict[int, int]) -> list[Merge]:
     return merges
 
 
-def _order(facts: dict[int, int], causes: dict[int, int]) -> list[int]:
-    best = _by_facts(facts, causes, None)
-    cost = _cost(best, causes)
-    if cost < _WORTH:
-        return best
+def _bettered(
+    best: list[int], cost: int, facts: dict[int, int], causes: dict[int, int]
+) -> list[int]:
     # More starts: each of the facts that could be closed first.
     for first in sorted(facts, key=lambda j: facts[j].bit_count())[:_STARTS]:
         order = _by_facts(facts, causes, first)
@@ -167,26 +174,30 @@ def _order(facts: dict[int, int], causes: dict[int, int]) -> list[int]:
 def _by_facts(facts: dict[int, int], causes: dict[int, int], first: int | None) -> list[int]:
     """Close facts one after the other, each time the one that opens the fewest others."""
     order: list[int] = []
-    left, opened, done = dict(facts), 0, 0
     reach: dict[int, int] = {}
+    for j, mask in facts.items():
+        union = 0
+        for i in bits(mask):
+            union |= causes[i]
+        reach[j] = union
+    left, opened, done, fresh = dict(facts), 0, 0, -1
     while left:
-        best, best_key = -1, (1 << 60, 0)
+        best, least, fewest = -1, 1 << 60, 0
         for j, mask in left.items():
-            union = 0
-            for i in bits(mask & ~done):
-                union |= causes[i]
-            reach[j] = union
-            key = ((union & ~opened).bit_count() - (opened >> j & 1), mask.bit_count())
-            if key < best_key:
-                best, best_key = j, key
+            count = (reach[j] & fresh).bit_count() - (opened >> j & 1)
+            if count < least or (count == least and mask.bit_count() < fewest):
+                best, least, fewest = j, count, mask.bit_count()
         if first is not None:
             best, first = first, None
         todo = list(bits(left[best] & ~done))
-        todo.sort(key=lambda i: (causes[i] & ~opened).bit_count())
+        if len(todo) > 1:
+            # Stable: causes that open as few stand in their own order.
+            todo.sort(key=lambda i: (causes[i] & fresh).bit_count())
         order.extend(todo)
-        for i in todo:
-            done |= 1 << i
-        opened |= reach[best]
+        done |= left[best]
+        # What was opened before, closed by now or not, is never opened again.
+        opened |= reach[best] & fresh
+        fresh &= ~reach[best]
         for j in [j for j, mask in left.items() if not mask & ~done]:
             del left[j]
             opened &= ~(1 << j)
@@ -274,19 +285,38 @@ def _moved(order: list[int], cost: int, causes: dict[int, int]) -> tuple[list[in
     return order, cost
 
 
-def _steps(order: list[int], facts: dict[int, int], causes: dict[int, int]) -> Iterator[Step]:
+def _planned(
+    merges: list[Merge], order: list[int], facts: dict[int, int], causes: dict[int, int]
+) -> Plan:
     left = dict(facts)
     held: list[int] = []
+    steps = []
+    widest = cost = states = opened = 0
     for i in order:
-        mine = list(bits(causes[i]))
-        opens = tuple(j for j in mine if j not in held)
-        held.extend(opens)
+        mine = _places(causes[i])
+        opens: tuple[int, ...] = ()
+        if causes[i] & ~opened:
+            opens = tuple([j for j in mine if not opened >> j & 1])
+            opened |= causes[i]
+            held += opens
         width = len(held)
-        links = tuple((held.index(j), j) for j in mine)
-        closes = []
+        links = stays = tuple([(held.index(j), j) for j in mine])
+        last = []
+        cause = 1 << i
         for j in mine:
-            left[j] &= ~(1 << i)
+            left[j] ^= cause
             if not left[j]:
-                closes.append((held.index(j), j))
-                held.remove(j)
-        yield Step(i, opens, links, tuple(closes), width)
+                last.append(j)
+        closes = []
+        if last:
+            stays = tuple([link for link in links if link[1] not in last])
+            for j in last:
+                at = held.index(j)
+                closes.append((at, j))
+                del held[at]
+        steps.append(Step(i, opens, links, tuple(closes), width, stays))
+        if width > widest:
+            widest = width
+        cost += (2 + len(mine)) << width
+        states += 1 << width
+    return Plan(tuple(merges), tuple(steps), widest, cost, states)

@@ -59,13 +59,22 @@ def solve(compiled: Compiled, sums: Sums | None = None) -> Batch:
         return _direct(compiled, sums)
     found = cut(structure(compiled))
     if not found.causes:
-        return _in_chunks(compiled, found)
+        return solve_cut(compiled, found)
     batch = batch_of(compiled)
-    return _joined([_by_cutset(row(compiled, b, b + 1), found) for b in range(batch)])
+    each = (parts(row(compiled, b, b + 1), found.causes) for b in range(batch))
+    return _joined([mixed(solve_cut(part, found)) for part in each])
 
 
-def _in_chunks(compiled: Compiled, found: Cut) -> Batch:
-    """Return posteriors of a batch, as much of it at a time as memory should hold."""
+def solve_cut(compiled: Compiled, found: Cut) -> Batch:
+    """Return posteriors of a batch, as much of it at a time as memory should hold.
+
+    Parameters
+    ----------
+    compiled : Compiled
+        The problems; those of `parts` when causes are set.
+    found : Cut
+        How they are summed.
+    """
     batch = batch_of(compiled)
     size = max(1, MOST_NUMBERS // max(found.plan.states, 1))
     if size >= batch:
@@ -74,9 +83,8 @@ def _in_chunks(compiled: Compiled, found: Cut) -> Batch:
     return _joined([_direct(c, forward(c, found.plan)) for c in chunks])
 
 
-def _by_cutset(compiled: Compiled, found: Cut) -> Batch:
+def mixed(each: Batch) -> Batch:
     """Return one problem's posteriors as the mean over all ways to set the cutset's causes."""
-    each = _in_chunks(parts(compiled, found.causes), found)
     top = each.log_evidence.max()
     if top == -np.inf:
         nothing = np.full((1, each.p.shape[1]), np.nan)

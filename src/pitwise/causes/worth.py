@@ -19,10 +19,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pitwise.causes.draws import draw_sets
 from pitwise.causes.evidence import Evidence, compile_evidence
 from pitwise.causes.network import Floats, Network
-from pitwise.causes.recursion import forward
+from pitwise.causes.sampling import summed
 
 # Draws whose sets of causes differ are few; the rare ones beyond this move no decision.
 _SETS = 256
@@ -88,8 +87,8 @@ def worth(
     """
     live = np.array([i not in tried for i in range(len(network.prior))])
     none = Worth(0.0, np.zeros(len(reveals)), -1)
-    sums = forward(compile_evidence(network, evidence))
-    sets = draw_sets(sums, list(range(len(live))), seed)[:, live]
+    drawn = summed(network, compile_evidence(network, evidence))
+    sets = drawn.draw(list(range(len(live))), seed)[:, live]
     cost = np.asarray(minutes, dtype=np.float64)[live]
     there = sets.any(axis=1)
     if not there.any():
@@ -97,7 +96,7 @@ def worth(
     sets, weight = _distinct(sets[there])
     now, order = _repairs(sets, weight[:, None], cost)
     rng = np.random.default_rng(seed)
-    known = _known(evidence)
+    known = evidence.settled()
     saved = np.zeros(len(reveals))
     weights, chances, checks = [], [], []
     for k, shown in enumerate(reveals):
@@ -124,14 +123,6 @@ def _distinct(sets: Bools) -> tuple[Bools, Floats]:
     _, first, counts = np.unique(keys, return_index=True, return_counts=True)
     most = np.argsort(-counts, kind="stable")[:_SETS]
     return sets[first[most]], counts[most] / counts[most].sum()
-
-
-def _known(evidence: Evidence) -> frozenset[int]:
-    known = evidence.looked_at()
-    for group in evidence.groups:
-        if group & known:
-            known |= group
-    return known
 
 
 def _facts(evidence: Evidence, findings: list[int]) -> list[tuple[int, ...]]:
