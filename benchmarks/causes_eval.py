@@ -105,7 +105,9 @@ class Cured:
     claims: tuple[tuple[float, bool], ...]
 
 
-def cure(desk: Desk, noise: float, stage: Stage, number: int, good: Sequence[str]) -> Cured | None:
+def cure(
+    desk: Desk, noise: float, stage: Stage, number: int, good: Sequence[str]
+) -> Cured | None:
     """Cure one case in every way; None when no cause is at work, so nothing is to be cured."""
     answers = case_of(JUDGED, desk.shape, noise, number)
     if not answers.causes.any():
@@ -291,7 +293,9 @@ class Findings:
 
 def simulate(*, quick: bool = False, workers: int = 2) -> Findings:
     """Run it all on some processes, one thread each."""
-    cases, claims, shops, fresh, worked = QUICK if quick else (CASES, CLAIMS, SHOPS, FRESH, WORKED)
+    cases, claims, shops, fresh, worked = (
+        QUICK if quick else (CASES, CLAIMS, SHOPS, FRESH, WORKED)
+    )
     good = good_order(desk_of_sheet(), TUNING, 8 if quick else 40)
     step = 6 if quick else 20
     stages: tuple[Stage, ...] = ("complaint", "strip-down")
@@ -299,7 +303,9 @@ def simulate(*, quick: bool = False, workers: int = 2) -> Findings:
     before = os.environ.get("OPENBLAS_NUM_THREADS")
     os.environ["OPENBLAS_NUM_THREADS"] = "1"
     try:
-        with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
+        with ProcessPoolExecutor(
+            workers, mp_context=multiprocessing.get_context("spawn")
+        ) as pool:
             learnt = [pool.submit(_learn_job, (n, fresh, worked, good)) for n in range(shops)]
             cured = [
                 pool.submit(_cure_job, (noise, stage, n, min(n + step, cases), good))

@@ -44,7 +44,7 @@ def tables(out: Findings) -> str:
         _top(out.claims),
         _learning(out),
         [
-            'The order found on tuning truths ("good order"): '
+            "The order found on tuning truths (\"good order\"): "
             + ", ".join(f"`{c}`" for c in out.good)
             + "."
         ],
@@ -79,9 +79,7 @@ def _minutes(cured: Sequence[Cured]) -> list[str]:
         needed, _ = mean_se(c.needed for c in rows)
         ours, se = mean_se(c.minutes[0] for c in rows)
         saved = [_share(*saving(rows, way)) for way in range(1, len(WAYS))]
-        lines.append(
-            _row(noise, stage, len(rows), f"{needed:.0f}", f"{ours:.1f} ± {se:.1f}", *saved)
-        )
+        lines.append(_row(noise, stage, len(rows), f"{needed:.0f}", f"{ours:.1f} ± {se:.1f}", *saved))
     return lines
 
 

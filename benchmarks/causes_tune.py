@@ -71,9 +71,7 @@ def temper_tables(cases: int, workers: int) -> Iterator[str]:
                         _gap(q, true, over & (q > low) & (q <= low + 0.1))
                         for low in (0.5, 0.6, 0.7, 0.8, 0.9)
                     ]
-                    gaps.append(
-                        f"{_gap(q, true, over):+.3f} [{' '.join(f'{b:+.2f}' for b in bins)}]"
-                    )
+                    gaps.append(f"{_gap(q, true, over):+.3f} [{' '.join(f'{b:+.2f}' for b in bins)}]")
                 yield f"floor {floor:.2f} keep {keep:.1f} odds {odds:.1f}: log score {score:.3f} gaps {' | '.join(gaps)}"
 
 

@@ -149,7 +149,9 @@ class Work:
                     most[feed.symptom] = max(most.get(feed.symptom, -cap), ratio)
             for symptom, ratio in most.items():
                 total[symptom] = total.get(symptom, 0.0) + ratio
-        return {s: max(-cap, min(cap, x)) for s, x in total.items() if s not in self.findings}
+        return {
+            s: max(-cap, min(cap, x)) for s, x in total.items() if s not in self.findings
+        }
 
     @property
     def known(self) -> frozenset[str]:

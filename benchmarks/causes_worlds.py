@@ -222,9 +222,13 @@ def draw_case(rng: np.random.Generator, shop: Shop) -> Answers:
     noticed = there[rng.random(len(there)) < NOTICED]
     if not len(noticed):
         noticed = rng.choice(there, 1)
-    readings = {row.id: _reading(rng, shop, grade, row.id) for row in shop.shape.sheet.readings}
+    readings = {
+        row.id: _reading(rng, shop, grade, row.id) for row in shop.shape.sheet.readings
+    }
     deep = PIT in shop.shape.at and bool(grade[shop.shape.at[PIT]] > 0)
-    return Answers(causes, grade, readings, _pit(rng, shop, deep), tuple(int(j) for j in noticed))
+    return Answers(
+        causes, grade, readings, _pit(rng, shop, deep), tuple(int(j) for j in noticed)
+    )
 
 
 def _causes(rng: np.random.Generator, shop: Shop) -> Bools:

@@ -26,12 +26,7 @@ def small_sheet(**constants: str) -> Sheet:
     """Return 3 causes, 6 symptoms, 4 checks; constants by name with _ for -."""
     base = base_sheet()
     names = {k.replace("_", "-"): v for k, v in constants.items()}
-    neutral = {
-        "temper-leak-floor": "0",
-        "temper-link-keep": "1",
-        "temper-odds": "1",
-        "temper-few": "0",
-    }
+    neutral = {"temper-leak-floor": "0", "temper-link-keep": "1", "temper-odds": "1", "temper-few": "0"}
     rows = tuple(
         c.model_copy(update={"value": type(c.value)(value)})
         if (value := {**neutral, **names}.get(c.id)) is not None

@@ -37,6 +37,11 @@ class Cut:
     causes: tuple[int, ...]
     plan: Plan
 
+    @property
+    def work(self) -> int:
+        """Return the state updates of one problem, its merges counted as the arrays they are."""
+        return self.plan.cost + 16 * len(self.plan.merges) << len(self.causes)
+
 
 def cut(facts: tuple[int, ...]) -> Cut:
     """Return how to sum a structure.

@@ -72,7 +72,7 @@ def solve(compiled: Compiled, sums: Sums | None = None) -> Batch:
         return _direct(compiled, sums)
     found = cut(structure(compiled))
     batch = batch_of(compiled)
-    if batch > 1 and batch * found.plan.cost << len(found.causes) > MOST_BATCHED:
+    if batch > 1 and batch * found.work > MOST_BATCHED:
         raise too_wide(found.plan)
     if not found.causes:
         return solve_cut(compiled, found)
