@@ -10,11 +10,14 @@ import pytest
 
 from causes_reference import by_enumeration, pick, random_network
 from pitwise.causes import gains as module
+from pitwise.causes.cutset import Cut
 from pitwise.causes.draws import draw_sets
-from pitwise.causes.evidence import Evidence, Soft, compile_evidence
+from pitwise.causes.evidence import Evidence, Grade, Soft, compile_evidence
 from pitwise.causes.gains import gains
 from pitwise.causes.network import Network, NetworkError
+from pitwise.causes.order import plan
 from pitwise.causes.recursion import forward
+from pitwise.causes.worth import worth
 
 
 def _brute(network: Network, evidence: Evidence, shown: Sequence[int]) -> float:
@@ -118,3 +121,52 @@ def test_unknown_finding() -> None:
     network = Network.of([0.1], [0.1], [[0.5]])
     with pytest.raises(NetworkError, match=r"reveals\[0\]: no finding 4"):
         gains(network, Evidence(), [[4]], 0)
+
+
+def test_an_absent_member_leaves_its_group_open() -> None:
+    network = Network.of([0.2, 0.3], [0.05, 0.01, 0.02], [[0.2, 0.9, 0.4], [0.1, 0, 0.3]])
+    group = (frozenset([0, 1, 2]),)
+    weak = Evidence(absent=frozenset([0]), groups=group)
+    alone = Evidence(absent=frozenset([0]))
+    got = gains(network, weak, [[1], [0]], 1)
+    assert got[0] == pytest.approx(gains(network, alone, [[1]], 1)[0], rel=1e-12)
+    assert got[0] > 0.05
+    assert got[1] == 0
+    cum = np.array([[0.8, 0.9, 1.0], [0.9, 0.95, 1.0]])
+    for settled in (
+        Evidence(frozenset([0]), groups=group),
+        Evidence(soft=(Soft(0, 2, 1),), groups=group),
+        Evidence(grades=(Grade(0, 1, cum, np.array([0.9, 0.95, 1.0])),), groups=group),
+    ):
+        assert settled.settled() == {0, 1, 2}
+        assert gains(network, settled, [[1], [1, 2]], 1).tolist() == [0, 0]
+    minutes = np.array([20.0, 9.0])
+    seen = Evidence(absent=frozenset([0]), groups=group)
+    assert worth(network, seen, [[1]], minutes, frozenset(), 0).saved_minutes[0] > 0
+
+
+@pytest.mark.parametrize("start", range(3))
+def test_wide_problems_are_drawn_by_their_cutset(
+    start: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    network, evidence, left = _problem(start)
+    want = gains(network, evidence, [left, left[:2], left[:1]], 1)
+    brute = [_brute(network, evidence, c) for c in (left, left[:2], left[:1])]
+    monkeypatch.setattr(
+        "pitwise.causes.sampling.cut",
+        lambda facts: Cut((0, 3), plan(tuple(f & ~0b1001 for f in facts))),
+    )
+    got = gains(network, evidence, [left, left[:2], left[:1]], 1)
+    np.testing.assert_allclose(got, brute, atol=0.08)
+    np.testing.assert_allclose(got, want, atol=0.08)
+
+
+def test_gains_where_posteriors_need_the_cutset() -> None:
+    rng = np.random.default_rng(5)
+    network = Network.of(
+        rng.uniform(0.05, 0.3, 9), rng.uniform(0, 0.05, 30), rng.uniform(0.1, 0.9, (9, 30))
+    )
+    evidence = Evidence(frozenset(range(28)))
+    got = gains(network, evidence, [[28], [28, 29]], 1)
+    want = [_brute(network, evidence, c) for c in ([28], [28, 29])]
+    np.testing.assert_allclose(got, want, atol=0.02)

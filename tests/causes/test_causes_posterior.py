@@ -13,11 +13,11 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from causes_reference import by_enumeration, by_fractions, marginals, pick, random_network
-from pitwise.causes import cutset
+from pitwise.causes import cutset, recursion, small
 from pitwise.causes.evidence import Evidence, Grade, Item, Soft, compile_evidence
 from pitwise.causes.network import Network, NetworkError
 from pitwise.causes.posterior import leave_one_out, posterior_draws, posteriors, solve
-from pitwise.causes.recursion import structure
+from pitwise.causes.recursion import forward, structure
 
 EXTREME = st.sampled_from([0.0, 1e-9, 0.05, 0.5, 0.97, 1 - 1e-9, 1.0])
 
@@ -272,3 +272,61 @@ def test_batches_go_in_parts_when_memory_is_short(monkeypatch: pytest.MonkeyPatc
     whole = solve(batch)
     monkeypatch.setattr("pitwise.causes.posterior.MOST_NUMBERS", 1)
     np.testing.assert_allclose(solve(batch).p, whole.p, rtol=1e-13)
+
+
+@pytest.mark.parametrize("start", range(12))
+def test_plain_floats_and_arrays_are_the_same(start: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(start)
+    network = random_network(rng, 30, 80, 12)
+    hard = pick(rng, 76, 5 + start % 3, 12)
+    evidence = Evidence(hard.seen, hard.absent, tuple(Soft(j, *rng.random(2)) for j in (76, 78)))
+    compiled = compile_evidence(network, evidence)
+    sums = forward(compiled)
+    plain = solve(compiled, sums)
+    monkeypatch.setattr(recursion, "NARROW", -1)
+    arrays = forward(compiled)
+    other = solve(compiled, arrays)
+    assert sums.narrow == (sums.plan.width <= small.WIDEST)
+    assert not arrays.narrow
+    np.testing.assert_allclose(plain.p, other.p, rtol=1e-14, atol=1e-14)
+    np.testing.assert_allclose(plain.log_odds, other.log_odds, rtol=1e-12, atol=1e-12)
+    np.testing.assert_allclose(plain.log_evidence, other.log_evidence, rtol=1e-14)
+
+
+def test_some_problems_are_narrow() -> None:
+    rng = np.random.default_rng(1)
+    network = random_network(rng, 30, 80, 12)
+    assert forward(compile_evidence(network, pick(rng, 80, 7, 10))).narrow
+
+
+@pytest.mark.parametrize("arrays", [False, True])
+def test_tiny_chances_do_not_round_to_nothing(
+    arrays: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    if arrays:
+        monkeypatch.setattr(recursion, "NARROW", -1)
+    # A chain of facts, each shared by two causes: narrow, and as unlikely as 1e-600.
+    n = 61
+    link = np.zeros((n, n - 1))
+    for j in range(n - 1):
+        link[j : j + 2, j] = 1e-10
+    network = Network.of(np.full(n, 0.5), np.zeros(n - 1), link)
+    out = posteriors(network, Evidence(frozenset(range(n - 1))))
+    assert -1500 < out.log_evidence < -1300
+    np.testing.assert_allclose(out.p, out.p[::-1], rtol=1e-12)
+    assert ((out.p > 0.5) & (out.p < 1)).all()
+
+
+def test_many_wide_problems_at_once_are_refused() -> None:
+    rng = np.random.default_rng(5)
+    network = Network.of(np.full(14, 0.1), np.full(40, 0.01), rng.uniform(0.1, 0.9, (14, 40)))
+    evidence = Evidence(frozenset(range(40)))
+    posteriors(network, evidence)
+    with pytest.raises(NetworkError, match="hang together.*leave out"):
+        posterior_draws(
+            network,
+            evidence,
+            np.tile(network.prior, (4000, 1)),
+            network.leak[None],
+            network.link[None],
+        )

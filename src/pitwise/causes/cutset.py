@@ -20,6 +20,9 @@ from pitwise.causes.order import Plan, plan
 _CHEAP = 20_000_000
 # The most that is done: about a minute.
 _MOST_UPDATES = 1 << 33
+# The most for many problems at once: some fifteen seconds, for the ranges and again for the
+# evidence for and against.
+MOST_BATCHED = 1 << 31
 _MOST_SET = 18
 _PATIENCE = 4
 WIDEST = 22
@@ -33,6 +36,11 @@ class Cut:
 
     causes: tuple[int, ...]
     plan: Plan
+
+    @property
+    def work(self) -> int:
+        """Return the state updates of one problem, its merges counted as the arrays they are."""
+        return self.plan.cost + 16 * len(self.plan.merges) << len(self.causes)
 
 
 def cut(facts: tuple[int, ...]) -> Cut:
@@ -89,10 +97,12 @@ def _fits(planned: Plan, set_causes: int) -> bool:
 
 def too_wide(planned: Plan) -> NetworkError:
     """Return the error of a problem that is too wide."""
+    why = "takes too long for exact sums"
+    if planned.width > WIDEST:
+        why = f"is too wide for exact sums (at most {WIDEST})"
     return NetworkError(
         "evidence",
-        f"{planned.width} seen findings hang together through shared causes, which is too wide "
-        f"for exact sums (at most {WIDEST})",
+        f"{planned.width} seen findings hang together through shared causes, which {why}",
         "leave out findings that say the same, or group those that are one fact",
     )
 

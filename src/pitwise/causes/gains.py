@@ -110,7 +110,9 @@ def gains(
     coupled = compiled.q[0].any(axis=0)
     # A cause known for certain tells nothing and is told nothing.
     sure = (ready.p <= 0) | (ready.p >= 1)
-    budget = min(_EXACT_BUDGET, _EXACT_COST // max(ready.cost, 1))
+    budget = min(
+        _EXACT_BUDGET, _EXACT_COST // max(ready.found.plan.cost << len(ready.found.causes), 1)
+    )
     exact = _exact_ones(checks, coupled & ~sure, budget)
     if exact:
         joints = _joints(compiled, [checks[k].causes for k in exact], coupled, ready.p)

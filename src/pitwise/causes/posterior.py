@@ -7,7 +7,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import expit
 
-from pitwise.causes.cutset import MOST_NUMBERS, Cut, cut, parts, row
+from pitwise.causes.cutset import (
+    MOST_BATCHED,
+    MOST_NUMBERS,
+    Cut,
+    cut,
+    parts,
+    row,
+    too_wide,
+)
 from pitwise.causes.evidence import Compiled, Evidence, Item, compile_evidence, weights
 from pitwise.causes.network import Floats, Network, NetworkError
 from pitwise.causes.recursion import Sums, backward, batch_of, forward, structure
@@ -54,13 +62,20 @@ def solve(compiled: Compiled, sums: Sums | None = None) -> Batch:
         The evidence.
     sums : Sums, optional
         Its forward pass, when there is one already.
+
+    Raises
+    ------
+    NetworkError
+        If it is too wide, or many problems together too much work.
     """
     if sums is not None:
         return _direct(compiled, sums)
     found = cut(structure(compiled))
+    batch = batch_of(compiled)
+    if batch > 1 and batch * found.work > MOST_BATCHED:
+        raise too_wide(found.plan)
     if not found.causes:
         return solve_cut(compiled, found)
-    batch = batch_of(compiled)
     each = (parts(row(compiled, b, b + 1), found.causes) for b in range(batch))
     return _joined([mixed(solve_cut(part, found)) for part in each])
 

@@ -27,6 +27,9 @@ from pitwise.causes.order import Plan, Step, plan
 # Up to this width one problem runs on plain floats.
 NARROW = small.WIDEST
 
+# A pair of slopes below this is scaled.
+_FAINT = 1e-100
+
 # A float or a (B,) array.
 Number = Any
 
@@ -262,9 +265,8 @@ def backward(sums: Sums) -> Slopes:
             q = sums.q[j][i]
             r = 1.0 - q
             gu, ge = miss[j], hit[j]
-            on[i] = gu * (u * r) + ge * (e + u * q)
-            off[i] = gu * u + ge * e
-            miss[j], hit[j] = gu * (b + a * r) + ge * (a * q), ge * (a + b)
+            on[i], off[i] = _lifted(gu * (u * r) + ge * (e + u * q), gu * u + ge * e)
+            miss[j], hit[j] = _lifted(gu * (b + a * r) + ge * (a * q), ge * (a + b))
         elif i < 0:
             miss[j], hit[j] = sums.close_u[j], sums.close_e[j]
         else:
@@ -272,11 +274,20 @@ def backward(sums: Sums) -> Slopes:
             r = 1.0 - q
             cu, ce = sums.close_u[j], sums.close_e[j]
             ga, gb = on[i] * a, off[i] * b
-            miss[j] = gb * cu + ga * (cu * r + ce * q)
-            hit[j] = (ga + gb) * ce
-            on[i] = on[i] * (cu * (u * r) + ce * (e + u * q))
-            off[i] = off[i] * (cu * u + ce * e)
+            miss[j], hit[j] = _lifted(gb * cu + ga * (cu * r + ce * q), (ga + gb) * ce)
+            on[i], off[i] = _lifted(
+                on[i] * (cu * (u * r) + ce * (e + u * q)), off[i] * (cu * u + ce * e)
+            )
     return Slopes(on, off)
+
+
+def _lifted(a: Number, b: Number) -> tuple[Number, Number]:
+    """Return two slopes away from underflow: only their ratio counts."""
+    top = a + b
+    if isinstance(top, float):
+        return (a / top, b / top) if 0.0 < top < _FAINT else (a, b)
+    top = np.where((top > 0) & (top < _FAINT), top, 1.0)
+    return a / top, b / top
 
 
 def _order_backward(

@@ -41,11 +41,6 @@ class Summed:
     sums: Sums | None
     share: Floats
 
-    @property
-    def cost(self) -> int:
-        """Return the state updates of one pass."""
-        return self.found.plan.cost << len(self.found.causes)
-
     def draw(self, wanted: list[int], seed: int, count: int = DRAWS) -> Bools:
         """Return `count` draws (count, n) of which causes are at work; see `draw_sets`."""
         if self.sums is not None:
