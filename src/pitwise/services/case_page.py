@@ -20,6 +20,7 @@ from pitwise.records.audit import canonical
 from pitwise.records.case_tables import CaseCause, CauseCase
 from pitwise.records.tables import Person, UsedSheet
 from pitwise.services.case_evidence import CaseHeld, gather
+from pitwise.services.case_gate import finding_gate, reading_gate
 from pitwise.services.case_view import (
     Ask,
     CaseView,
@@ -29,6 +30,7 @@ from pitwise.services.case_view import (
     Closing,
     ContextField,
     FactState,
+    LastClosing,
     ReadingField,
     RemedyLine,
 )
@@ -86,7 +88,7 @@ def _diagnosed(sheet: Sheet, observed: Observations, learnt: Learnt | None) -> D
 def held_and_diagnosis(
     shop: Shop, session: Session, case: CauseCase
 ) -> tuple[Sheet, CaseHeld, Diagnosis, int]:
-    """Return what a case stands on: as kept when it is closed, else as it is now.
+    """Return what a case stands on: as kept when it was closed or discarded, else as it is now.
 
     Returns
     -------
@@ -97,7 +99,7 @@ def held_and_diagnosis(
     learnt_from : int
     """
     sheet = sheet_at(shop, session, case.torch.station_id)
-    if case.state == "closed" and case.held is not None and case.diagnosis is not None:
+    if case.state != "open" and case.held is not None and case.diagnosis is not None:
         kept = json.loads(case.held)
         return (
             sheet,
@@ -131,7 +133,8 @@ def case_view(shop: Shop, session: Session, actor: Actor, case: CauseCase) -> Ca
     names = {p.id: p.name for p in session.scalars(select(Person))}
     own = newest_ranges(session, case.torch.station_id)
     readings = tuple(
-        reading_field(k, own.get(k.id), held.readings.get(k.id, "")) for k in sheet.readings
+        reading_field(k, own.get(k.id), held.readings.get(k.id, ""), reading_gate(sheet, k.id))
+        for k in sheet.readings
     )
     closing = _closing(session, sheet, case, names)
     used = session.get(UsedSheet, case.sheet_sha256) if case.sheet_sha256 else None
@@ -155,7 +158,7 @@ def case_view(shop: Shop, session: Session, actor: Actor, case: CauseCase) -> Ca
         evidence=held.evidence,
         not_looked=held.not_looked,
         diagnosis=diagnosis,
-        asks=_asks(held, diagnosis),
+        asks=_asks(sheet, held, diagnosis),
         checks=check_forms(sheet, held, diagnosis, readings),
         recorded=held.recorded,
         readings=readings,
@@ -170,13 +173,18 @@ def case_view(shop: Shop, session: Session, actor: Actor, case: CauseCase) -> Ca
         sheet_version=used.version if used is not None else sheet.version,
         sheet_sha256=case.sheet_sha256 or sheet.sha256,
         learnt_from=learnt_from,
+        last_closing=from_plain(LastClosing, json.loads(case.last_closing))
+        if case.state == "open" and case.last_closing is not None
+        else None,
     )
 
 
-def _asks(held: CaseHeld, diagnosis: Diagnosis) -> tuple[Ask, ...]:
+def _asks(sheet: Sheet, held: CaseHeld, diagnosis: Diagnosis) -> tuple[Ask, ...]:
     """Return what is still to answer, then the answers that stand and still are about something."""
     open_ = [
-        Ask(f.code, f.text, f.ask, f.symptoms) for f in diagnosis.flags if f.ask and not f.answered
+        Ask(f.code, f.text, f.ask, f.symptoms, caution=finding_gate(sheet, f.symptoms).caution)
+        for f in diagnosis.flags
+        if f.ask and not f.answered
     ]
     return (*open_, *held.asks)
 
@@ -194,7 +202,14 @@ def check_forms(
     for check in sheet.checks:
         findings = tuple(
             CheckFinding(
-                s.id, s.where, s.text, s.kind, states.get(s.id, "none"), told.get(s.id, "")
+                s.id,
+                s.where,
+                s.text,
+                s.kind,
+                states.get(s.id, "none"),
+                told.get(s.id, ""),
+                (gate := finding_gate(sheet, (s.id,))).who,
+                gate.caution,
             )
             for s in map(sheet.symptom, check.reveals)
         )
@@ -283,4 +298,8 @@ def _closing(
         case.came_back_at,
         names.get(case.came_back_by or 0, "") if case.came_back_by else "",
         case.came_back_note,
+        case.cured_at,
+        case.amended_at,
+        names.get(case.amended_by or 0, "") if case.amended_by else "",
+        case.amend_reason,
     )

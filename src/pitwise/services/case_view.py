@@ -120,12 +120,17 @@ class EvidenceLine:
 
 @dataclass(frozen=True)
 class NotLooked:
-    """A finding nobody looked at; `why` says what the book lacks to tell it by itself."""
+    """A finding nobody looked at; `why` says what the book lacks to tell it by itself.
+
+    `who` and `caution`: of the checks that reveal it, the strictest.
+    """
 
     symptom: str
     where: str
     text: str
     why: str = ""
+    who: Who = "technician"
+    caution: str = ""
 
 
 @dataclass(frozen=True)
@@ -146,6 +151,9 @@ class ReadingField:
         Symptom ids it tells on.
     current : str
         The newest reading as typed, with its unit; empty when there is none.
+    who : {"technician", "lead", "electrician"}
+        Who may take it, by the findings it tells on.
+    caution : str
     """
 
     id: str
@@ -157,6 +165,8 @@ class ReadingField:
     range_from: str
     feeds: tuple[str, ...]
     current: str = ""
+    who: Who = "technician"
+    caution: str = ""
 
 
 @dataclass(frozen=True)
@@ -164,6 +174,7 @@ class CheckFinding:
     """A finding a check reveals, with what is held of it now ("none": not looked at).
 
     `told`: the figures it stands on where a reading or the book tells it; nobody touched it then.
+    `who` and `caution`: of all checks that reveal it, the strictest.
     """
 
     symptom: str
@@ -172,6 +183,8 @@ class CheckFinding:
     kind: Literal["plain", "graded", "reading"]
     state: FactState
     told: str = ""
+    who: Who = "technician"
+    caution: str = ""
 
 
 @dataclass(frozen=True)
@@ -234,6 +247,8 @@ class Ask:
     ----------
     id, text, ask : str
     symptoms : tuple of str
+    caution : str
+        What to mind where the question sends somebody to look or to measure.
     answered : str
         The answer given; empty: still to ask.
     by : str
@@ -249,6 +264,7 @@ class Ask:
     by: str = ""
     at: dt.datetime | None = None
     fact_id: int | None = None
+    caution: str = ""
 
 
 @dataclass(frozen=True)
@@ -305,7 +321,10 @@ class TriedLine:
 
 @dataclass(frozen=True)
 class Closing:
-    """How a case was closed."""
+    """How a case was closed, and as it was amended since.
+
+    `cured_at` is when it was first closed: before and after are told from there.
+    """
 
     causes: tuple[ClosedCause, ...]
     certainty: Certainty
@@ -318,6 +337,25 @@ class Closing:
     came_back_at: dt.datetime | None = None
     came_back_by: str = ""
     came_back_note: str = ""
+    cured_at: dt.datetime | None = None
+    amended_at: dt.datetime | None = None
+    amended_by: str = ""
+    amend_reason: str = ""
+
+
+@dataclass(frozen=True)
+class LastClosing:
+    """How a reopened case had been closed: what its form is filled with again.
+
+    `causes` and `remedies` are ids.
+    """
+
+    causes: tuple[str, ...]
+    certainty: Certainty
+    remedies: tuple[str, ...]
+    remedy_text: str
+    note: str
+    done_by: str
 
 
 @dataclass(frozen=True)
@@ -345,7 +383,7 @@ class CaseView:
         What is held of each finding, newest fact only; the sheet's order.
     not_looked : tuple of NotLooked
     diagnosis : Diagnosis
-        Open: computed now. Closed: as it stood at closing.
+        Open: computed now. Closed or discarded: as it stood then.
     asks : tuple of Ask
         Open contradictions first, then answered ones.
     checks : tuple of CheckForm
@@ -366,6 +404,8 @@ class CaseView:
     sheet_version, sheet_sha256 : str
     learnt_from : int
         Verified cases the numbers in force learnt from; 0: the sheet's alone.
+    last_closing : LastClosing or None
+        Of a case that is open again.
     """
 
     id: int
@@ -402,6 +442,7 @@ class CaseView:
     sheet_version: str
     sheet_sha256: str
     learnt_from: int = 0
+    last_closing: LastClosing | None = None
 
 
 @dataclass(frozen=True)
