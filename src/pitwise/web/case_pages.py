@@ -202,10 +202,14 @@ def answer(
     number: Id,
     conflict: Text = "",
     answer: Text = "",
+    check: Text = "",
+    by: Text = "",
     key: Text = "",
     revision: Revision = None,
 ) -> Response:
     """Answer a contradiction."""
+    # The check in hand below the question goes on once it is answered.
+    asked = Asked(check[:40], by)
     try:
         view = cases.answer_conflict(
             shop_of(request),
@@ -217,8 +221,8 @@ def answer(
             revision=revision,
         )
     except ConflictError as refusal:
-        return stale(request, actor, number, Asked(), refusal)
-    return shown(request, actor, view, Asked(), said=said_of("Answered.", view))
+        return stale(request, actor, number, asked, refusal)
+    return shown(request, actor, view, asked, said=said_of("Answered.", view))
 
 
 @router.post("/causes/{number}/tried")

@@ -17,7 +17,17 @@ from pitwise.services.errors import ConflictError
 from pitwise.services.permissions import Actor
 from pitwise.web.access import shop_of
 from pitwise.web.case_pictures import lives_picture, ratio_picture
-from pitwise.web.case_words import CERTAIN, STATES, VERDICTS, shift_words, tells
+from pitwise.web.case_words import (
+    CERTAIN,
+    NO_RANKING,
+    STATES,
+    VERDICTS,
+    held_words,
+    moving,
+    shift_words,
+    tells,
+    told_words,
+)
 from pitwise.web.render import is_htmx, page
 
 SHOWN = 5
@@ -60,13 +70,14 @@ class Dark:
 def _step(view: CaseView, asked: Asked) -> tuple[str, CheckForm | None]:
     """Return what the page puts first, and the check where it is one.
 
-    A contradiction comes before all; then a check somebody chose; then what the rules say.
+    A contradiction comes before all, with the check somebody chose below it; then that check;
+    then what the rules say.
     """
     if view.state != "open":
         return view.state, None
-    if any(not a.answered for a in view.asks):
-        return "answer", None
     forms = {c.id: c for c in view.checks}
+    if any(not a.answered for a in view.asks):
+        return "answer", forms.get(asked.check)
     if asked.check in forms:
         return "check", forms[asked.check]
     step = view.diagnosis.step
@@ -126,7 +137,7 @@ def _last(view: CaseView) -> str:
         return ""
     for e in view.evidence:
         if e.fact_id == view.last_fact_id:
-            return f"{e.text}: {e.words or STATES[e.state]}"
+            return f"{e.text}: {held_words(e.state, e.words, e.log_ratio)}"
     for r in view.recorded:
         if r.fact_id == view.last_fact_id:
             said = "; ".join(f"{text}: {STATES[state]}" for text, state in r.results)
@@ -156,7 +167,7 @@ def case_values(request: Request, actor: Actor, view: CaseView, asked: Asked) ->
     return {
         "view": view,
         "step_kind": kind,
-        "step_key": f"{kind}-{check.id if check else step.id}",
+        "step_key": f"{kind}-{check.id if check and kind == 'check' else step.id}",
         "check": check,
         "chosen": chosen,
         "pinned": check.id if check is not None and chosen else "",
@@ -170,9 +181,9 @@ def case_values(request: Request, actor: Actor, view: CaseView, asked: Asked) ->
             actor, remedies[step.id].who if step.do == "try" and step.id in remedies else ""
         ),
         "asks": [a for a in view.asks if not a.answered],
-        "too_many": any(f.code == "too-many" for f in view.diagnosis.flags),
+        "too_many": any(f.code == NO_RANKING for f in view.diagnosis.flags),
         # What the page says elsewhere is not said again among the flags.
-        "said_ids": {a.id for a in view.asks} | {"too-many", "nothing-looked-at"},
+        "said_ids": {a.id for a in view.asks} | {NO_RANKING, "nothing-looked-at"},
         "evidence_of": {e.symptom: e for e in view.evidence},
         "shown": view.diagnosis.causes[:SHOWN],
         "others": view.diagnosis.causes[SHOWN:],
@@ -192,6 +203,9 @@ def case_values(request: Request, actor: Actor, view: CaseView, asked: Asked) ->
         "ratio_picture": ratio_picture(cure) if cure else None,
         "lives_picture": lives_picture(cure) if cure else None,
         "shift_words": shift_words,
+        "held_words": held_words,
+        "told_words": told_words,
+        "moving": moving,
         "tells": tells,
         "STATES": STATES,
         "CERTAIN": CERTAIN,
