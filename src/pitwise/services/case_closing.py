@@ -163,8 +163,51 @@ def close_case(
         return case_view(shop, session, actor, row)
 
 
+def amend_case(
+    shop: Shop,
+    actor: Actor,
+    case_id: int,
+    *,
+    key: str,
+    causes: Sequence[str],
+    certainty: str,
+    remedies: Sequence[str] = (),
+    remedy_text: str = "",
+    note: str = "",
+    done_by: str = "",
+    reason: str,
+    revision: int | None = None,
+) -> CaseView:
+    """Put a closed case's causes, certainty, remedies or note right; it stays closed.
+
+    What was held, the diagnosis and when it was closed stay as they are.
+
+    Parameters
+    ----------
+    shop, actor
+    case_id : int
+    key, causes, certainty, remedies, remedy_text, note, done_by
+        As of `close_case`: how the closing reads from now on, whole.
+    reason : str
+        Why; kept in the trail with what it was before.
+    revision : int or None
+
+    Raises
+    ------
+    ConflictError
+        Not closed, or touched on another tablet since.
+    """
+    raise NotImplementedError
+
+
 def reopen_case(
-    shop: Shop, actor: Actor, case_id: int, *, reason: str, revision: int | None = None
+    shop: Shop,
+    actor: Actor,
+    case_id: int,
+    *,
+    reason: str,
+    go_on: bool = False,
+    revision: int | None = None,
 ) -> CaseView:
     """Open a closed or discarded case again; what it was closed with stays in the trail."""
     require(actor, "close-cause")

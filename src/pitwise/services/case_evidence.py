@@ -19,6 +19,7 @@ from pitwise.causes.readings import Reading
 from pitwise.records.case_tables import CaseFact, CauseCase
 from pitwise.records.tables import Person
 from pitwise.services.case_book import book_tells
+from pitwise.services.case_gate import finding_gate
 from pitwise.services.case_items import (
     Gathered,
     Item,
@@ -117,7 +118,14 @@ def gather(session: Session, sheet: Sheet, case: CauseCase) -> Held:
     readings = _newest_readings(sheet, facts)
     evidence = tuple(winners[s.id].line for s in sheet.symptoms if s.id in winners)
     missing = tuple(
-        NotLooked(s.id, s.where, s.text, tells.missing.get(s.id, ""))
+        NotLooked(
+            s.id,
+            s.where,
+            s.text,
+            tells.missing.get(s.id, ""),
+            (gate := finding_gate(sheet, (s.id,))).who,
+            gate.caution,
+        )
         for s in sheet.symptoms
         if s.id not in winners
     )
@@ -246,6 +254,7 @@ def _answers(
             names.get(fact.by, "?"),
             fact.at,
             fact.id,
+            finding_gate(sheet, symptoms).caution,
         )
     return tuple(out.values())
 

@@ -20,6 +20,7 @@ from pitwise.records.audit import canonical
 from pitwise.records.case_tables import CaseCause, CauseCase
 from pitwise.records.tables import Person, UsedSheet
 from pitwise.services.case_evidence import CaseHeld, gather
+from pitwise.services.case_gate import finding_gate, reading_gate
 from pitwise.services.case_view import (
     Ask,
     CaseView,
@@ -131,7 +132,8 @@ def case_view(shop: Shop, session: Session, actor: Actor, case: CauseCase) -> Ca
     names = {p.id: p.name for p in session.scalars(select(Person))}
     own = newest_ranges(session, case.torch.station_id)
     readings = tuple(
-        reading_field(k, own.get(k.id), held.readings.get(k.id, "")) for k in sheet.readings
+        reading_field(k, own.get(k.id), held.readings.get(k.id, ""), reading_gate(sheet, k.id))
+        for k in sheet.readings
     )
     closing = _closing(session, sheet, case, names)
     used = session.get(UsedSheet, case.sheet_sha256) if case.sheet_sha256 else None
@@ -155,7 +157,7 @@ def case_view(shop: Shop, session: Session, actor: Actor, case: CauseCase) -> Ca
         evidence=held.evidence,
         not_looked=held.not_looked,
         diagnosis=diagnosis,
-        asks=_asks(held, diagnosis),
+        asks=_asks(sheet, held, diagnosis),
         checks=check_forms(sheet, held, diagnosis, readings),
         recorded=held.recorded,
         readings=readings,
@@ -173,10 +175,12 @@ def case_view(shop: Shop, session: Session, actor: Actor, case: CauseCase) -> Ca
     )
 
 
-def _asks(held: CaseHeld, diagnosis: Diagnosis) -> tuple[Ask, ...]:
+def _asks(sheet: Sheet, held: CaseHeld, diagnosis: Diagnosis) -> tuple[Ask, ...]:
     """Return what is still to answer, then the answers that stand and still are about something."""
     open_ = [
-        Ask(f.code, f.text, f.ask, f.symptoms) for f in diagnosis.flags if f.ask and not f.answered
+        Ask(f.code, f.text, f.ask, f.symptoms, caution=finding_gate(sheet, f.symptoms).caution)
+        for f in diagnosis.flags
+        if f.ask and not f.answered
     ]
     return (*open_, *held.asks)
 
@@ -194,7 +198,14 @@ def check_forms(
     for check in sheet.checks:
         findings = tuple(
             CheckFinding(
-                s.id, s.where, s.text, s.kind, states.get(s.id, "none"), told.get(s.id, "")
+                s.id,
+                s.where,
+                s.text,
+                s.kind,
+                states.get(s.id, "none"),
+                told.get(s.id, ""),
+                (gate := finding_gate(sheet, (s.id,))).who,
+                gate.caution,
             )
             for s in map(sheet.symptom, check.reveals)
         )

@@ -120,12 +120,17 @@ class EvidenceLine:
 
 @dataclass(frozen=True)
 class NotLooked:
-    """A finding nobody looked at; `why` says what the book lacks to tell it by itself."""
+    """A finding nobody looked at; `why` says what the book lacks to tell it by itself.
+
+    `who` and `caution`: of the checks that reveal it, the strictest.
+    """
 
     symptom: str
     where: str
     text: str
     why: str = ""
+    who: Who = "technician"
+    caution: str = ""
 
 
 @dataclass(frozen=True)
@@ -146,6 +151,9 @@ class ReadingField:
         Symptom ids it tells on.
     current : str
         The newest reading as typed, with its unit; empty when there is none.
+    who : {"technician", "lead", "electrician"}
+        Who may take it, by the findings it tells on.
+    caution : str
     """
 
     id: str
@@ -157,6 +165,8 @@ class ReadingField:
     range_from: str
     feeds: tuple[str, ...]
     current: str = ""
+    who: Who = "technician"
+    caution: str = ""
 
 
 @dataclass(frozen=True)
@@ -164,6 +174,7 @@ class CheckFinding:
     """A finding a check reveals, with what is held of it now ("none": not looked at).
 
     `told`: the figures it stands on where a reading or the book tells it; nobody touched it then.
+    `who` and `caution`: of all checks that reveal it, the strictest.
     """
 
     symptom: str
@@ -172,6 +183,8 @@ class CheckFinding:
     kind: Literal["plain", "graded", "reading"]
     state: FactState
     told: str = ""
+    who: Who = "technician"
+    caution: str = ""
 
 
 @dataclass(frozen=True)
@@ -234,6 +247,8 @@ class Ask:
     ----------
     id, text, ask : str
     symptoms : tuple of str
+    caution : str
+        What to mind where the question sends somebody to look or to measure.
     answered : str
         The answer given; empty: still to ask.
     by : str
@@ -249,6 +264,7 @@ class Ask:
     by: str = ""
     at: dt.datetime | None = None
     fact_id: int | None = None
+    caution: str = ""
 
 
 @dataclass(frozen=True)

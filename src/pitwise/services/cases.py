@@ -7,7 +7,7 @@ is a further fact. Every touch carries a key made on the tablet: the same key is
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -15,10 +15,12 @@ from sqlalchemy.orm import Session
 from pitwise.records.case_tables import CaseFact, CauseCase
 from pitwise.records.tables import Person, Torch
 from pitwise.services.case_book import not_superseded
+from pitwise.services.case_closing import amend_case as amend_case
 from pitwise.services.case_closing import close_case as close_case
 from pitwise.services.case_closing import discard_case as discard_case
 from pitwise.services.case_closing import mark_came_back as mark_came_back
 from pitwise.services.case_closing import reopen_case as reopen_case
+from pitwise.services.case_gate import finding_gate, reading_gate
 from pitwise.services.case_items import active_facts
 from pitwise.services.case_page import case_view, held_and_diagnosis
 from pitwise.services.case_touch import (
@@ -40,7 +42,7 @@ from pitwise.services.fields import clean_text, signed_number
 from pitwise.services.permissions import Actor, require
 from pitwise.services.ranges import reading_kind, sheet_at
 from pitwise.services.shopfloor import Shop
-from pitwise.trade.cause_rows import Symptom
+from pitwise.trade.cause_rows import Check, Symptom
 from pitwise.trade.model import Sheet
 from pitwise.trade.units import UnitError
 
@@ -173,17 +175,25 @@ def record_finding(
     state: str,
     *,
     key: str,
+    done_by: str = "",
     revision: int | None = None,
 ) -> CaseView:
-    """Record one finding: seen, absent, slight, much, or none (not looked at after all)."""
+    """Record one finding: seen, absent, slight, much, or none (not looked at after all).
+
+    `done_by`: name and qualification, for what only an electrician may find out.
+    """
     require(actor, "causes")
     check_key(key)
+    done_by = clean_text("done by", done_by, longest=120, empty_ok=True)
     with shop.database.write() as session:
         row = open_row(session, case_id)
         if not is_again(session, row, key):
             sheet = sheet_at(shop, session, row.torch.station_id)
-            _check_state(sheet, symptom, state)
-            touch = Touch("finding", symptom, frozenset({symptom}), state=state)
+            own = _check_state(sheet, symptom, state)
+            if state != "none":
+                gate = finding_gate(sheet, (symptom,))
+                check_done_by(gate.who, actor, done_by, f"to find out '{own.text}'")
+            touch = Touch("finding", symptom, frozenset({symptom}), state=state, done_by=done_by)
             add_fact(shop, session, actor, row, sheet, key, touch, revision)
     return read_case(shop, actor, case_id)
 
@@ -209,6 +219,7 @@ def record_check(
     key: str,
     results: Mapping[str, str] | None = None,
     clear: bool = False,
+    shown: Sequence[str] | None = None,
     done_by: str = "",
     revision: int | None = None,
 ) -> CaseView:
@@ -224,6 +235,8 @@ def record_check(
         Finding to seen, absent, slight, much or none, of those the check reveals.
     clear : bool
         All it reveals that is not in `results` was looked at and is absent.
+    shown : sequence of str or None
+        The findings the screen showed unanswered: "clear" counts for these alone.
     done_by : str
         Name and qualification; needed for checks that are for an electrician.
     revision : int or None
@@ -239,7 +252,7 @@ def record_check(
             known = {c.id: c for c in sheet.checks}
             own = known[known_id("check", check, known, "check")]
             check_done_by(own.who, actor, done_by, f"'{own.name}'")
-            told = dict.fromkeys(own.reveals, "absent") if clear else {}
+            told = _rest(own, shown) if clear else {}
             for symptom, state in (results or {}).items():
                 known_id("finding", symptom, own.reveals, f"finding of '{own.name}'")
                 _check_state(sheet, symptom, state)
@@ -253,6 +266,14 @@ def record_check(
     return read_case(shop, actor, case_id)
 
 
+def _rest(check: Check, shown: Sequence[str] | None) -> dict[str, str]:
+    if shown is None:
+        return dict.fromkeys(check.reveals, "absent")
+    for symptom in shown:
+        known_id("finding", symptom, check.reveals, f"finding of '{check.name}'")
+    return {s: "absent" for s in check.reveals if s in set(shown)}
+
+
 def record_reading(
     shop: Shop,
     actor: Actor,
@@ -262,16 +283,22 @@ def record_reading(
     unit: str,
     *,
     key: str,
+    done_by: str = "",
     revision: int | None = None,
 ) -> CaseView:
-    """Record a reading as typed, with its unit (empty: the sheet's own unit)."""
+    """Record a reading as typed, with its unit (empty: the sheet's own unit).
+
+    `done_by`: name and qualification, for what only an electrician may measure.
+    """
     require(actor, "causes")
     check_key(key)
+    done_by = clean_text("done by", done_by, longest=120, empty_ok=True)
     with shop.database.write() as session:
         row = open_row(session, case_id)
         if not is_again(session, row, key):
             sheet = sheet_at(shop, session, row.torch.station_id)
             kind = reading_kind(sheet, reading)
+            check_done_by(reading_gate(sheet, kind.id).who, actor, done_by, f"'{kind.name}'")
             number = signed_number(kind.name, value)
             if number is None:
                 raise ServiceError(kind.name, "is empty", "type the number that was read")
@@ -287,6 +314,7 @@ def record_reading(
                 text=f"{number:.10g}",
                 value=number,
                 unit=unit,
+                done_by=done_by,
             )
             add_fact(shop, session, actor, row, sheet, key, touch, revision)
     return read_case(shop, actor, case_id)
@@ -428,22 +456,59 @@ def set_texts(
     *,
     complaint: str | None = None,
     note: str | None = None,
+    shown_complaint: str | None = None,
+    shown_note: str | None = None,
 ) -> CaseView:
     """Keep the complaint and the note as typed; None leaves one as it is.
 
-    This leaves the revision alone: the fields are saved as they are left.
+    This leaves the revision alone. A text that is as it was shown was not touched, and is not
+    saved.
+
+    Parameters
+    ----------
+    shop, actor
+    case_id : int
+    complaint, note : str or None
+    shown_complaint, shown_note : str or None
+        The texts as the screen showed them before they were changed.
+
+    Raises
+    ------
+    ConflictError
+        Another tablet changed a text since it was shown; nothing is saved then.
     """
     require(actor, "causes")
-    given = {
-        name: clean_text(name, text, longest=1000, empty_ok=True)
-        for name, text in (("complaint", complaint), ("note", note))
-        if text is not None
-    }
+    given = {}
+    for name, typed, was in (
+        ("complaint", complaint, shown_complaint),
+        ("note", note, shown_note),
+    ):
+        if typed is not None:
+            text = _typed(name, typed)
+            if was is None or text != _typed(name, was):
+                given[name] = (text, was)
     with shop.database.write() as session:
         row = open_row(session, case_id)
-        before = {name: getattr(row, name) for name in given}
-        if before != given:
-            for name, text in given.items():
+        changed = {}
+        for name, (text, was) in given.items():
+            stored = getattr(row, name)
+            if text == stored:
+                continue
+            if was is not None and _typed(name, was) != _typed(name, stored):
+                raise ConflictError(
+                    name,
+                    "another tablet changed it since",
+                    "read what stands there now, then write yours into it",
+                )
+            changed[name] = text
+        if changed:
+            before = {name: getattr(row, name) for name in changed}
+            for name, text in changed.items():
                 setattr(row, name, text)
-            shop.note(session, actor, "case-texts", f"case {row.id}", before=before, after=given)
+            shop.note(session, actor, "case-texts", f"case {row.id}", before=before, after=changed)
     return read_case(shop, actor, case_id)
+
+
+def _typed(name: str, text: str) -> str:
+    """Return a text as it is kept: forms send line ends of their own."""
+    return clean_text(name, text.replace("\r\n", "\n"), longest=1000, empty_ok=True)

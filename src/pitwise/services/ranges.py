@@ -18,6 +18,7 @@ from sqlalchemy.orm import Session
 from pitwise.records.case_tables import ReadingRange
 from pitwise.records.tables import Person, Station
 from pitwise.services.book_cases import row_digest
+from pitwise.services.case_gate import Gate
 from pitwise.services.case_view import RangeLine, RangesView, ReadingField
 from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
 from pitwise.services.fields import clean_text, signed_number
@@ -83,7 +84,9 @@ def sheet_at(shop: Shop, session: Session, station_id: int) -> Sheet:
         return _known[key]
 
 
-def reading_field(kind: ReadingKind, own: ReadingRange | None, current: str = "") -> ReadingField:
+def reading_field(
+    kind: ReadingKind, own: ReadingRange | None, current: str = "", gate: Gate | None = None
+) -> ReadingField:
     """Return a reading as a form shows it; `kind` is of the sheet in force at the station."""
     if is_set(own):
         range_from = "the shop's range"
@@ -101,6 +104,8 @@ def reading_field(kind: ReadingKind, own: ReadingRange | None, current: str = ""
         range_from,
         tuple(dict.fromkeys(f.symptom for f in kind.feeds)),
         current,
+        gate.who if gate is not None else "technician",
+        gate.caution if gate is not None else "",
     )
 
 
