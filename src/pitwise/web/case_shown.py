@@ -53,6 +53,7 @@ class Asked:
     by: str = ""
     remedy: str = ""
     problem: str = ""
+    texts: tuple[str, str] | None = None
     typed: Typed = field(default_factory=Typed)
 
 
@@ -64,7 +65,12 @@ class Dark:
     text: str
     why: str
     kind: str
+    asks_name: bool = False
+    who: str = "technician"
+    caution: str = ""
     state: str = "none"
+    # Nobody looked, so no figure tells of it either.
+    told: str = ""
 
 
 def _step(view: CaseView, asked: Asked) -> tuple[str, CheckForm | None]:
@@ -98,14 +104,16 @@ def unknown_of(check: CheckForm) -> list[str]:
     return [f.symptom for f in check.findings if f.state == "none"]
 
 
-def _dark(request: Request, view: CaseView) -> list[tuple[str, str, list[Dark]]]:
+def _dark(request: Request, actor: Actor, view: CaseView) -> list[tuple[str, str, list[Dark]]]:
     """Return what was not looked at, by place in the order of the work."""
     sheet = shop_of(request).base
     kinds = {s.id: s.kind for s in sheet.symptoms}
     names = place_names(sheet)
 
     def line(n: NotLooked) -> Dark:
-        return Dark(n.symptom, n.text, n.why, kinds.get(n.symptom, "plain"))
+        kind = kinds.get(n.symptom, "plain")
+        asks = wants_name(actor, n.who)
+        return Dark(n.symptom, n.text, n.why, kind, asks, n.who, n.caution)
 
     return [
         (place, name, found)
@@ -176,6 +184,9 @@ def case_values(request: Request, actor: Actor, view: CaseView, asked: Asked) ->
         "step_readings": [r for r in check.readings if _has_range(r)] if check else [],
         "unknown_here": len(unknown_of(check)) if check else 0,
         "remedy": remedies.get(step.id),
+        "wants_name": lambda who: wants_name(actor, who),
+        "typed_texts": asked.texts or (view.complaint, view.note),
+        "shown_here": " ".join(unknown_of(check)) if check else "",
         "wants_by": wants_name(actor, check.who if check else ""),
         "remedy_by": wants_name(
             actor, remedies[step.id].who if step.do == "try" and step.id in remedies else ""
@@ -188,7 +199,7 @@ def case_values(request: Request, actor: Actor, view: CaseView, asked: Asked) ->
         "shown": view.diagnosis.causes[:SHOWN],
         "others": view.diagnosis.causes[SHOWN:],
         "cause_names": lambda ids: _capital(" and ".join(names.get(i, i).lower() for i in ids)),
-        "dark": _dark(request, view) if view.state == "open" else [],
+        "dark": _dark(request, actor, view) if view.state == "open" else [],
         "places": place_names(shop_of(request).base),
         "normal_places": {n.where for n in shop_of(request).base.normals},
         "last": _last(view),
@@ -220,7 +231,7 @@ def _address(view: CaseView, asked: Asked) -> str:
     return f"/causes/{view.id}" + ("?" + "&".join(pairs) if pairs else "")
 
 
-def shown(
+def shown_case(
     request: Request,
     actor: Actor,
     view: CaseView,
@@ -249,9 +260,9 @@ def stale(
     if not is_htmx(request):
         raise refusal
     view = cases.read_case(shop_of(request), actor, number)
-    problem = f"{refusal.problem}. {refusal.mend}."
-    told = replace(asked, problem=_capital(problem))
-    return shown(request, actor, view, told, said=told.problem, status=409)
+    problem = f"{_capital(refusal.problem)}. {_capital(refusal.mend)}."
+    told = replace(asked, problem=problem)
+    return shown_case(request, actor, view, told, said=told.problem, status=409)
 
 
 def said_of(what: str, view: CaseView) -> str:

@@ -163,7 +163,7 @@
   const formName = (form) => JSON.stringify([
     form.getAttribute("action"), form.dataset.home ?? "",
     ...Array.from(form.querySelectorAll("input[type=hidden]"))
-      .filter((e) => ["reading", "name", "conflict", "answer", "remedy", "fact_id"].includes(e.name))
+      .filter((e) => ["reading", "name", "conflict", "answer", "remedy", "fact_id", "at"].includes(e.name))
       .map((e) => [e.name, e.value]),
   ]);
   const isTick = (field) => field.type === "checkbox" || field.type === "radio";
@@ -204,6 +204,15 @@
       }
     }
   };
+  // Work that is for an electrician has a name to it; the form says so before it is sent.
+  const askName = () => {
+    for (const form of document.querySelectorAll(".close-form")) {
+      const name = form.querySelector("input[name=done_by]");
+      if (name) name.required = form.querySelector("[data-named]:checked") !== null;
+    }
+  };
+  document.addEventListener("change", askName);
+  document.addEventListener("DOMContentLoaded", askName);
   let kept = [];
   // What was unfolded stays so.
   document.addEventListener("htmx:beforeSwap", (event) => {
@@ -213,6 +222,7 @@
   document.addEventListener("htmx:afterSwap", (event) => {
     for (const id of opened) document.getElementById(id)?.setAttribute("open", "");
     if (event.detail.target?.id === "case" || event.target.id === "case") carryOver(kept);
+    askName();
   });
   document.addEventListener("htmx:afterSettle", () => {
     const now = currentStep();
