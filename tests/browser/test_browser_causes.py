@@ -170,7 +170,9 @@ def test_from_the_bench_to_a_verified_cause(seat: Seat, size: tuple[int, int]) -
     page.wait_for_url("**/causes/*")
     case = page.url.split("/causes/")[1].split("?")[0]
     # What the bench saw is there; nothing was typed again.
-    assert "Body blued by heat well above the face" in page.inner_text("#evidence-title ~ .scroll")
+    assert "Body blued by heat well above the face" in str(
+        page.text_content("#evidence-title ~ .scroll")
+    )
     # A check is chosen; one touch records it and ranks anew, without a new page.
     check = next(
         c
@@ -189,7 +191,7 @@ def test_from_the_bench_to_a_verified_cause(seat: Seat, size: tuple[int, int]) -
     page.fill("#s-coolant_flow", "0,3")
     page.select_option("#step select[name=unit] >> nth=0", "gal/min")
     page.press("#s-coolant_flow", "Enter")
-    page.wait_for_selector("#evidence-title ~ .scroll:has-text('0.3 gal/min')")
+    page.wait_for_selector("#evidence-title ~ .scroll:has-text('0.3 gal/min')", state="attached")
     assert page.evaluate("() => window.stayed")
     assert likeliest(page) != before
     assert "Low coolant flow" in likeliest(page)

@@ -210,3 +210,54 @@ def test_too_much_to_rank_is_said_as_such(lite: Floor, tech: TestClient) -> None
 def test_giving_a_case_up_needs_the_right_to_close(lite: Floor) -> None:
     found = [r for r in routes(create_app(lite.shop)) if r.path.endswith("/discard")]
     assert "close-cause" in [permission_of(r) for r in found if "causes" in r.path]
+
+
+def test_cases_given_up_have_a_place_of_their_own(lite: Floor, tech: TestClient) -> None:
+    number = opened(lite)
+    cases.discard_case(lite.shop, lite.tech, number, reason="opened by mistake")
+    page = tech.get("/causes").text
+    assert "<h2>Given up</h2>" in page
+    assert "<h2>Closed</h2>" not in page
+    assert f'href="/causes/{number}"' in tech.get("/causes?state=discarded").text
+    assert "No such case" in tech.get("/causes?state=closed").text
+    page = tech.get(f"/causes/{number}").text
+    assert "As it stood when it was given up" in page
+    assert "As it stood when it was closed" not in page
+
+
+def test_a_check_that_reads_offers_its_readings_without_a_range(
+    lite: Floor, client_of: Client
+) -> None:
+    number = opened(lite)
+    view = view_of(lite, number)
+    check = next(
+        c
+        for c in view.checks
+        if c.who == "technician" and any(r.low is None and r.high is None for r in c.readings)
+    )
+    bare = next(r for r in check.readings if r.low is None and r.high is None)
+    step = section(client_of("tom").get(f"/causes/{number}?check={check.id}").text, "step")
+    assert f'id="s-{bare.id}"' in step
+    assert "a lead sets it" in step
+    step = section(client_of("lin").get(f"/causes/{number}?check={check.id}").text, "step")
+    assert f'/ranges#{bare.id}">set it' in step
+
+
+def test_readings_with_a_range_come_first(lite: Floor, lead: TestClient) -> None:
+    ranges.set_range(
+        lite.shop, lite.lead, 1, "coolant_flow", low="3", unit="l/min", reason="manual, page 4"
+    )
+    page = lead.get("/shop/station/1/ranges").text
+    with_range, without = page.split('id="bare"')
+    assert 'id="coolant_flow"' in with_range
+    assert "No range" not in page
+    assert without.count("<summary>Set it") == 0
+    assert "(empty: no lower end)" not in page
+    assert 'name="low"' in without
+
+
+def test_long_lists_fold_and_the_closing_is_one_touch_away(lite: Floor, tech: TestClient) -> None:
+    page = tech.get(f"/causes/{opened(lite)}").text
+    assert 'href="#close-head"' in section(page, "step")
+    for fold in ("fold-evidence", "fold-context", "fold-readings"):
+        assert f'<details class="fold" id="{fold}" open>' in page

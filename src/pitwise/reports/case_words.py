@@ -286,7 +286,7 @@ def view(case: Plain, *, timezone: str) -> Plain:
         "title": title,
         "author": (case["closing"] or {}).get("by") or case["opened_by"],
         "dated": [dated.year, dated.month, dated.day, dated.hour, dated.minute, dated.second],
-        "state": {"open": "Open", "closed": "Closed", "discarded": "Discarded"}[case["state"]],
+        "state": {"open": "Open", "closed": "Closed", "discarded": "Given up"}[case["state"]],
         "facts": [
             ["Torch", case["torch"], f"on {case['station']}"],
             ["Process", case["process"], f"Coolant: {case['coolant'] or 'not on record'}"],
@@ -300,9 +300,11 @@ def view(case: Plain, *, timezone: str) -> Plain:
         "closing": _closing(case, times),
         "cure": _cure(case),
         "next": _next(case),
-        "ranked_head": "Likeliest causes now"
-        if case["state"] == "open"
-        else "Causes as they stood when it was closed",
+        "ranked_head": {
+            "open": "Likeliest causes now",
+            "closed": "Causes as they stood when it was closed",
+            "discarded": "Causes as they stood when it was given up",
+        }[case["state"]],
         "causes": [_cause(c, held) for c in diagnosis["causes"][:SHOWN]],
         "others": "; ".join(f"{c['name']} {percent(c['p'])}" for c in diagnosis["causes"][SHOWN:]),
         "sets": [

@@ -31,7 +31,7 @@ Closer = Annotated[Actor, Depends(needs("close-cause"))]
 Text = Annotated[str, Form()]
 Texts = Annotated[list[str] | None, Form()]
 Revision = Annotated[int | None, Form(ge=0, le=2**31 - 1)]
-LIST_STATES = ("all", "open", "not-held", "closed")
+LIST_STATES = ("all", "open", "not-held", "closed", "discarded")
 
 
 @router.get("/causes")
@@ -53,7 +53,8 @@ def case_list(
         actor,
         open_lines=[c for c in lines if c.state == "open"],
         loud=[c for c in lines if c.state == "closed" and c.did_not_hold],
-        closed=[c for c in lines if c.state != "open" and not c.did_not_hold],
+        closed=[c for c in lines if c.state == "closed" and not c.did_not_hold],
+        discarded=[c for c in lines if c.state == "discarded"],
         count=len(lines),
         wanted=wanted,
         torch=one,

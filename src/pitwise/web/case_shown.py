@@ -180,8 +180,8 @@ def case_values(request: Request, actor: Actor, view: CaseView, asked: Asked) ->
         "chosen": chosen,
         "pinned": check.id if check is not None and chosen else "",
         "by": asked.by.strip()[:120],
-        # One without a range tells nothing: it is kept further down, not asked for here.
-        "step_readings": [r for r in check.readings if _has_range(r)] if check else [],
+        # One without a range is kept too, and says who can make it tell.
+        "step_readings": check.readings if check else (),
         "unknown_here": len(unknown_of(check)) if check else 0,
         "remedy": remedies.get(step.id),
         "wants_name": lambda who: wants_name(actor, who),

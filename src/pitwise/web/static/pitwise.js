@@ -213,6 +213,15 @@
   };
   document.addEventListener("change", askName);
   document.addEventListener("DOMContentLoaded", askName);
+  // On a narrow screen the long lists begin folded; paper has them all.
+  document.addEventListener("DOMContentLoaded", () => {
+    if (!matchMedia("(max-width: 760px)").matches) return;
+    const wanted = location.hash.length > 1 && document.getElementById(location.hash.slice(1));
+    for (const fold of document.querySelectorAll("details.fold")) fold.open = !!wanted && fold.contains(wanted);
+  });
+  addEventListener("beforeprint", () => {
+    for (const fold of document.querySelectorAll("details.fold")) fold.open = true;
+  });
   let kept = [];
   // What was unfolded stays so.
   document.addEventListener("htmx:beforeSwap", (event) => {
@@ -220,6 +229,7 @@
     kept = unsent(event.detail.requestConfig?.elt, event.detail.xhr.status < 400);
   });
   document.addEventListener("htmx:afterSwap", (event) => {
+    for (const fold of document.querySelectorAll("details.fold")) fold.open = opened.includes(fold.id);
     for (const id of opened) document.getElementById(id)?.setAttribute("open", "");
     if (event.detail.target?.id === "case" || event.target.id === "case") carryOver(kept);
     askName();
