@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import threading
 from pathlib import Path
 from typing import Any
@@ -11,15 +10,15 @@ import pytest
 from sqlalchemy import func, select, text
 
 from book_fixture import KINDS, empty_url
+from case_kit import check, close, find, line, opened, p_of, read, reading, state, told
 from kit import Floor
 from pitwise.records.case_tables import CaseCause, CaseFact, CauseCase
 from pitwise.records.database import Database
-from pitwise.records.tables import AuditRow
 from pitwise.services import cases, drafts, ranges, signing
 from pitwise.services.book_archive import export_book
 from pitwise.services.book_restore import restore_book
 from pitwise.services.book_verify import verify_book
-from pitwise.services.case_view import CaseView, EvidenceLine
+from pitwise.services.case_view import CaseView
 from pitwise.services.errors import (
     ConflictError,
     NotAllowedError,
@@ -30,61 +29,6 @@ from pitwise.services.learning import freeze_learning
 from pitwise.services.permissions import Actor
 from pitwise.services.shopfloor import Shop
 from pitwise.services.wear_book import refit
-
-
-def opened(floor: Floor, torch: int | None = None, **more: str) -> int:
-    return cases.open_case(floor.shop, floor.tech, torch or floor.torch, key=floor.key(), **more)
-
-
-def read(floor: Floor, case: int) -> CaseView:
-    return cases.read_case(floor.shop, floor.tech, case)
-
-
-def find(floor: Floor, case: int, symptom: str, state: str, **more: Any) -> CaseView:
-    more.setdefault("key", floor.key())
-    return cases.record_finding(floor.shop, floor.tech, case, symptom, state, **more)
-
-
-def check(floor: Floor, case: int, name: str, **more: Any) -> CaseView:
-    more.setdefault("key", floor.key())
-    return cases.record_check(floor.shop, floor.tech, case, name, **more)
-
-
-def reading(floor: Floor, case: int, name: str, value: str, unit: str, **more: Any) -> CaseView:
-    more.setdefault("key", floor.key())
-    return cases.record_reading(floor.shop, floor.tech, case, name, value, unit, **more)
-
-
-def close(floor: Floor, case: int, *causes: str, **more: Any) -> CaseView:
-    given: dict[str, Any] = {
-        "key": floor.key(),
-        "causes": causes,
-        "certainty": "verified",
-        "remedy_text": "put right",
-    }
-    return cases.close_case(floor.shop, floor.tech, case, **(given | more))
-
-
-def line(view: CaseView, symptom: str) -> EvidenceLine | None:
-    return next((e for e in view.evidence if e.symptom == symptom), None)
-
-
-def state(view: CaseView, symptom: str) -> str:
-    found = line(view, symptom)
-    return found.state if found else "not looked"
-
-
-def told(floor: Floor, action: str) -> list[dict[str, Any]]:
-    with floor.shop.database.read() as session:
-        rows = session.scalars(
-            select(AuditRow.detail).where(AuditRow.action == action).order_by(AuditRow.seq)
-        ).all()
-    return [json.loads(r) for r in rows]
-
-
-def p_of(view: CaseView, cause: str) -> float:
-    return next(c.p for c in view.diagnosis.causes if c.id == cause)
-
 
 # Opening and joining.
 
@@ -109,8 +53,9 @@ def test_the_same_key_five_times_opens_one_case(floor: Floor) -> None:
     key = floor.key()
     got = {cases.open_case(floor.shop, floor.tech, floor.torch, key=key) for _ in range(5)}
     cases.discard_case(floor.shop, floor.tech, got.pop(), reason="a mistake")
-    # The key still names that case: a page sent once more opens no second one.
-    cases.open_case(floor.shop, floor.tech, floor.torch, key=key)
+    # A page sent once more opens no second one.
+    with pytest.raises(ConflictError, match="discarded"):
+        cases.open_case(floor.shop, floor.tech, floor.torch, key=key)
     with floor.shop.database.read() as session:
         assert session.scalar(select(func.count()).select_from(CauseCase)) == 1
 

@@ -30,7 +30,10 @@ _ = wear_tables
 class CauseCase(Base):
     """What is eating the parts of a torch: open, then closed or discarded.
 
-    `held` and `diagnosis` are what was known and concluded at closing, as JSON.
+    `held` and `diagnosis` are what was known and concluded at closing or discarding, as JSON;
+    `closed_at` is when. `cured_at` is when it was first closed: reopening for another look
+    leaves it. Inspections after `looks_until` don't count. `last_closing` is how a reopened
+    case had been closed, as JSON, to fill the form again.
     """
 
     __tablename__ = "cause_case"
@@ -48,6 +51,13 @@ class CauseCase(Base):
     close_key: Mapped[str | None] = mapped_column(String(64), unique=True)
     closed_by: Mapped[int | None] = mapped_column(ForeignKey("person.id"))
     closed_at: Mapped[dt.datetime | None] = mapped_column(index=True)
+    cured_at: Mapped[dt.datetime | None]
+    looks_until: Mapped[dt.datetime | None]
+    last_closing: Mapped[str | None] = mapped_column(Text)
+    amend_key: Mapped[str | None] = mapped_column(String(64), unique=True)
+    amended_by: Mapped[int | None] = mapped_column(ForeignKey("person.id"))
+    amended_at: Mapped[dt.datetime | None]
+    amend_reason: Mapped[str] = mapped_column(Text, default="")
     certainty: Mapped[str | None] = mapped_column(String(12))
     remedies: Mapped[str] = mapped_column(Text, default="[]")
     remedy_text: Mapped[str] = mapped_column(Text, default="")
@@ -73,7 +83,7 @@ class CauseCase(Base):
         CheckConstraint("certainty IN ('verified','went-away')", name="certainty"),
         CheckConstraint(
             "state <> 'closed' OR (closed_by IS NOT NULL AND closed_at IS NOT NULL"
-            " AND certainty IS NOT NULL AND sheet_sha256 IS NOT NULL"
+            " AND cured_at IS NOT NULL AND certainty IS NOT NULL AND sheet_sha256 IS NOT NULL"
             " AND held IS NOT NULL AND diagnosis IS NOT NULL)",
             name="closed_is_whole",
         ),

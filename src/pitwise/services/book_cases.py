@@ -19,12 +19,22 @@ from pitwise.services.book_faults import Fault
 
 _CASE = ALL_TABLES.tables[CauseCase.__tablename__]
 _CAUSE = ALL_TABLES.tables[CaseCause.__tablename__]
-# What may change after closing: a cure that did not hold is told later.
-_NOT_CLOSED = frozenset(
-    {"state", "revision", "note", "came_back_at", "came_back_by", "came_back_note"}
-)
+# Touches move it, and every touch has its own row in the trail.
+_MOVES = frozenset({"revision"})
 _SUBJECT = re.compile(r"case ([1-9][0-9]{0,17})")
-CLOSED, REOPENED = "case-closed", "case-reopened"
+_OPENED = "case-opened"
+# Acts that write the case's own row; each leaves the row's hash in the trail.
+_ACTS = frozenset(
+    {
+        _OPENED,
+        "case-texts",
+        "case-closed",
+        "case-amended",
+        "case-reopened",
+        "case-discarded",
+        "case-came-back",
+    }
+)
 
 
 def row_digest(session: Session, table: str, ident: int) -> str:
@@ -38,11 +48,15 @@ def _digest(data: object) -> str:
     return hashlib.sha256(canonical(data).encode(errors="surrogatepass")).hexdigest()
 
 
-def closing_digest(session: Session, case_id: int) -> str:
-    """Return the SHA-256 of a closed case: its row and its causes."""
+def case_digest(session: Session, case_id: int) -> str:
+    """Return the SHA-256 of a case as it stands: its row and its causes."""
     (row,) = read_rows(session, _CASE, _CASE.c.id == case_id)
-    causes = list(read_rows(session, _CAUSE, _CAUSE.c.case_id == case_id))
-    return _digest([{k: v for k, v in row.items() if k not in _NOT_CLOSED}, causes])
+    return _of_case(row, list(read_rows(session, _CAUSE, _CAUSE.c.case_id == case_id)))
+
+
+def _of_case(row: Row, causes: list[Row]) -> str:
+    causes = sorted(causes, key=lambda c: str(c["cause"]))
+    return _digest([{k: v for k, v in row.items() if k not in _MOVES}, causes])
 
 
 def _told(session: Session) -> list[tuple[int, str, str, Any]]:
@@ -68,9 +82,9 @@ def _told(session: Session) -> list[tuple[int, str, str, Any]]:
 
 
 def case_faults(session: Session, tell: Progress) -> list[Fault]:
-    """Compare every append-only row and every closing with the hash in the audit trail."""
+    """Compare every append-only row and every case with the newest hash in the audit trail."""
     kept: dict[str, dict[int, str]] = {name: {} for name in APPEND_ONLY}
-    closed: dict[int, str | None] = {}
+    cases: dict[int, str] = {}
     for _seq, action, subject, detail in _told(session):
         if not isinstance(detail, dict):
             continue
@@ -78,15 +92,13 @@ def case_faults(session: Session, tell: Progress) -> list[Fault]:
         if table in kept and isinstance(ident, int):
             kept[table][ident] = str(detail.get("sha256"))
         named = _SUBJECT.fullmatch(subject)
-        if named and action == CLOSED:
-            closed[int(named[1])] = str(detail.get("sha256"))
-        elif named and action == REOPENED:
-            closed[int(named[1])] = None
+        if named and action in _ACTS:
+            cases[int(named[1])] = str(detail.get("sha256"))
     faults: list[Fault] = []
     for number, (name, told) in enumerate(kept.items(), start=1):
         faults += _rows(session, name, told)
         tell("cases", number, len(kept) + 1)
-    faults += _closings(session, closed)
+    faults += _cases(session, cases)
     tell("cases", len(kept) + 1, len(kept) + 1)
     return faults
 
@@ -107,29 +119,23 @@ def _rows(session: Session, name: str, told: dict[int, str]) -> list[Fault]:
     return faults
 
 
-def _closings(session: Session, told: dict[int, str | None]) -> list[Fault]:
+def _cases(session: Session, told: dict[int, str]) -> list[Fault]:
     causes: dict[int, list[Row]] = {}
     for row in read_rows(session, _CAUSE):
         causes.setdefault(row["case_id"], []).append(row)
     faults, there = [], set()
     for row in read_rows(session, _CASE):
-        ident, wanted = row["id"], told.get(row["id"])
+        ident = row["id"]
         there.add(ident)
-        if row["state"] != "closed":
-            if wanted is not None:
-                problem = f"is '{row['state']}' now, but the audit trail tells that it was closed"
-                faults.append(Fault("cause_case", f"id {ident}", problem))
+        if ident not in told:
+            problem = "was put in: the audit trail does not tell of it"
+        elif _of_case(row, causes.get(ident, [])) != told[ident]:
+            problem = "has been changed: it does not hash to the trail's"
+        else:
             continue
-        held = {k: v for k, v in row.items() if k not in _NOT_CLOSED}
-        if wanted is None:
-            problem = "is closed, but the audit trail does not tell of it"
-            faults.append(Fault("cause_case", f"id {ident}", problem))
-        elif _digest([held, causes.get(ident, [])]) != wanted:
-            problem = "has been changed since it was closed: it does not hash to the trail's"
-            faults.append(Fault("cause_case", f"id {ident}", problem))
+        faults.append(Fault("cause_case", f"id {ident}", problem))
     faults += [
         Fault("cause_case", f"id {i}", "is in the audit trail, but gone from the book")
-        for i, wanted in sorted(told.items())
-        if wanted is not None and i not in there
+        for i in sorted(set(told) - there)
     ]
     return faults

@@ -1,19 +1,26 @@
-"""Close a case with its cause, open it again, discard it, or say that the trouble came back."""
+"""Close a case with its cause, amend that, reopen, discard it, or say that it came back."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
 
-from sqlalchemy import delete, select
+from sqlalchemy import delete, or_, select
+from sqlalchemy.orm import Session
 
+from pitwise.causes.diagnosis import Diagnosis
 from pitwise.records.audit import canonical
 from pitwise.records.case_tables import CaseCause, CauseCase
-from pitwise.services.book_cases import CLOSED, REOPENED, closing_digest
+from pitwise.services.book_cases import case_digest
+from pitwise.services.case_evidence import CaseHeld
+from pitwise.services.case_gate import least
 from pitwise.services.case_page import case_view, held_and_diagnosis
 from pitwise.services.case_touch import (
     case_row,
     check_done_by,
+    key_used,
     known_id,
     open_row,
     person,
@@ -25,6 +32,7 @@ from pitwise.services.errors import ConflictError, ServiceError
 from pitwise.services.fields import clean_text
 from pitwise.services.permissions import Actor, require
 from pitwise.services.plain_rows import to_plain
+from pitwise.services.ranges import sheet_at
 from pitwise.services.shopfloor import Shop
 from pitwise.trade.model import Sheet
 
@@ -65,6 +73,135 @@ def _checked_remedies(
     return out
 
 
+@dataclass(frozen=True)
+class _Given:
+    """How a case is to read as closed, tidied; what needs the trade sheet is checked later."""
+
+    causes: tuple[str, ...]
+    certainty: str
+    remedies: tuple[str, ...]
+    remedy_text: str
+    note: str
+    done_by: str
+
+    @classmethod
+    def of(
+        cls,
+        causes: Sequence[str],
+        certainty: str,
+        remedies: Sequence[str],
+        remedy_text: str,
+        note: str,
+        done_by: str,
+    ) -> _Given:
+        given = cls(
+            tuple(dict.fromkeys(causes)),
+            certainty,
+            tuple(dict.fromkeys(remedies)),
+            clean_text("remedy", remedy_text, longest=1000, empty_ok=True),
+            clean_text("note", note, longest=1000, empty_ok=True),
+            clean_text("done by", done_by, longest=120, empty_ok=True),
+        )
+        if certainty not in ("verified", "went-away"):
+            raise ServiceError(
+                "certainty", "is not said", "choose 'verified' or 'only went away after'"
+            )
+        return given
+
+    def same(self, other: _Given) -> bool:
+        """Tell whether both say the same; the order of causes and remedies says nothing."""
+        return replace(self, causes=(), remedies=()) == replace(other, causes=(), remedies=()) and (
+            set(self.causes),
+            set(self.remedies),
+        ) == (set(other.causes), set(other.remedies))
+
+    def check(self, sheet: Sheet, actor: Actor) -> None:
+        """Refuse what the trade sheet doesn't know, and work without who may do it."""
+        causes = _checked_causes(sheet, self.causes)
+        done = _checked_remedies(sheet, actor, causes, self.remedies, self.done_by)
+        if not done and not self.remedy_text:
+            raise ServiceError("remedy", "none is named", "choose or write what was done")
+        for cause in causes:
+            mildest = least(r.who for r in sheet.remedies_of(cause))
+            name = sheet.cause(cause).name
+            check_done_by(mildest, actor, self.done_by, f"the cure of '{name}'")
+
+    def write(self, session: Session, row: CauseCase) -> None:
+        """Put it into a case's row, and its causes beside it."""
+        row.certainty = self.certainty
+        row.remedies, row.remedy_text = json.dumps(self.remedies), self.remedy_text
+        row.close_note, row.done_by = self.note, self.done_by
+        session.execute(delete(CaseCause).where(CaseCause.case_id == row.id))
+        session.add_all(
+            CaseCause(case_id=row.id, cause=cause, certainty=self.certainty)
+            for cause in self.causes
+        )
+        session.flush()
+
+    def words(self) -> dict[str, Any]:
+        """Return it for the trail."""
+        return {
+            "causes": list(self.causes),
+            "certainty": self.certainty,
+            "remedies": list(self.remedies),
+            "remedy_text": self.remedy_text,
+            "note": self.note,
+            "done_by": self.done_by,
+        }
+
+
+def _stands(session: Session, row: CauseCase) -> _Given:
+    """Return how a case reads as closed now."""
+    causes = session.scalars(
+        select(CaseCause.cause).where(CaseCause.case_id == row.id).order_by(CaseCause.cause)
+    )
+    return _Given(
+        tuple(causes),
+        row.certainty or "",
+        tuple(json.loads(row.remedies)),
+        row.remedy_text,
+        row.close_note,
+        row.done_by,
+    )
+
+
+def _refuse_used(session: Session, key: str) -> None:
+    """Refuse a key that closed or amended a case before; it was not this act."""
+    used = session.scalar(
+        select(CauseCase.id).where(or_(CauseCase.close_key == key, CauseCase.amend_key == key))
+    )
+    if used is not None:
+        raise key_used(f"it was used on case {used}")
+
+
+def _keep(
+    shop: Shop,
+    session: Session,
+    row: CauseCase,
+    stood: tuple[Sheet, CaseHeld, Diagnosis, int],
+) -> None:
+    """Keep with a case what it stood on."""
+    sheet, held, diagnosis, learnt_from = stood
+    shop.keep_sheet(session, sheet)
+    row.sheet_sha256 = sheet.sha256
+    row.held = canonical(
+        {"case": to_plain(held), "looked": dict(held.looked), "learnt_from": learnt_from}
+    )
+    row.diagnosis = canonical(to_plain(diagnosis))
+
+
+def _reckon_ahead(shop: Shop, case_id: int) -> None:
+    """Reckon a case before the writer's lock is taken.
+
+    What was reckoned is kept: within the lock it is looked up, unless something was told
+    in between.
+    """
+    with shop.database.read() as session:
+        row = case_row(session, case_id)
+        if row.state == "open":
+            held_and_diagnosis(shop, session, row)
+
+
 def close_case(
     shop: Shop,
     actor: Actor,
@@ -100,64 +237,50 @@ def close_case(
         What else was done; needed where no remedy is chosen.
     note : str
     done_by : str
-        Name and qualification of who did a remedy that is for an electrician.
+        Name and qualification of who did a remedy that is for an electrician; asked for
+        wherever a cause has no remedy that anybody may do.
     revision : int or None
         The case's revision the person looked at.
 
     Raises
     ------
     ConflictError
-        Not open, or touched on another tablet since.
+        Not open, touched on another tablet since, or the key was used for something else.
     ServiceError
-        No cause, no remedy, or one for an electrician without who did it.
+        No cause, no remedy, or a cure for an electrician without who did it.
     """
     require(actor, "close-cause")
     check_key(key)
-    remedy_text = clean_text("remedy", remedy_text, longest=1000, empty_ok=True)
-    note = clean_text("note", note, longest=1000, empty_ok=True)
-    done_by = clean_text("done by", done_by, longest=120, empty_ok=True)
-    if certainty not in ("verified", "went-away"):
-        raise ServiceError(
-            "certainty", "is not said", "choose 'verified' or 'only went away after'"
-        )
+    given = _Given.of(causes, certainty, remedies, remedy_text, note, done_by)
+    _reckon_ahead(shop, case_id)
     with shop.database.write() as session:
         row = case_row(session, case_id)
         if row.close_key == key:
+            if not given.same(_stands(session, row)):
+                raise key_used("it closed this case otherwise")
             return case_view(shop, session, actor, row)
+        _refuse_used(session, key)
         row = open_row(session, case_id)
         refuse_stale(row, revision)
-        sheet, held, diagnosis, learnt_from = held_and_diagnosis(shop, session, row)
-        named = _checked_causes(sheet, causes)
-        done = _checked_remedies(sheet, actor, named, remedies, done_by)
-        if not done and not remedy_text:
-            raise ServiceError("remedy", "none is named", "choose or write what was done")
-        shop.keep_sheet(session, sheet)
+        stood = held_and_diagnosis(shop, session, row)
+        given.check(stood[0], actor)
+        _keep(shop, session, row, stood)
         row.state, row.close_key, row.certainty = "closed", key, certainty
         row.closed_by, row.closed_at = person(actor), shop.clock()
-        row.remedies, row.remedy_text = json.dumps(done), remedy_text
-        row.close_note, row.done_by = note, done_by
-        row.sheet_sha256 = sheet.sha256
-        row.held = canonical(
-            {"case": to_plain(held), "looked": dict(held.looked), "learnt_from": learnt_from}
-        )
-        row.diagnosis = canonical(to_plain(diagnosis))
+        row.cured_at = row.cured_at or row.closed_at
+        row.last_closing = None
         row.revision += 1
-        session.add_all(
-            CaseCause(case_id=row.id, cause=cause, certainty=certainty) for cause in named
-        )
-        session.flush()
+        given.write(session, row)
         shop.note(
             session,
             actor,
-            CLOSED,
+            "case-closed",
             f"case {row.id}",
             before={"state": "open"},
-            after={"state": "closed", "causes": named, "certainty": certainty},
-            remedies=done,
-            remedy_text=remedy_text,
-            done_by=done_by or None,
-            sheet_sha256=sheet.sha256,
-            sha256=closing_digest(session, row.id),
+            after={"state": "closed"} | given.words(),
+            cured_at=row.cured_at.isoformat(),
+            sheet_sha256=row.sheet_sha256,
+            sha256=case_digest(session, row.id),
         )
         session.flush()
         return case_view(shop, session, actor, row)
@@ -197,7 +320,40 @@ def amend_case(
     ConflictError
         Not closed, or touched on another tablet since.
     """
-    raise NotImplementedError
+    require(actor, "close-cause")
+    check_key(key)
+    reason = _reason(reason)
+    given = _Given.of(causes, certainty, remedies, remedy_text, note, done_by)
+    with shop.database.write() as session:
+        row = case_row(session, case_id)
+        stands = _stands(session, row)
+        if row.amend_key == key:
+            if not given.same(stands) or row.amend_reason != reason:
+                raise key_used("it amended this case otherwise")
+            return case_view(shop, session, actor, row)
+        _refuse_used(session, key)
+        if row.state != "closed":
+            raise ConflictError("case", f"it is {row.state}", "close it with its cause first")
+        refuse_stale(row, revision)
+        if given.same(stands):
+            raise ServiceError("case", "nothing is changed", "change what is wrong, or leave it")
+        given.check(sheet_at(shop, session, row.torch.station_id), actor)
+        row.amend_key, row.amend_reason = key, reason
+        row.amended_by, row.amended_at = person(actor), shop.clock()
+        row.revision += 1
+        given.write(session, row)
+        shop.note(
+            session,
+            actor,
+            "case-amended",
+            f"case {row.id}",
+            before=stands.words(),
+            after=given.words(),
+            reason=reason,
+            sha256=case_digest(session, row.id),
+        )
+        session.flush()
+        return case_view(shop, session, actor, row)
 
 
 def reopen_case(
@@ -209,7 +365,24 @@ def reopen_case(
     go_on: bool = False,
     revision: int | None = None,
 ) -> CaseView:
-    """Open a closed or discarded case again; what it was closed with stays in the trail."""
+    """Open a closed or discarded case again; what it was closed with stays in the trail.
+
+    Parameters
+    ----------
+    shop, actor
+    case_id : int
+    reason : str
+    go_on : bool
+        False: it is judged anew by what was known. Inspections after it was closed don't
+        count, and its cure is still told from when it was first closed. True: the trouble
+        goes on. Inspections since count, and it is cured when it is closed again.
+    revision : int or None
+
+    Raises
+    ------
+    ConflictError
+        Open already, touched since, or another case is open on the torch.
+    """
     require(actor, "close-cause")
     reason = _reason(reason)
     with shop.database.write() as session:
@@ -226,34 +399,37 @@ def reopen_case(
             raise ConflictError(
                 "case", f"case {other} is open on this torch", "close or discard that one first"
             )
-        causes = session.scalars(
-            select(CaseCause.cause).where(CaseCause.case_id == row.id).order_by(CaseCause.cause)
-        ).all()
+        stands = _stands(session, row)
         before = {
             "state": row.state,
-            "causes": list(causes),
-            "certainty": row.certainty,
-            "remedies": json.loads(row.remedies),
-            "remedy_text": row.remedy_text,
-            "note": row.close_note,
+            **stands.words(),
+            "closed_at": row.closed_at.isoformat() if row.closed_at else None,
             "came_back": row.came_back_note if row.came_back_at is not None else None,
         }
+        row.last_closing = canonical(stands.words()) if row.state == "closed" else None
+        if go_on:
+            row.cured_at = row.looks_until = None
+        else:
+            row.looks_until = row.looks_until or row.closed_at
         session.execute(delete(CaseCause).where(CaseCause.case_id == row.id))
         row.state, row.close_key, row.certainty = "open", None, None
         row.closed_by = row.closed_at = row.sheet_sha256 = row.held = row.diagnosis = None
         row.remedies, row.remedy_text, row.close_note, row.done_by = "[]", "", "", ""
         row.came_back_at = row.came_back_by = None
         row.came_back_note = ""
+        row.amended_at = row.amended_by = None
+        row.amend_reason = ""
         row.revision += 1
         session.flush()
         shop.note(
             session,
             actor,
-            REOPENED,
+            "case-reopened",
             f"case {row.id}",
             before=before,
-            after={"state": "open"},
+            after={"state": "open", "go_on": go_on},
             reason=reason,
+            sha256=case_digest(session, row.id),
         )
     with shop.database.read() as session:
         return case_view(shop, session, actor, case_row(session, case_id))
@@ -262,13 +438,16 @@ def reopen_case(
 def discard_case(
     shop: Shop, actor: Actor, case_id: int, *, reason: str, revision: int | None = None
 ) -> None:
-    """Give a case up; it stays in the book as discarded."""
+    """Give a case up; it stays in the book as discarded, with what it stood on."""
     require(actor, "close-cause")
     reason = _reason(reason)
+    _reckon_ahead(shop, case_id)
     with shop.database.write() as session:
         row = open_row(session, case_id)
         refuse_stale(row, revision)
+        _keep(shop, session, row, held_and_diagnosis(shop, session, row))
         row.state = "discarded"
+        row.closed_by, row.closed_at = person(actor), shop.clock()
         row.revision += 1
         session.flush()
         shop.note(
@@ -279,6 +458,7 @@ def discard_case(
             before={"state": "open"},
             after={"state": "discarded"},
             reason=reason,
+            sha256=case_digest(session, row.id),
         )
 
 
@@ -306,6 +486,7 @@ def mark_came_back(
             f"case {row.id}",
             before={"came_back": None},
             after={"came_back": note},
+            sha256=case_digest(session, row.id),
         )
     with shop.database.read() as session:
         return case_view(shop, session, actor, case_row(session, case_id))

@@ -41,3 +41,8 @@ def finding_gate(sheet: Sheet, symptoms: Iterable[str]) -> Gate:
 def reading_gate(sheet: Sheet, reading: str) -> Gate:
     """Return who may take a reading, by the findings it tells on."""
     return finding_gate(sheet, (f.symptom for f in sheet.reading(reading).feeds))
+
+
+def least(whos: Iterable[Who]) -> Who:
+    """Return who may do the mildest of some works."""
+    return min(whos, key=_STRICT.__getitem__)

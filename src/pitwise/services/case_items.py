@@ -105,11 +105,17 @@ def active_facts(session: Session, case_id: int) -> list[CaseFact]:
 
 
 def inspections_of(session: Session, case: CauseCase) -> list[InspectionRow]:
-    """Return the inspections a case goes by, newest first: those since, and the one before."""
+    """Return the inspections a case goes by, newest first: those since, and the one before.
+
+    A case that was reopened for what was known goes by no later one than it did.
+    """
     out = []
     for row in not_superseded(session, case.torch_id):
+        at = looked_at(session, row)
+        if case.looks_until is not None and at > case.looks_until:
+            continue
         out.append(row)
-        if looked_at(session, row) < case.opened_at:
+        if at < case.opened_at:
             break
     return out
 
@@ -190,7 +196,7 @@ def from_facts(told: Gathered, facts: list[CaseFact]) -> None:
     kinds = {r.id: r for r in sheet.readings}
     checks = {c.id: c.name for c in sheet.checks}
     for fact in facts:
-        by = told.names.get(fact.by, "?")
+        by = fact.done_by or told.names.get(fact.by, "?")
         if fact.kind == "finding" and fact.subject in symptoms:
             state = fact.state or "none"
             told.add(
@@ -214,7 +220,7 @@ def from_facts(told: Gathered, facts: list[CaseFact]) -> None:
                         "check",
                         name,
                         fact.at,
-                        by=fact.done_by or by,
+                        by=by,
                         fact=fact.id,
                     )
         elif fact.kind == "reading" and fact.subject in kinds:

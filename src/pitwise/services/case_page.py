@@ -30,6 +30,7 @@ from pitwise.services.case_view import (
     Closing,
     ContextField,
     FactState,
+    LastClosing,
     ReadingField,
     RemedyLine,
 )
@@ -87,7 +88,7 @@ def _diagnosed(sheet: Sheet, observed: Observations, learnt: Learnt | None) -> D
 def held_and_diagnosis(
     shop: Shop, session: Session, case: CauseCase
 ) -> tuple[Sheet, CaseHeld, Diagnosis, int]:
-    """Return what a case stands on: as kept when it is closed, else as it is now.
+    """Return what a case stands on: as kept when it was closed or discarded, else as it is now.
 
     Returns
     -------
@@ -98,7 +99,7 @@ def held_and_diagnosis(
     learnt_from : int
     """
     sheet = sheet_at(shop, session, case.torch.station_id)
-    if case.state == "closed" and case.held is not None and case.diagnosis is not None:
+    if case.state != "open" and case.held is not None and case.diagnosis is not None:
         kept = json.loads(case.held)
         return (
             sheet,
@@ -172,6 +173,9 @@ def case_view(shop: Shop, session: Session, actor: Actor, case: CauseCase) -> Ca
         sheet_version=used.version if used is not None else sheet.version,
         sheet_sha256=case.sheet_sha256 or sheet.sha256,
         learnt_from=learnt_from,
+        last_closing=from_plain(LastClosing, json.loads(case.last_closing))
+        if case.state == "open" and case.last_closing is not None
+        else None,
     )
 
 
@@ -294,4 +298,8 @@ def _closing(
         case.came_back_at,
         names.get(case.came_back_by or 0, "") if case.came_back_by else "",
         case.came_back_note,
+        case.cured_at,
+        case.amended_at,
+        names.get(case.amended_by or 0, "") if case.amended_by else "",
+        case.amend_reason,
     )

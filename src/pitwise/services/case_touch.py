@@ -87,13 +87,46 @@ def known_id(place: str, given: str, known: Iterable[str], what: str) -> str:
     )
 
 
-def is_again(session: Session, row: CauseCase, key: str) -> bool:
-    """Tell whether a touch was taken before: the same key on the same case."""
+def key_used(problem: str) -> ConflictError:
+    """Return the refusal of a key that stands for something else."""
+    return ConflictError("key", problem, "reload the page, do it again")
+
+
+def fact_of_key(session: Session, row: CauseCase, key: str) -> CaseFact | None:
+    """Return the fact a key made in a case; refuse one of another case."""
     same = session.scalar(select(CaseFact).where(CaseFact.key == key))
+    if same is not None and same.case_id != row.id:
+        raise key_used("it was used on another case")
+    return same
+
+
+def is_again(session: Session, row: CauseCase, key: str, touch: Touch) -> bool:
+    """Tell whether a touch was taken before; refuse its key if it said something else."""
+    same = fact_of_key(session, row, key)
     if same is None:
         return False
-    if same.case_id != row.id:
-        raise ConflictError("key", "it was used on another case", "reload the page, do it again")
+    kept = (
+        same.kind,
+        same.subject,
+        same.state,
+        same.text,
+        same.value,
+        same.unit,
+        json.loads(same.results) if same.results else None,
+        same.done_by,
+    )
+    now = (
+        touch.kind,
+        touch.subject,
+        touch.state,
+        touch.text,
+        touch.value,
+        touch.unit,
+        dict(touch.results) if touch.results else None,
+        touch.done_by,
+    )
+    if kept != now:
+        raise key_used("it told something else before")
     return True
 
 
@@ -104,6 +137,18 @@ def _about(sheet: Sheet, fact: CaseFact) -> frozenset[str]:
         feeds = {r.id: r.feeds for r in sheet.readings}.get(fact.subject, ())
         return frozenset(f.symptom for f in feeds)
     return frozenset({fact.subject})
+
+
+def _told_since(
+    session: Session, sheet: Sheet, row: CauseCase, revision: int
+) -> list[frozenset[str]]:
+    """Return what each touch since a revision was about; an undo is about what it took back."""
+    facts = {f.id: f for f in session.scalars(select(CaseFact).where(CaseFact.case_id == row.id))}
+    return [
+        _about(sheet, facts[f.undoes] if f.undoes is not None else f)
+        for f in facts.values()
+        if f.revision > revision
+    ]
 
 
 def add_fact(
@@ -128,8 +173,8 @@ def add_fact(
     """
     facts = active_facts(session, row.id)
     if revision is not None and revision < row.revision:
-        for fact in facts:
-            if fact.revision > revision and touch.about & _about(sheet, fact):
+        for about in _told_since(session, sheet, row, revision):
+            if touch.about & about:
                 raise ConflictError(
                     "case",
                     "another tablet told of the same since",
@@ -190,12 +235,16 @@ def _before(facts: list[CaseFact], touch: Touch) -> Any:
 
 
 def check_done_by(who: str, actor: Actor, done_by: str, what: str) -> None:
-    """Refuse work for an electrician, or for a lead, without the name of who did it."""
-    if who == "electrician" and len(done_by) < 5:
+    """Refuse work for an electrician, or for a lead, without the name of who did it.
+
+    Of an electrician name and qualification are asked: two words, each of two letters at least.
+    """
+    words = [w for w in done_by.split() if sum(c.isalpha() for c in w) > 1]
+    if who == "electrician" and len(words) < 2:
         raise ServiceError(
             "done by",
             f"{what} is for a qualified electrician",
             "type the name and the qualification of who did it",
         )
-    if who == "lead" and actor.role == "technician" and len(done_by) < 2:
+    if who == "lead" and actor.role == "technician" and not words:
         raise ServiceError("done by", f"{what} is for a lead", "type the name of who did it")

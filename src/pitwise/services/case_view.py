@@ -321,7 +321,10 @@ class TriedLine:
 
 @dataclass(frozen=True)
 class Closing:
-    """How a case was closed."""
+    """How a case was closed, and as it was amended since.
+
+    `cured_at` is when it was first closed: before and after are told from there.
+    """
 
     causes: tuple[ClosedCause, ...]
     certainty: Certainty
@@ -334,6 +337,25 @@ class Closing:
     came_back_at: dt.datetime | None = None
     came_back_by: str = ""
     came_back_note: str = ""
+    cured_at: dt.datetime | None = None
+    amended_at: dt.datetime | None = None
+    amended_by: str = ""
+    amend_reason: str = ""
+
+
+@dataclass(frozen=True)
+class LastClosing:
+    """How a reopened case had been closed: what its form is filled with again.
+
+    `causes` and `remedies` are ids.
+    """
+
+    causes: tuple[str, ...]
+    certainty: Certainty
+    remedies: tuple[str, ...]
+    remedy_text: str
+    note: str
+    done_by: str
 
 
 @dataclass(frozen=True)
@@ -361,7 +383,7 @@ class CaseView:
         What is held of each finding, newest fact only; the sheet's order.
     not_looked : tuple of NotLooked
     diagnosis : Diagnosis
-        Open: computed now. Closed: as it stood at closing.
+        Open: computed now. Closed or discarded: as it stood then.
     asks : tuple of Ask
         Open contradictions first, then answered ones.
     checks : tuple of CheckForm
@@ -382,6 +404,8 @@ class CaseView:
     sheet_version, sheet_sha256 : str
     learnt_from : int
         Verified cases the numbers in force learnt from; 0: the sheet's alone.
+    last_closing : LastClosing or None
+        Of a case that is open again.
     """
 
     id: int
@@ -418,6 +442,7 @@ class CaseView:
     sheet_version: str
     sheet_sha256: str
     learnt_from: int = 0
+    last_closing: LastClosing | None = None
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 
 from pitwise.records.case_tables import CaseFact, CauseCase
 from pitwise.records.tables import Person, Torch
+from pitwise.services.book_cases import case_digest
 from pitwise.services.case_book import not_superseded
 from pitwise.services.case_closing import amend_case as amend_case
 from pitwise.services.case_closing import close_case as close_case
@@ -28,7 +29,9 @@ from pitwise.services.case_touch import (
     add_fact,
     case_row,
     check_done_by,
+    fact_of_key,
     is_again,
+    key_used,
     known_id,
     open_row,
     person,
@@ -63,6 +66,12 @@ def open_case(shop: Shop, actor: Actor, torch_id: int, *, key: str, complaint: s
     with shop.database.write() as session:
         same = session.scalar(select(CauseCase).where(CauseCase.open_key == key))
         if same is not None:
+            if same.torch_id != torch_id:
+                raise key_used("it opened a case on another torch")
+            if same.state == "discarded":
+                raise ConflictError(
+                    "case", f"case {same.id} was discarded", "reload the page, open another"
+                )
             return same.id
         torch = session.get(Torch, torch_id)
         if torch is None:
@@ -91,6 +100,7 @@ def open_case(shop: Shop, actor: Actor, torch_id: int, *, key: str, complaint: s
             torch=torch.name,
             after_inspection=row.after_inspection,
             complaint=complaint,
+            sha256=case_digest(session, row.id),
         )
         return row.id
 
@@ -187,13 +197,13 @@ def record_finding(
     done_by = clean_text("done by", done_by, longest=120, empty_ok=True)
     with shop.database.write() as session:
         row = open_row(session, case_id)
-        if not is_again(session, row, key):
-            sheet = sheet_at(shop, session, row.torch.station_id)
-            own = _check_state(sheet, symptom, state)
-            if state != "none":
-                gate = finding_gate(sheet, (symptom,))
-                check_done_by(gate.who, actor, done_by, f"to find out '{own.text}'")
-            touch = Touch("finding", symptom, frozenset({symptom}), state=state, done_by=done_by)
+        sheet = sheet_at(shop, session, row.torch.station_id)
+        own = _check_state(sheet, symptom, state)
+        if state != "none":
+            gate = finding_gate(sheet, (symptom,))
+            check_done_by(gate.who, actor, done_by, f"to find out '{own.text}'")
+        touch = Touch("finding", symptom, frozenset({symptom}), state=state, done_by=done_by)
+        if not is_again(session, row, key, touch):
             add_fact(shop, session, actor, row, sheet, key, touch, revision)
     return read_case(shop, actor, case_id)
 
@@ -247,21 +257,21 @@ def record_check(
     done_by = clean_text("done by", done_by, longest=120, empty_ok=True)
     with shop.database.write() as session:
         row = open_row(session, case_id)
-        if not is_again(session, row, key):
-            sheet = sheet_at(shop, session, row.torch.station_id)
-            known = {c.id: c for c in sheet.checks}
-            own = known[known_id("check", check, known, "check")]
-            check_done_by(own.who, actor, done_by, f"'{own.name}'")
-            told = _rest(own, shown) if clear else {}
-            for symptom, state in (results or {}).items():
-                known_id("finding", symptom, own.reveals, f"finding of '{own.name}'")
-                _check_state(sheet, symptom, state)
-                told[symptom] = state
-            if not told:
-                raise ServiceError(
-                    own.name, "no result is given", "say what was seen, or that all is clear"
-                )
-            touch = Touch("check", own.id, frozenset(told), results=told, done_by=done_by)
+        sheet = sheet_at(shop, session, row.torch.station_id)
+        known = {c.id: c for c in sheet.checks}
+        own = known[known_id("check", check, known, "check")]
+        check_done_by(own.who, actor, done_by, f"'{own.name}'")
+        told = _rest(own, shown) if clear else {}
+        for symptom, state in (results or {}).items():
+            known_id("finding", symptom, own.reveals, f"finding of '{own.name}'")
+            _check_state(sheet, symptom, state)
+            told[symptom] = state
+        if not told:
+            raise ServiceError(
+                own.name, "no result is given", "say what was seen, or that all is clear"
+            )
+        touch = Touch("check", own.id, frozenset(told), results=told, done_by=done_by)
+        if not is_again(session, row, key, touch):
             add_fact(shop, session, actor, row, sheet, key, touch, revision)
     return read_case(shop, actor, case_id)
 
@@ -295,27 +305,27 @@ def record_reading(
     done_by = clean_text("done by", done_by, longest=120, empty_ok=True)
     with shop.database.write() as session:
         row = open_row(session, case_id)
-        if not is_again(session, row, key):
-            sheet = sheet_at(shop, session, row.torch.station_id)
-            kind = reading_kind(sheet, reading)
-            check_done_by(reading_gate(sheet, kind.id).who, actor, done_by, f"'{kind.name}'")
-            number = signed_number(kind.name, value)
-            if number is None:
-                raise ServiceError(kind.name, "is empty", "type the number that was read")
-            unit = clean_text("unit", unit, longest=20, empty_ok=True) or kind.unit
-            try:
-                kind.canonical(number, unit)
-            except UnitError as error:
-                raise ServiceError(kind.name, error.problem, error.mend) from error
-            touch = Touch(
-                "reading",
-                kind.id,
-                frozenset(f.symptom for f in kind.feeds),
-                text=f"{number:.10g}",
-                value=number,
-                unit=unit,
-                done_by=done_by,
-            )
+        sheet = sheet_at(shop, session, row.torch.station_id)
+        kind = reading_kind(sheet, reading)
+        check_done_by(reading_gate(sheet, kind.id).who, actor, done_by, f"'{kind.name}'")
+        number = signed_number(kind.name, value)
+        if number is None:
+            raise ServiceError(kind.name, "is empty", "type the number that was read")
+        unit = clean_text("unit", unit, longest=20, empty_ok=True) or kind.unit
+        try:
+            kind.canonical(number, unit)
+        except UnitError as error:
+            raise ServiceError(kind.name, error.problem, error.mend) from error
+        touch = Touch(
+            "reading",
+            kind.id,
+            frozenset(f.symptom for f in kind.feeds),
+            text=f"{number:.10g}",
+            value=number,
+            unit=unit,
+            done_by=done_by,
+        )
+        if not is_again(session, row, key, touch):
             add_fact(shop, session, actor, row, sheet, key, touch, revision)
     return read_case(shop, actor, case_id)
 
@@ -336,10 +346,10 @@ def answer_conflict(
     answer = clean_text("answer", answer, longest=400)
     with shop.database.write() as session:
         row = open_row(session, case_id)
-        if not is_again(session, row, key):
-            sheet = sheet_at(shop, session, row.torch.station_id)
-            known_id("question", conflict, [c.id for c in sheet.conflicts], "question")
-            touch = Touch("answer", conflict, frozenset({conflict}), text=answer)
+        sheet = sheet_at(shop, session, row.torch.station_id)
+        known_id("question", conflict, [c.id for c in sheet.conflicts], "question")
+        touch = Touch("answer", conflict, frozenset({conflict}), text=answer)
+        if not is_again(session, row, key, touch):
             add_fact(shop, session, actor, row, sheet, key, touch, revision)
     return read_case(shop, actor, case_id)
 
@@ -360,10 +370,10 @@ def record_context(
     value = clean_text(name[:40] or "context", value, longest=60)
     with shop.database.write() as session:
         row = open_row(session, case_id)
-        if not is_again(session, row, key):
-            sheet = sheet_at(shop, session, row.torch.station_id)
-            known_id("context", name, sheet.context_keys, "word of context")
-            touch = Touch("context", name, frozenset({name}), text=value)
+        sheet = sheet_at(shop, session, row.torch.station_id)
+        known_id("context", name, sheet.context_keys, "word of context")
+        touch = Touch("context", name, frozenset({name}), text=value)
+        if not is_again(session, row, key, touch):
             add_fact(shop, session, actor, row, sheet, key, touch, revision)
     return read_case(shop, actor, case_id)
 
@@ -389,14 +399,14 @@ def record_tried(
     note = clean_text("note", note, longest=400, empty_ok=True)
     with shop.database.write() as session:
         row = open_row(session, case_id)
-        if not is_again(session, row, key):
-            sheet = sheet_at(shop, session, row.torch.station_id)
-            known = {r.id: r for r in sheet.remedies}
-            own = known[known_id("remedy", remedy, known, "remedy")]
-            check_done_by(own.who, actor, done_by, "this remedy")
-            touch = Touch(
-                "tried", own.id, frozenset({own.id}), text=note or "did not help", done_by=done_by
-            )
+        sheet = sheet_at(shop, session, row.torch.station_id)
+        known = {r.id: r for r in sheet.remedies}
+        own = known[known_id("remedy", remedy, known, "remedy")]
+        check_done_by(own.who, actor, done_by, "this remedy")
+        touch = Touch(
+            "tried", own.id, frozenset({own.id}), text=note or "did not help", done_by=done_by
+        )
+        if not is_again(session, row, key, touch):
             add_fact(shop, session, actor, row, sheet, key, touch, revision)
     return read_case(shop, actor, case_id)
 
@@ -423,11 +433,14 @@ def undo(
     check_key(key)
     with shop.database.write() as session:
         row = open_row(session, case_id)
-        if not is_again(session, row, key):
+        same = fact_of_key(session, row, key)
+        if same is None:
             fact = _to_undo(session, row, fact_id, revision)
             touch = Touch("undo", fact.subject, frozenset(), undoes=fact.id)
             sheet = sheet_at(shop, session, row.torch.station_id)
             add_fact(shop, session, actor, row, sheet, key, touch, revision)
+        elif same.kind != "undo" or fact_id not in (None, same.undoes):
+            raise key_used("it told something else before")
     return read_case(shop, actor, case_id)
 
 
@@ -505,7 +518,16 @@ def set_texts(
             before = {name: getattr(row, name) for name in changed}
             for name, text in changed.items():
                 setattr(row, name, text)
-            shop.note(session, actor, "case-texts", f"case {row.id}", before=before, after=changed)
+            session.flush()
+            shop.note(
+                session,
+                actor,
+                "case-texts",
+                f"case {row.id}",
+                before=before,
+                after=changed,
+                sha256=case_digest(session, row.id),
+            )
     return read_case(shop, actor, case_id)
 
 

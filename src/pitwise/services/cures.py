@@ -51,7 +51,7 @@ class _Closed:
 
     @property
     def at(self) -> dt.datetime:
-        return self.row.closed_at or self.row.opened_at
+        return self.row.cured_at or self.row.opened_at
 
 
 def closed_causes(session: Session, sheet: Sheet) -> dict[int, tuple[ClosedCause, ...]]:
@@ -70,7 +70,7 @@ def _closed(session: Session, sheet: Sheet) -> list[_Closed]:
     rows = session.scalars(
         select(CauseCase)
         .where(CauseCase.state == "closed")
-        .order_by(CauseCase.closed_at, CauseCase.id)
+        .order_by(CauseCase.cured_at, CauseCase.id)
     )
     return [_Closed(row, causes.get(row.id, ())) for row in rows]
 

@@ -72,7 +72,7 @@ def _verified(session: Session, after: dt.datetime | None) -> list[dict[str, obj
         .order_by(CauseCase.id)
     )
     if after is not None:
-        query = query.where(CauseCase.closed_at > after)
+        query = query.where(CauseCase.cured_at > after)
     causes: dict[int, list[str]] = {}
     for case_id, cause in session.execute(
         select(CaseCause.case_id, CaseCause.cause).order_by(CaseCause.case_id, CaseCause.cause)

@@ -79,6 +79,13 @@ def upgrade() -> None:
         sa.Column("close_key", sa.String(length=64), nullable=True),
         sa.Column("closed_by", sa.Integer(), nullable=True),
         sa.Column("closed_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("cured_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("looks_until", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("last_closing", sa.Text(), nullable=True),
+        sa.Column("amend_key", sa.String(length=64), nullable=True),
+        sa.Column("amended_by", sa.Integer(), nullable=True),
+        sa.Column("amended_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("amend_reason", sa.Text(), nullable=False),
         sa.Column("certainty", sa.String(length=12), nullable=True),
         sa.Column("remedies", sa.Text(), nullable=False),
         sa.Column("remedy_text", sa.Text(), nullable=False),
@@ -94,7 +101,7 @@ def upgrade() -> None:
             "certainty IN ('verified','went-away')", name=op.f("ck_cause_case_certainty")
         ),
         sa.CheckConstraint(
-            "state <> 'closed' OR (closed_by IS NOT NULL AND closed_at IS NOT NULL AND certainty IS NOT NULL AND sheet_sha256 IS NOT NULL AND held IS NOT NULL AND diagnosis IS NOT NULL)",
+            "state <> 'closed' OR (closed_by IS NOT NULL AND closed_at IS NOT NULL AND cured_at IS NOT NULL AND certainty IS NOT NULL AND sheet_sha256 IS NOT NULL AND held IS NOT NULL AND diagnosis IS NOT NULL)",
             name=op.f("ck_cause_case_closed_is_whole"),
         ),
         sa.CheckConstraint(
@@ -104,6 +111,9 @@ def upgrade() -> None:
             ["after_inspection"],
             ["inspection.id"],
             name=op.f("fk_cause_case_after_inspection_inspection"),
+        ),
+        sa.ForeignKeyConstraint(
+            ["amended_by"], ["person.id"], name=op.f("fk_cause_case_amended_by_person")
         ),
         sa.ForeignKeyConstraint(
             ["came_back_by"], ["person.id"], name=op.f("fk_cause_case_came_back_by_person")
@@ -126,6 +136,7 @@ def upgrade() -> None:
             ["torch_id"], ["torch.id"], name=op.f("fk_cause_case_torch_id_torch")
         ),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_cause_case")),
+        sa.UniqueConstraint("amend_key", name=op.f("uq_cause_case_amend_key")),
         sa.UniqueConstraint("close_key", name=op.f("uq_cause_case_close_key")),
         sa.UniqueConstraint("open_key", name=op.f("uq_cause_case_open_key")),
     )
