@@ -170,7 +170,9 @@ def test_from_the_bench_to_a_verified_cause(seat: Seat, size: tuple[int, int]) -
     page.wait_for_url("**/causes/*")
     case = page.url.split("/causes/")[1].split("?")[0]
     # What the bench saw is there; nothing was typed again.
-    assert "Body blued by heat well above the face" in page.inner_text("#evidence-title ~ .scroll")
+    assert "Body blued by heat well above the face" in str(
+        page.text_content("#evidence-title ~ .scroll")
+    )
     # A check is chosen; one touch records it and ranks anew, without a new page.
     check = next(
         c
@@ -189,7 +191,7 @@ def test_from_the_bench_to_a_verified_cause(seat: Seat, size: tuple[int, int]) -
     page.fill("#s-coolant_flow", "0,3")
     page.select_option("#step select[name=unit] >> nth=0", "gal/min")
     page.press("#s-coolant_flow", "Enter")
-    page.wait_for_selector("#evidence-title ~ .scroll:has-text('0.3 gal/min')")
+    page.wait_for_selector("#evidence-title ~ .scroll:has-text('0.3 gal/min')", state="attached")
     assert page.evaluate("() => window.stayed")
     assert likeliest(page) != before
     assert "Low coolant flow" in likeliest(page)
@@ -345,6 +347,54 @@ def test_touches_without_a_connection_are_sent_later(seat: Seat) -> None:
     assert state_of(seat, number, "Q_out") == "absent"
     assert state_of(seat, number, "W_flow") == "seen"
     assert view_of(seat, number).revision == 3
+
+
+def test_a_reading_corrected_without_a_connection_is_kept(seat: Seat) -> None:
+    set_flow_range(seat)
+    number = opened(seat)
+    page = seat.page()
+    page.goto(f"/causes/{number}")
+    page.context.set_offline(True)
+    for value in ("5.5", "2.5"):
+        page.fill("#r-coolant_flow", value)
+        page.press("#r-coolant_flow", "Enter")
+    page.wait_for_selector("#net:has-text('2 touches not saved yet')")
+    page.context.set_offline(False)
+    page.wait_for_function("() => document.getElementById('net').innerText === ''")
+    page.wait_for_selector("#e-W_flow")
+    current = {r.id: r.current for r in view_of(seat, number).readings}
+    assert current["coolant_flow"] == "2.5 l/min"
+
+
+def test_what_was_typed_and_not_sent_outlives_a_touch(seat: Seat) -> None:
+    set_flow_range(seat)
+    number = opened(seat)
+    page = seat.page()
+    page.goto(f"/causes/{number}")
+    page.fill("textarea[name=complaint]", "blows off at the third plate")
+    page.fill(".close-form [name=note]", "hose was kinked")
+    cause = page.locator(".close-form input[name=causes]").nth(1)
+    name = cause.get_attribute("value")
+    cause.check()
+    page.check("input[value=verified]")
+    page.fill("#r-coolant_flow", "2.7")
+    page.click("#dark-cut-head")
+    page.click("#d-Q_out-seen")
+    page.wait_for_selector("#d-Q_out-seen", state="detached")
+    assert page.input_value("textarea[name=complaint]") == "blows off at the third plate"
+    assert page.input_value(".close-form [name=note]") == "hose was kinked"
+    assert page.is_checked(f".close-form input[value={name}]")
+    assert page.is_checked("input[value=verified]")
+    assert page.input_value("#r-coolant_flow") == "2.7"
+    # What was sent is not typed again.
+    page.press("#r-coolant_flow", "Enter")
+    page.wait_for_selector("#e-W_flow")
+    assert page.input_value("#r-coolant_flow") == ""
+    assert page.input_value("textarea[name=complaint]") == "blows off at the third plate"
+    page.click("#keep-texts")
+    page.wait_for_function("() => document.getElementById('said').innerText.includes('kept')")
+    assert view_of(seat, number).complaint == "blows off at the third plate"
+    assert page.is_checked(f".close-form input[value={name}]")
 
 
 def test_a_refused_touch_from_before_is_said_and_stays_to_be_read(seat: Seat) -> None:

@@ -165,7 +165,23 @@ def test_a_closed_case_says_what_it_was_and_what_came_of_it(stories: Made) -> No
 
 def test_bare_and_discarded_cases_print_too(stories: Made) -> None:
     assert "Likeliest causes now" in text_of(stories["bare"])
-    assert "Cause case 1: Torch B Discarded" in text_of(stories["discarded"])
+    text = text_of(stories["discarded"])
+    assert "Cause case 1: Torch B Given up" in text
+    assert "Causes as they stood when it was given up" in text
+
+
+def test_paper_says_the_verdict_and_how_much_each_fact_moves(stories: Made) -> None:
+    words = view(stories["open"], timezone="UTC")
+    flow = next(row for row in words["evidence"] if "1.2 l/min" in row[2])
+    assert flow[2].startswith("so: 1.2 l/min")
+    top = words["causes"][0]
+    assert re.search(r"\(so, by a reading; odds × ", top["for"])
+    for cause, row in zip(stories["open"]["diagnosis"]["causes"], words["causes"], strict=False):
+        for side, told in ((row["for"], cause["for_"]), (row["against"], cause["against"])):
+            moving = sum(abs(t["shift"]) >= 0.0953 for t in told)
+            assert side.count("odds ") == min(moving, 5)
+            assert ("more that move it less" in side) == (moving > 5)
+    assert "hardly moves it" not in text_of(stories["open"])
 
 
 def test_moments_are_in_the_zone_asked_for(stories: Made) -> None:

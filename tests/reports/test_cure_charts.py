@@ -33,6 +33,22 @@ def test_too_early_has_words_and_no_dot(width: int) -> None:
     assert "style=" not in svg
 
 
+def test_no_ratio_at_all_is_no_picture() -> None:
+    assert not ratio_chart([EARLY, EARLY])
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_the_line_of_as_before_crosses_no_words(width: int) -> None:
+    spec = ratio_chart([BETTER, EARLY, BETTER], width=width)
+    assert not isinstance(spec, NoReadings)
+    layers = {x["name"]: x["data"]["values"] for x in spec["layer"] if "name" in x}
+    lines = layers["as_before"]
+    assert len(lines) == 2
+    for row in (*layers["names"], *layers["early"]):
+        # Half a line of type is a fifth of a row at most.
+        assert all(not x["top"] - 0.2 < row["row"] < x["foot"] for x in lines)
+
+
 @pytest.mark.parametrize("width", WIDTHS)
 def test_an_interval_beyond_the_frame_ends_in_it(width: int) -> None:
     wide = Ratio("Growth", 3.0, 0.0, 1e9, "no difference shown")

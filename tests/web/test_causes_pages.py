@@ -139,7 +139,13 @@ def test_one_touch_stays_at_its_check_until_nothing_is_left(lite: Floor, tech: T
     assert state_of(lite, number, first.symptom) == state
     answer = tech.post(
         f"/causes/{number}/touch",
-        data=touched(lite, number, check=check.id, touch="rest"),
+        data=touched(
+            lite,
+            number,
+            check=check.id,
+            touch="rest",
+            shown=" ".join(f.symptom for f in rest),
+        ),
         headers=HX,
     )
     assert answer.headers["hx-push-url"] == f"/causes/{number}"

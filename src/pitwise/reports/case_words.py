@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
+from collections.abc import Iterable
 
+from pitwise.causes.diagnosis import Told
 from pitwise.job.words import percent
 
 from .record_view import Plain, Times, number
@@ -42,22 +45,99 @@ HONEST = (
 )
 
 
+NO_RANKING = "no-ranking"
+# A fact that moves the odds of a cause by less than this says nothing worth reading.
+LEAST_FACTOR = 1.1
+# Odds at which a figure is said to be so rather than to lean: those learning asks for.
+SURE_FACTOR = 4.0
+SIDE = 5
+_BY = {
+    "reading": "by a reading",
+    "forecast": "by the wear forecast",
+    "lives": "by the lives in the book",
+}
+
+
+def leaning(log_ratio: float) -> str:
+    """Say what a figure tells of a finding, before the figure itself.
+
+    Parameters
+    ----------
+    log_ratio : float
+        Natural log of how much likelier the figure is with the finding there.
+    """
+    strength = abs(log_ratio)
+    if strength < math.log(LEAST_FACTOR):
+        return "tells neither way"
+    if strength < math.log(SURE_FACTOR):
+        return "leans to yes" if log_ratio > 0 else "leans to no"
+    return "so" if log_ratio > 0 else "not so"
+
+
+def held_words(state: str, words: str, log_ratio: float | None) -> str:
+    """Say what is held of a finding: the verdict first, then the figures it stands on."""
+    if log_ratio is None:
+        return words or STATES[state]
+    return f"{leaning(log_ratio)}: {words}" if words else leaning(log_ratio)
+
+
+def told_words(state: str, origin: str | None, log_ratio: float | None) -> str:
+    """Say in what state a fact that moves a cause is; `origin` as in an evidence line."""
+    if state != "reading" or log_ratio is None:
+        return STATES.get(state, state)
+    return f"{leaning(log_ratio)}, {_BY.get(origin or '', 'by a figure')}"
+
+
+def shift_words(shift: float) -> str:
+    """Say how much a fact moves a cause: its odds, as a factor.
+
+    Parameters
+    ----------
+    shift : float
+        Change of the log-odds (natural log).
+    """
+    factor = math.exp(min(abs(shift), 50.0))
+    if factor < LEAST_FACTOR:
+        return "hardly moves it"
+    times = f"{factor:.1f}" if factor < 9.95 else f"{factor:.0f}" if factor < 1000 else "over 1000"
+    return f"odds {'×' if shift > 0 else '÷'} {times}"
+
+
+def moves(shift: float) -> bool:
+    """Tell whether a fact moves a cause enough to be read."""
+    return abs(shift) >= math.log(LEAST_FACTOR)
+
+
+def moving(told: Iterable[Told]) -> list[Told]:
+    """Return the facts that move a cause at all, the strongest first."""
+    return sorted((t for t in told if moves(t.shift)), key=lambda t: -abs(t.shift))
+
+
 def _range(c: Plain) -> str:
     return f"{percent(c['p'])} (range {percent(c['low'])} to {percent(c['high'])})"
 
 
-def _told(rows: list[Plain]) -> str:
-    return "; ".join(f"{t['text']} ({STATES.get(t['state'], t['state'])})" for t in rows)
+def _told(rows: list[Plain], held: dict[str, Plain]) -> str:
+    """Write the five facts that move a cause most, and how many more there are."""
+    own = sorted((t for t in rows if moves(t["shift"])), key=lambda t: -abs(t["shift"]))
+    said = []
+    for t in own[:SIDE]:
+        e = held.get(t["symptom"], {})
+        state = told_words(t["state"], e.get("origin"), e.get("log_ratio"))
+        said.append(f"{t['text']} ({state}; {shift_words(t['shift'])})")
+    if len(own) > SIDE:
+        said.append(f"and {len(own) - SIDE} more that move it less")
+    return "; ".join(said)
 
 
-def _cause(c: Plain) -> Plain:
+def _cause(c: Plain, held: dict[str, Plain]) -> Plain:
     word = c["word"][:1].upper() + c["word"][1:]
     return {
         "name": c["name"],
         "words": f"{word}, {_range(c)}",
         "base": f"before anything is looked at: {percent(c['base'])}",
-        "for": _told(c["for_"]),
-        "against": _told(c["against"]),
+        "for": _told(c["for_"], held),
+        "against": _told(c["against"], held),
     }
 
 
@@ -89,7 +169,7 @@ def _next(case: Plain) -> Plain | None:
         asks = [a for a in case["asks"] if a["id"] == step["id"]]
         head = asks[0]["text"] if asks else "A contradiction is to be answered"
         return {"head": f"Answer first: {head}", "work": "", "why": step["why"]}
-    many = any(f["code"] == "too-many" for f in case["diagnosis"]["flags"])
+    many = any(f["code"] == NO_RANKING for f in case["diagnosis"]["flags"])
     head = "Too much at once to rank" if many else "No check left that would tell more"
     return {"head": head, "work": "", "why": step["why"]}
 
@@ -194,6 +274,7 @@ def view(case: Plain, *, timezone: str) -> Plain:
     dated = max(dt.datetime.fromisoformat(m).astimezone(dt.UTC) for m in _moments(case))
     title = f"Cause case {case['id']}: {case['torch']}"
     places = case["places"]
+    held = {e["symptom"]: e for e in case["evidence"]}
 
     def place(where: str) -> str:
         return str(places.get(where, where))
@@ -205,7 +286,7 @@ def view(case: Plain, *, timezone: str) -> Plain:
         "title": title,
         "author": (case["closing"] or {}).get("by") or case["opened_by"],
         "dated": [dated.year, dated.month, dated.day, dated.hour, dated.minute, dated.second],
-        "state": {"open": "Open", "closed": "Closed", "discarded": "Discarded"}[case["state"]],
+        "state": {"open": "Open", "closed": "Closed", "discarded": "Given up"}[case["state"]],
         "facts": [
             ["Torch", case["torch"], f"on {case['station']}"],
             ["Process", case["process"], f"Coolant: {case['coolant'] or 'not on record'}"],
@@ -219,10 +300,12 @@ def view(case: Plain, *, timezone: str) -> Plain:
         "closing": _closing(case, times),
         "cure": _cure(case),
         "next": _next(case),
-        "ranked_head": "Likeliest causes now"
-        if case["state"] == "open"
-        else "Causes as they stood when it was closed",
-        "causes": [_cause(c) for c in diagnosis["causes"][:SHOWN]],
+        "ranked_head": {
+            "open": "Likeliest causes now",
+            "closed": "Causes as they stood when it was closed",
+            "discarded": "Causes as they stood when it was given up",
+        }[case["state"]],
+        "causes": [_cause(c, held) for c in diagnosis["causes"][:SHOWN]],
         "others": "; ".join(f"{c['name']} {percent(c['p'])}" for c in diagnosis["causes"][SHOWN:]),
         "sets": [
             [
@@ -235,7 +318,7 @@ def view(case: Plain, *, timezone: str) -> Plain:
             [
                 place(e["where"]),
                 e["text"],
-                e["words"] or STATES[e["state"]],
+                held_words(e["state"], e["words"], e["log_ratio"]),
                 f"{e['origin_words']}, {e['by'] or '–'}, {times.words(e['at'])}",
             ]
             for e in case["evidence"]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Form, Query, Request
@@ -10,7 +9,6 @@ from fastapi.responses import Response
 
 from pitwise.reports.case_pdf import case_pdf
 from pitwise.services import case_sheet, cases
-from pitwise.services.case_view import CheckForm
 from pitwise.services.errors import ConflictError, ServiceError
 from pitwise.services.permissions import Actor
 from pitwise.web.access import Id, needs, shop_of
@@ -20,9 +18,8 @@ from pitwise.web.case_shown import (
     after_touch,
     case_values,
     said_of,
-    shown,
+    shown_case,
     stale,
-    unknown_of,
 )
 from pitwise.web.case_words import STATES, VERDICTS
 from pitwise.web.render import go, new_key, page, zone_name
@@ -34,7 +31,7 @@ Closer = Annotated[Actor, Depends(needs("close-cause"))]
 Text = Annotated[str, Form()]
 Texts = Annotated[list[str] | None, Form()]
 Revision = Annotated[int | None, Form(ge=0, le=2**31 - 1)]
-LIST_STATES = ("all", "open", "not-held", "closed")
+LIST_STATES = ("all", "open", "not-held", "closed", "discarded")
 
 
 @router.get("/causes")
@@ -56,7 +53,8 @@ def case_list(
         actor,
         open_lines=[c for c in lines if c.state == "open"],
         loud=[c for c in lines if c.state == "closed" and c.did_not_hold],
-        closed=[c for c in lines if c.state != "open" and not c.did_not_hold],
+        closed=[c for c in lines if c.state == "closed" and not c.did_not_hold],
+        discarded=[c for c in lines if c.state == "discarded"],
         count=len(lines),
         wanted=wanted,
         torch=one,
@@ -107,59 +105,55 @@ def sheet_pdf(request: Request, actor: Viewer, number: Id) -> Response:
     )
 
 
-def _results(check: CheckForm | None, touch: str) -> Mapping[str, str]:
-    if touch == "rest":
-        return dict.fromkeys(unknown_of(check), "absent") if check is not None else {}
-    symptom, found, state = touch.partition("=")
-    return {symptom: state} if found else {}
-
-
 @router.post("/causes/{number}/touch")
 def touch(
     request: Request,
     actor: Finder,
     number: Id,
     touch: Text = "",
+    shown: Text = "",
     check: Text = "",
     by: Text = "",
     at: Text = "",
     key: Text = "",
     revision: Revision = None,
 ) -> Response:
-    """Record what was seen with one touch: a finding, or that all the rest of a check is absent."""
+    """Record what was seen with one touch: a finding, or that all the rest of a check is absent.
+
+    `shown`: the findings the screen showed unanswered, which is what "the rest" is.
+    """
     shop = shop_of(request)
     asked = Asked(check[:40], by)
-    before = cases.read_case(shop, actor, number)
-    form = next((c for c in before.checks if c.id == asked.check), None)
-    results = _results(form, touch)
-    if not results:
+    reveals = next((c.reveals for c in shop.base.checks if c.id == asked.check), ())
+    symptom, found, state = touch.partition("=")
+    rest = touch == "rest" and bool(reveals) and bool(shown.split())
+    if not found and not rest:
         raise ServiceError("touch", "nothing was said", "touch one of the answers")
-    of_check = form is not None and all(s in {f.symptom for f in form.findings} for s in results)
+    of_check = rest or symptom in reveals
+    key = key or new_key()
     try:
-        if form is not None and of_check:
+        if of_check:
             view = cases.record_check(
                 shop,
                 actor,
                 number,
-                form.id,
-                key=key or new_key(),
-                results=results,
+                asked.check,
+                key=key,
+                results={} if rest else {symptom: state},
+                clear=rest,
+                shown=shown.split() if rest else None,
                 done_by=by,
                 revision=revision,
             )
         else:
-            ((symptom, state),) = results.items()
             view = cases.record_finding(
-                shop, actor, number, symptom, state, key=key or new_key(), revision=revision
+                shop, actor, number, symptom, state, key=key, done_by=by, revision=revision
             )
     except ConflictError as refusal:
         return stale(request, actor, number, asked, refusal)
-    state = STATES.get(next(iter(results.values())), "")
-    what = "None of the rest." if touch == "rest" else f"Recorded: {state}."
-    going = after_touch(view, asked, stay=of_check)
-    if not of_check:
-        going = asked
-    return shown(request, actor, view, going, said=said_of(what, view), at=at)
+    what = "None of the rest." if rest else f"Recorded: {STATES.get(state, '')}."
+    going = after_touch(view, asked, stay=True) if of_check else asked
+    return shown_case(request, actor, view, going, said=said_of(what, view), at=at)
 
 
 @router.post("/causes/{number}/reading")
@@ -187,12 +181,13 @@ def reading(
             value,
             unit,
             key=key or new_key(),
+            done_by=by,
             revision=revision,
         )
     except ConflictError as refusal:
         return stale(request, actor, number, asked, refusal)
     said = said_of("Reading taken.", view)
-    return shown(request, actor, view, after_touch(view, asked, stay=True), said=said, at=at)
+    return shown_case(request, actor, view, after_touch(view, asked, stay=True), said=said, at=at)
 
 
 @router.post("/causes/{number}/answer")
@@ -202,10 +197,14 @@ def answer(
     number: Id,
     conflict: Text = "",
     answer: Text = "",
+    check: Text = "",
+    by: Text = "",
     key: Text = "",
     revision: Revision = None,
 ) -> Response:
     """Answer a contradiction."""
+    # The check in hand below the question goes on once it is answered.
+    asked = Asked(check[:40], by)
     try:
         view = cases.answer_conflict(
             shop_of(request),
@@ -217,8 +216,8 @@ def answer(
             revision=revision,
         )
     except ConflictError as refusal:
-        return stale(request, actor, number, Asked(), refusal)
-    return shown(request, actor, view, Asked(), said=said_of("Answered.", view))
+        return stale(request, actor, number, asked, refusal)
+    return shown_case(request, actor, view, asked, said=said_of("Answered.", view))
 
 
 @router.post("/causes/{number}/tried")
@@ -246,7 +245,7 @@ def tried(
         )
     except ConflictError as refusal:
         return stale(request, actor, number, Asked(), refusal)
-    return shown(request, actor, view, Asked(), said=said_of("Tried, and it stayed.", view))
+    return shown_case(request, actor, view, Asked(), said=said_of("Tried, and it stayed.", view))
 
 
 @router.post("/causes/{number}/context")
@@ -272,7 +271,7 @@ def context(
         )
     except ConflictError as refusal:
         return stale(request, actor, number, Asked(), refusal)
-    return shown(request, actor, view, Asked(), said=said_of("Kept.", view))
+    return shown_case(request, actor, view, Asked(), said=said_of("Kept.", view))
 
 
 @router.post("/causes/{number}/undo")
@@ -299,16 +298,33 @@ def undo(
         )
     except ConflictError as refusal:
         return stale(request, actor, number, asked, refusal)
-    return shown(request, actor, view, asked, said=said_of("Taken back.", view))
+    return shown_case(request, actor, view, asked, said=said_of("Taken back.", view))
 
 
 @router.post("/causes/{number}/texts")
 def texts(
-    request: Request, actor: Finder, number: Id, complaint: Text = "", note: Text = ""
+    request: Request,
+    actor: Finder,
+    number: Id,
+    complaint: Text = "",
+    note: Text = "",
+    shown_complaint: Text = "",
+    shown_note: Text = "",
 ) -> Response:
-    """Keep the complaint and the note."""
-    view = cases.set_texts(shop_of(request), actor, number, complaint=complaint, note=note)
-    return shown(request, actor, view, Asked(), said="Complaint and note kept.")
+    """Keep the complaint and the note, unless another tablet changed one since it was shown."""
+    try:
+        view = cases.set_texts(
+            shop_of(request),
+            actor,
+            number,
+            complaint=complaint,
+            note=note,
+            shown_complaint=shown_complaint,
+            shown_note=shown_note,
+        )
+    except ConflictError as refusal:
+        return stale(request, actor, number, Asked(texts=(complaint, note)), refusal)
+    return shown_case(request, actor, view, Asked(), said="Complaint and note kept.")
 
 
 @router.post("/causes/{number}/close")
@@ -360,7 +376,7 @@ def reopen(
 
 @router.post("/causes/{number}/discard")
 def discard(
-    request: Request, actor: Finder, number: Id, reason: Text = "", revision: Revision = None
+    request: Request, actor: Closer, number: Id, reason: Text = "", revision: Revision = None
 ) -> Response:
     """Give a case up."""
     try:

@@ -17,7 +17,17 @@ from pitwise.services.errors import ConflictError
 from pitwise.services.permissions import Actor
 from pitwise.web.access import shop_of
 from pitwise.web.case_pictures import lives_picture, ratio_picture
-from pitwise.web.case_words import CERTAIN, STATES, VERDICTS, shift_words, tells
+from pitwise.web.case_words import (
+    CERTAIN,
+    NO_RANKING,
+    STATES,
+    VERDICTS,
+    held_words,
+    moving,
+    shift_words,
+    tells,
+    told_words,
+)
 from pitwise.web.render import is_htmx, page
 
 SHOWN = 5
@@ -43,6 +53,7 @@ class Asked:
     by: str = ""
     remedy: str = ""
     problem: str = ""
+    texts: tuple[str, str] | None = None
     typed: Typed = field(default_factory=Typed)
 
 
@@ -54,19 +65,25 @@ class Dark:
     text: str
     why: str
     kind: str
+    asks_name: bool = False
+    who: str = "technician"
+    caution: str = ""
     state: str = "none"
+    # Nobody looked, so no figure tells of it either.
+    told: str = ""
 
 
 def _step(view: CaseView, asked: Asked) -> tuple[str, CheckForm | None]:
     """Return what the page puts first, and the check where it is one.
 
-    A contradiction comes before all; then a check somebody chose; then what the rules say.
+    A contradiction comes before all, with the check somebody chose below it; then that check;
+    then what the rules say.
     """
     if view.state != "open":
         return view.state, None
-    if any(not a.answered for a in view.asks):
-        return "answer", None
     forms = {c.id: c for c in view.checks}
+    if any(not a.answered for a in view.asks):
+        return "answer", forms.get(asked.check)
     if asked.check in forms:
         return "check", forms[asked.check]
     step = view.diagnosis.step
@@ -87,14 +104,16 @@ def unknown_of(check: CheckForm) -> list[str]:
     return [f.symptom for f in check.findings if f.state == "none"]
 
 
-def _dark(request: Request, view: CaseView) -> list[tuple[str, str, list[Dark]]]:
+def _dark(request: Request, actor: Actor, view: CaseView) -> list[tuple[str, str, list[Dark]]]:
     """Return what was not looked at, by place in the order of the work."""
     sheet = shop_of(request).base
     kinds = {s.id: s.kind for s in sheet.symptoms}
     names = place_names(sheet)
 
     def line(n: NotLooked) -> Dark:
-        return Dark(n.symptom, n.text, n.why, kinds.get(n.symptom, "plain"))
+        kind = kinds.get(n.symptom, "plain")
+        asks = wants_name(actor, n.who)
+        return Dark(n.symptom, n.text, n.why, kind, asks, n.who, n.caution)
 
     return [
         (place, name, found)
@@ -126,7 +145,7 @@ def _last(view: CaseView) -> str:
         return ""
     for e in view.evidence:
         if e.fact_id == view.last_fact_id:
-            return f"{e.text}: {e.words or STATES[e.state]}"
+            return f"{e.text}: {held_words(e.state, e.words, e.log_ratio)}"
     for r in view.recorded:
         if r.fact_id == view.last_fact_id:
             said = "; ".join(f"{text}: {STATES[state]}" for text, state in r.results)
@@ -156,28 +175,31 @@ def case_values(request: Request, actor: Actor, view: CaseView, asked: Asked) ->
     return {
         "view": view,
         "step_kind": kind,
-        "step_key": f"{kind}-{check.id if check else step.id}",
+        "step_key": f"{kind}-{check.id if check and kind == 'check' else step.id}",
         "check": check,
         "chosen": chosen,
         "pinned": check.id if check is not None and chosen else "",
         "by": asked.by.strip()[:120],
-        # One without a range tells nothing: it is kept further down, not asked for here.
-        "step_readings": [r for r in check.readings if _has_range(r)] if check else [],
+        # One without a range is kept too, and says who can make it tell.
+        "step_readings": check.readings if check else (),
         "unknown_here": len(unknown_of(check)) if check else 0,
         "remedy": remedies.get(step.id),
+        "wants_name": lambda who: wants_name(actor, who),
+        "typed_texts": asked.texts or (view.complaint, view.note),
+        "shown_here": " ".join(unknown_of(check)) if check else "",
         "wants_by": wants_name(actor, check.who if check else ""),
         "remedy_by": wants_name(
             actor, remedies[step.id].who if step.do == "try" and step.id in remedies else ""
         ),
         "asks": [a for a in view.asks if not a.answered],
-        "too_many": any(f.code == "too-many" for f in view.diagnosis.flags),
+        "too_many": any(f.code == NO_RANKING for f in view.diagnosis.flags),
         # What the page says elsewhere is not said again among the flags.
-        "said_ids": {a.id for a in view.asks} | {"too-many", "nothing-looked-at"},
+        "said_ids": {a.id for a in view.asks} | {NO_RANKING, "nothing-looked-at"},
         "evidence_of": {e.symptom: e for e in view.evidence},
         "shown": view.diagnosis.causes[:SHOWN],
         "others": view.diagnosis.causes[SHOWN:],
         "cause_names": lambda ids: _capital(" and ".join(names.get(i, i).lower() for i in ids)),
-        "dark": _dark(request, view) if view.state == "open" else [],
+        "dark": _dark(request, actor, view) if view.state == "open" else [],
         "places": place_names(shop_of(request).base),
         "normal_places": {n.where for n in shop_of(request).base.normals},
         "last": _last(view),
@@ -192,6 +214,9 @@ def case_values(request: Request, actor: Actor, view: CaseView, asked: Asked) ->
         "ratio_picture": ratio_picture(cure) if cure else None,
         "lives_picture": lives_picture(cure) if cure else None,
         "shift_words": shift_words,
+        "held_words": held_words,
+        "told_words": told_words,
+        "moving": moving,
         "tells": tells,
         "STATES": STATES,
         "CERTAIN": CERTAIN,
@@ -206,7 +231,7 @@ def _address(view: CaseView, asked: Asked) -> str:
     return f"/causes/{view.id}" + ("?" + "&".join(pairs) if pairs else "")
 
 
-def shown(
+def shown_case(
     request: Request,
     actor: Actor,
     view: CaseView,
@@ -235,9 +260,9 @@ def stale(
     if not is_htmx(request):
         raise refusal
     view = cases.read_case(shop_of(request), actor, number)
-    problem = f"{refusal.problem}. {refusal.mend}."
-    told = replace(asked, problem=_capital(problem))
-    return shown(request, actor, view, told, said=told.problem, status=409)
+    problem = f"{_capital(refusal.problem)}. {_capital(refusal.mend)}."
+    told = replace(asked, problem=problem)
+    return shown_case(request, actor, view, told, said=told.problem, status=409)
 
 
 def said_of(what: str, view: CaseView) -> str:

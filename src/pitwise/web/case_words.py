@@ -2,26 +2,28 @@
 
 from __future__ import annotations
 
-import math
+from pitwise.reports.case_words import (
+    CERTAIN,
+    NO_RANKING,
+    STATES,
+    VERDICTS,
+    held_words,
+    moving,
+    shift_words,
+    told_words,
+)
 
-from pitwise.reports.case_words import CERTAIN, STATES, VERDICTS
-
-__all__ = ["CERTAIN", "STATES", "VERDICTS", "shift_words", "tells"]
-
-
-def shift_words(shift: float) -> str:
-    """Say how much a fact moves a cause: its odds, as a factor.
-
-    Parameters
-    ----------
-    shift : float
-        Change of the log-odds (natural log).
-    """
-    factor = math.exp(min(abs(shift), 50.0))
-    if factor < 1.1:
-        return "hardly moves it"
-    times = f"{factor:.1f}" if factor < 9.95 else f"{factor:.0f}" if factor < 1000 else "over 1000"
-    return f"odds {'×' if shift > 0 else '÷'} {times}"
+__all__ = [
+    "CERTAIN",
+    "NO_RANKING",
+    "STATES",
+    "VERDICTS",
+    "held_words",
+    "moving",
+    "shift_words",
+    "tells",
+    "told_words",
+]
 
 
 def tells(gain_bits: float) -> str:

@@ -101,7 +101,7 @@ def ratio_chart(rows: Iterable[Ratio], *, width: int = 720) -> dict[str, Any] | 
     Returns
     -------
     dict or NoReadings
-        A Vega-Lite 6 specification; falsy without a row.
+        A Vega-Lite 6 specification; falsy without a row, or where no row has a ratio.
 
     Raises
     ------
@@ -119,6 +119,8 @@ def ratio_chart(rows: Iterable[Ratio], *, width: int = 720) -> dict[str, Any] | 
         if not all(math.isfinite(x) for x in (r.ratio, r.low, r.high)) or r.ratio <= 0:
             raise ValueError(f"'{r.name}': {r.ratio} is no ratio to draw")
         told.append((k, r.ratio, max(r.low, 0.0), r.high))
+    if not told:
+        return NoReadings("It is too early to compare.")
     spread = max([4.0, *(max(x, 1 / x) for _, ratio, _, _ in told for x in (ratio,))])
     # A power of two to either side; an interval that reaches further ends in the frame.
     end = 2.0 ** math.ceil(math.log2(spread * 1.2))
@@ -143,9 +145,14 @@ def ratio_chart(rows: Iterable[Ratio], *, width: int = 720) -> dict[str, Any] | 
     layers: list[dict[str, Any]] = [
         {
             "name": "as_before",
-            "data": {"values": [{"x": 1}]},
+            # Below each name, not through it, and not through the words of one too early to tell.
+            "data": {"values": [{"x": 1, "top": k + 0.52, "foot": k + 1.0} for k, *_ in told]},
             "mark": {"type": "rule", "strokeWidth": 2, "strokeDash": [7, 4], "color": INK},
-            "encoding": {"x": _quantity("x")},
+            "encoding": {
+                "x": _quantity("x"),
+                "y": _quantity("top"),
+                "y2": {"field": "foot"},
+            },
         },
         {
             "name": "intervals",

@@ -20,13 +20,15 @@
   };
 
   // A key belongs to one filled-in form: made when the form is first sent, kept for repeats.
-  // In a form with several answers another answer is another touch, with a key of its own.
+  // Another answer, or a number corrected since, is another touch, with a key of its own.
   const fillKey = (form, button) => {
     const field = form.querySelector('input[name="key"]');
     if (!field) return;
-    const answer = button ? `${button.name}=${button.value}` : form.dataset.answer;
+    const given = [...new FormData(form)].filter(([name]) => name !== "key" && name !== "revision");
+    if (button?.name) given.push([button.name, button.value]);
+    const answer = JSON.stringify(given);
     if (!field.value || (form.dataset.answer ?? answer) !== answer) field.value = newKey();
-    if (answer !== undefined) form.dataset.answer = answer;
+    form.dataset.answer = answer;
   };
   const fillCopies = (form) => {
     for (const field of form.querySelectorAll("[data-copy]")) {
@@ -35,14 +37,14 @@
     }
   };
   document.addEventListener("submit", (event) => {
-    if (event.target.matches("[data-key]")) fillKey(event.target, event.submitter);
     fillCopies(event.target);
+    if (event.target.matches("[data-key]")) fillKey(event.target, event.submitter);
   }, true);
   document.addEventListener("htmx:configRequest", (event) => {
     const form = event.target.closest("form");
     if (!form) return;
-    if (form.matches("[data-key]")) fillKey(form);
     fillCopies(form);
+    if (form.matches("[data-key]")) fillKey(form, event.detail.triggeringEvent?.submitter);
     for (const name of ["key", "pit"]) {
       const field = form.querySelector(`input[name="${name}"]`);
       if (field) event.detail.parameters.set(name, field.value);
@@ -155,12 +157,82 @@
     // A touch in a list further down leaves the eye where it is.
     home = event.detail.elt.closest("[data-home]")?.dataset.home ?? null;
   });
-  // What was unfolded stays so.
-  document.addEventListener("htmx:beforeSwap", () => {
-    opened = Array.from(document.querySelectorAll("details[open][id]"), (d) => d.id);
+  // What was typed or ticked and not sent yet is carried over a touch of something else.
+  const FIELDS = "input:not([type=hidden]), textarea, select";
+  // What a form is about; the same form of the next page is found by it.
+  const formName = (form) => JSON.stringify([
+    form.getAttribute("action"), form.dataset.home ?? "",
+    ...Array.from(form.querySelectorAll("input[type=hidden]"))
+      .filter((e) => ["reading", "name", "conflict", "answer", "remedy", "fact_id", "at"].includes(e.name))
+      .map((e) => [e.name, e.value]),
+  ]);
+  const isTick = (field) => field.type === "checkbox" || field.type === "radio";
+  const fieldName = (field) => `${field.name}\n${isTick(field) ? field.value : ""}`;
+  const touched = (field) => {
+    if (isTick(field)) return field.checked !== field.defaultChecked;
+    if (field.tagName !== "SELECT") return field.value !== field.defaultValue;
+    // A list none of whose words is marked begins at its first.
+    const first = [...field.options].find((o) => o.defaultSelected) ?? field.options[0];
+    return first !== undefined && field.value !== first.value;
+  };
+  const unsent = (sent, taken) => {
+    const out = [];
+    for (const form of document.querySelectorAll("#case form")) {
+      if (form === sent && taken) continue;
+      const fields = [...form.querySelectorAll(FIELDS)].filter((e) => e.name);
+      // Ticks that came with the page, by "Done, and it helped", are kept like one's own.
+      const whole = form.matches(".close-form") && fields.some((e) => isTick(e) && e.checked);
+      const own = fields.filter((e) => whole || touched(e));
+      if (!own.length) continue;
+      // What stood there when typing began goes along, so that another's text is not written over;
+      // who was refused for that has now been shown it.
+      if (form !== sent) own.push(...form.querySelectorAll('input[type=hidden][name^="shown_"]'));
+      out.push([formName(form), own.map((e) => [fieldName(e), isTick(e) ? e.checked : e.value])]);
+    }
+    return out;
+  };
+  const carryOver = (kept) => {
+    const forms = new Map(Array.from(document.querySelectorAll("#case form"), (f) => [formName(f), f]));
+    for (const [name, values] of kept) {
+      const fields = new Map(Array.from(forms.get(name)?.elements ?? [], (e) => [fieldName(e), e]));
+      for (const [key, value] of values) {
+        const field = fields.get(key);
+        if (!field) continue;
+        if (isTick(field)) field.checked = value;
+        else field.value = value;
+        if (value) field.closest("details")?.setAttribute("open", "");
+      }
+    }
+  };
+  // Work that is for an electrician has a name to it; the form says so before it is sent.
+  const askName = () => {
+    for (const form of document.querySelectorAll(".close-form")) {
+      const name = form.querySelector("input[name=done_by]");
+      if (name) name.required = form.querySelector("[data-named]:checked") !== null;
+    }
+  };
+  document.addEventListener("change", askName);
+  document.addEventListener("DOMContentLoaded", askName);
+  // On a narrow screen the long lists begin folded; paper has them all.
+  document.addEventListener("DOMContentLoaded", () => {
+    if (!matchMedia("(max-width: 760px)").matches) return;
+    const wanted = location.hash.length > 1 && document.getElementById(location.hash.slice(1));
+    for (const fold of document.querySelectorAll("details.fold")) fold.open = !!wanted && fold.contains(wanted);
   });
-  document.addEventListener("htmx:afterSwap", () => {
+  addEventListener("beforeprint", () => {
+    for (const fold of document.querySelectorAll("details.fold")) fold.open = true;
+  });
+  let kept = [];
+  // What was unfolded stays so.
+  document.addEventListener("htmx:beforeSwap", (event) => {
+    opened = Array.from(document.querySelectorAll("details[open][id]"), (d) => d.id);
+    kept = unsent(event.detail.requestConfig?.elt, event.detail.xhr.status < 400);
+  });
+  document.addEventListener("htmx:afterSwap", (event) => {
+    for (const fold of document.querySelectorAll("details.fold")) fold.open = opened.includes(fold.id);
     for (const id of opened) document.getElementById(id)?.setAttribute("open", "");
+    if (event.detail.target?.id === "case" || event.target.id === "case") carryOver(kept);
+    askName();
   });
   document.addEventListener("htmx:afterSettle", () => {
     const now = currentStep();
