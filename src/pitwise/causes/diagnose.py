@@ -312,16 +312,16 @@ def _ranked(
     seed: int,
 ) -> tuple[RankedCause, ...]:
     network, temper = model.network, model.tempering
-    facts = len(evidence.looked_at())
-    p = temper.posterior(posteriors(network, evidence).p, model.prior, facts)
+    telling = compile_evidence(network, evidence).telling()
+    p = temper.posterior(posteriors(network, evidence).p, model.prior, telling)
     draws = model.draw(count, np.random.default_rng(seed))
     drawn = posterior_draws(
         network, model.evidence(states, ratios, draws), draws.prior, draws.leak, draws.link
     )
-    spread = temper.posterior(drawn.p, draws.prior, facts)
+    spread = temper.posterior(drawn.p, draws.prior, telling)
     low, high = np.quantile(spread, [0.05, 0.95], axis=0)
     items, shifts = leave_one_out(network, evidence)
-    shifts = np.clip(shifts * temper.share(facts), -_MOST_SHIFT, _MOST_SHIFT)
+    shifts = np.clip(shifts * temper.share(telling), -_MOST_SHIFT, _MOST_SHIFT)
     told = _told(sheet, model, items, shifts, states)
     rows = []
     for i, cause in enumerate(sheet.causes):
