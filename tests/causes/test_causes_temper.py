@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
@@ -13,6 +15,7 @@ from causes_reference import random_network
 from pitwise.causes.diagnose import Observations, diagnose
 from pitwise.causes.evidence import Evidence, Grade, Item, Soft, compile_evidence
 from pitwise.causes.network import Network
+from pitwise.causes.observe import State
 from pitwise.causes.posterior import posteriors
 from pitwise.causes.temper import Tempering
 from pitwise.trade import Sheet, base_sheet
@@ -21,9 +24,13 @@ BASE = base_sheet()
 HELD = Tempering(odds=0.8, few=0.5)
 
 
-def _p(sheet: Sheet, **findings: object) -> dict[str, float]:
-    found = diagnose(sheet, Observations(findings=findings))  # type: ignore[arg-type]
+def _p(sheet: Sheet, **findings: State) -> dict[str, float]:
+    found = diagnose(sheet, Observations(findings=findings))
     return {c.id: c.p for c in found.causes}
+
+
+def _absent(names: Iterable[str]) -> dict[str, State]:
+    return dict.fromkeys(names, "absent")
 
 
 def _tempered(network: Network, evidence: Evidence) -> npt.NDArray[np.float64]:
@@ -93,10 +100,8 @@ def test_what_is_absent_and_unrelated_does_not_raise_low_flow() -> None:
     near = {k.symptom for k in BASE.links if k.cause in blamed}
     far = [s.id for s in BASE.symptoms if s.id not in near]
     assert len(far) > 10
-    assert _p(BASE, W_flow="seen", **dict.fromkeys(far, "absent"))["cool_low"] == pytest.approx(
-        alone, abs=1e-12
-    )
-    asked = dict.fromkeys(("P_clamp", "P_ramp", "P_edge", "P_air"), "absent")
+    assert _p(BASE, W_flow="seen", **_absent(far))["cool_low"] == pytest.approx(alone, abs=1e-12)
+    asked = _absent(("P_clamp", "P_ramp", "P_edge", "P_air"))
     assert _p(BASE, W_flow="seen", **asked)["cool_low"] < alone + 0.02
 
 
@@ -166,3 +171,26 @@ def test_two_signs_that_are_one_fact_are_believed_as_one() -> None:
 def test_share() -> None:
     np.testing.assert_allclose(HELD.share([0, 1, 2]), [0.8, 0.8 / 1.5, 0.8 * 2 / 2.5])
     np.testing.assert_allclose(Tempering(odds=0.8).share([0, 3]), [0.8, 0.8])
+
+
+def test_told_shifts_are_what_leaving_the_finding_out_changes_in_what_is_shown() -> None:
+    sheet = small_sheet(temper_odds="0.8", temper_few="0.5", temper_leak_floor="0.03")
+    findings: dict[str, State] = {
+        "S_blue": "seen",
+        "S_low": "absent",
+        "S_bent": "seen",
+        "S_dross": "slight",
+    }
+    whole = diagnose(sheet, Observations(findings=findings))
+    checked = 0
+    for cause in whole.causes:
+        for told in (*cause.for_, *cause.against):
+            rest = {k: v for k, v in findings.items() if k != told.symptom}
+            less = {c.id: c.p for c in diagnose(sheet, Observations(findings=rest)).causes}
+            assert told.shift == pytest.approx(_logit(cause.p) - _logit(less[cause.id]), abs=1e-9)
+            checked += 1
+    assert checked > 5
+
+
+def _logit(p: float) -> float:
+    return math.log(p / (1 - p))

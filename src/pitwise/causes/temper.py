@@ -83,13 +83,27 @@ class Tempering:
         telling : int or array
             Facts that are there and linked to each cause (`Compiled.telling`).
         """
-        share = self.share(telling)
-        if (share == 1.0).all():
+        if (self.share(telling) == 1.0).all():
             return p
-        with np.errstate(divide="ignore", invalid="ignore"):
-            at, prior = (np.log(x) - np.log1p(-x) for x in (p, base))
-            out = 1 / (1 + np.exp(-(prior + share * (at - prior))))
+        with np.errstate(divide="ignore", over="ignore"):
+            at = np.log(p) - np.log1p(-p)
+            out = 1 / (1 + np.exp(-self.log_odds(at, base, telling)))
         return np.where((p <= 0) | (p >= 1) | (base <= 0) | (base >= 1), p, out)
+
+    def log_odds(self, at: Floats, base: Floats, telling: npt.ArrayLike) -> Floats:
+        """Return log-odds drawn back toward those of the base rate, as `posterior` does.
+
+        Parameters
+        ----------
+        at : array
+            Exact log-odds; ±∞ stays what it is.
+        base, telling : arrays that broadcast
+            As of `posterior`.
+        """
+        with np.errstate(divide="ignore", invalid="ignore"):
+            prior = np.log(base) - np.log1p(-base)
+            out = prior + self.share(telling) * (at - prior)
+        return np.where(np.isfinite(at) & np.isfinite(prior), out, at)
 
 
 def tempering_of(sheet: Sheet) -> Tempering:
