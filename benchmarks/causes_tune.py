@@ -19,6 +19,8 @@ import numpy as np
 from benchmarks.causes_eval import STAGES, TUNING, at_stage, case_of
 from benchmarks.causes_work import Desk, by_steps
 from benchmarks.causes_worlds import NOISES, Floats, Shape, with_ranges
+from pitwise.causes.evidence import compile_evidence
+from pitwise.causes.temper import Tempering
 from pitwise.trade import Sheet, base_sheet
 
 FLOORS = (0.0, 0.01, 0.02, 0.04)
@@ -38,7 +40,7 @@ def with_constants(sheet: Sheet, **values: float) -> Sheet:
 
 
 def _claims(job: tuple[float, float, int]) -> tuple[Floats, Floats, np.ndarray, Floats]:
-    """Return p and truth of every cause, the stage and number of facts, of every case."""
+    """Return p and truth of every cause, the stage and telling facts, of every case."""
     floor, keep, cases = job
     sheet = with_constants(
         with_ranges(base_sheet()),
@@ -49,16 +51,17 @@ def _claims(job: tuple[float, float, int]) -> tuple[Floats, Floats, np.ndarray, 
     )
     shape = Shape.of(sheet)
     desk = Desk(shape)
-    claimed, true, stage, facts = [], [], [], []
+    claimed, true, stage, telling = [], [], [], []
     for noise, number in itertools.product(NOISES, range(cases)):
         answers = case_of(TUNING, shape, noise, number)
         for s, name in enumerate(STAGES):
             work = at_stage(desk, answers, name)
             claimed.append(work.p())
-            facts.append(len(work.evidence()[1].looked_at()))
+            model, evidence = work.evidence()
+            telling.append(compile_evidence(model.network, evidence).telling())
             true.append(answers.causes)
             stage.append(s)
-    return np.array(claimed), np.array(true, dtype=float), np.array(stage), np.array(facts)
+    return np.array(claimed), np.array(true, dtype=float), np.array(stage), np.array(telling)
 
 
 def temper_tables(cases: int, workers: int) -> Iterator[str]:
@@ -66,12 +69,12 @@ def temper_tables(cases: int, workers: int) -> Iterator[str]:
     base = np.log(prior) - np.log1p(-prior)
     jobs = [(f, k, cases) for f in FLOORS for k in KEEPS]
     with _pool(workers) as pool:
-        for (floor, keep, _), (p, true, stage, facts) in zip(
+        for (floor, keep, _), (p, true, stage, telling) in zip(
             jobs, pool.map(_claims, jobs), strict=True
         ):
             at = np.log(np.clip(p, 1e-12, 1)) - np.log1p(-np.clip(p, 0, 1 - 1e-12))
             for odds, few in itertools.product(ODDS, FEW):
-                share = odds * (facts / (facts + few))[:, None]
+                share = Tempering(odds=odds, few=few).share(telling)
                 q = 1 / (1 + np.exp(-(base + share * (at - base))))
                 score = -np.mean(true * np.log(q) + (1 - true) * np.log1p(-q)) * q.shape[1]
                 gaps = []

@@ -18,7 +18,7 @@ import numpy as np
 
 from benchmarks.causes_worlds import PIT, Answers, Bools, Floats, Shape
 from pitwise.causes.diagnosis import NextCheck, RankedCause
-from pitwise.causes.evidence import Evidence
+from pitwise.causes.evidence import Evidence, compile_evidence
 from pitwise.causes.learn import Case, Learnt
 from pitwise.causes.model import Model, build
 from pitwise.causes.observe import Observations, State
@@ -177,9 +177,9 @@ class Work:
     def p(self) -> Floats:
         """Return the claimed probability of every cause."""
         model, evidence = self.evidence()
-        facts = len(evidence.looked_at())
+        telling = compile_evidence(model.network, evidence).telling()
         exact = posteriors(model.network, evidence).p
-        p = model.tempering.posterior(exact, model.prior, facts)
+        p = model.tempering.posterior(exact, model.prior, telling)
         return np.where(model.open, p, 0.0)
 
     def ranked(self, p: Floats) -> tuple[RankedCause, ...]:

@@ -48,8 +48,14 @@ def test_welch_interval_is_scipys() -> None:
         (Side(4, 10_000), Side(20, 10_000), "worse"),
         (Side(40, 20_000), Side(40, 20_000), "no-difference"),
         (Side(5, 2_000), Side(3, 2_000), "too-early"),
-        (Side(30, 10_000), Side(1, 10_000), "too-early"),
-        (Side(30, 10_000), Side(0, 90_000), "too-early"),
+        (Side(30, 10_000), Side(1, 10_000), "better"),
+        (Side(30, 10_000), Side(0, 90_000), "better"),
+        (Side(10, 3_000), Side(0, 20_000), "better"),
+        (Side(10, 3_000), Side(1, 20_000), "better"),
+        (Side(40, 10_000), Side(0, 400), "too-early"),
+        (Side(0, 10_000), Side(1, 100), "too-early"),
+        (Side(9, 3_000), Side(6, 3_200), "too-early"),
+        (Side(16, 9_000), Side(16, 7_000), "too-early"),
         (Side(0, 10_000), Side(3, 100), "worse"),
         (Side(0, 0), Side(0, 0), "too-early"),
         (Side(5, 100), Side(0, 0), "too-early"),
@@ -131,3 +137,93 @@ def test_numbers_that_are_none_are_refused() -> None:
         compare_rates([0.1, 0.0], [0.1, 0.2])
     with pytest.raises(ValueError, match="above 0"):
         rate_ratio_interval(Side(1, 0), Side(1, 5))
+
+
+def test_no_difference_leaves_out_a_halving_and_a_doubling() -> None:
+    low, high = rate_ratio_interval(Side(14, 3000), Side(8, 3000))
+    assert low < 0.5 < high < 4 * low + 1
+    for n in range(2, 60):
+        got = compare_changes(Side(n, 100.0 * n), Side(n, 125.0 * n))
+        if got.verdict == "no-difference":
+            assert got.low > 0.5
+            assert got.high < 2
+    assert got.verdict == "no-difference"
+
+
+def _sides(before: list[float], after: list[float], running: float) -> tuple[Side, Side]:
+    return (
+        Side(len(before), sum(before), tuple(before)),
+        Side(len(after), sum(after) + running, tuple(after), (running,)),
+    )
+
+
+def test_regular_lives_tell_more_than_chance_would() -> None:
+    before = [480.0, 520, 500, 530, 470, 510]
+    same = [505.0, 490, 525, 480, 515, 500, 495, 520]
+    alike = compare_changes(*_sides(before, same, 200.0))
+    assert alike.verdict == "no-difference"
+    longer = compare_changes(*_sides(before, [x * 1.6 for x in same[:4]], 100.0))
+    assert longer.verdict == "better"
+    assert longer.low < longer.ratio < longer.high < 1
+    assert longer.ratio == pytest.approx(1 / 1.6, rel=0.15)
+    one, two = (Side(s.changes, s.starts) for s in _sides(before, same, 200.0))
+    crude = compare_changes(one, two)
+    assert crude.verdict == "too-early"
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.lists(st.floats(50, 2000), min_size=3, max_size=6),
+    st.lists(st.floats(50, 2000), min_size=1, max_size=8),
+    st.floats(0.1, 10),
+)
+def test_the_interval_of_lives_knows_no_unit_and_turns_with_its_sides(
+    before: list[float], after: list[float], factor: float
+) -> None:
+    one = compare_changes(*_sides(before, after, 300.0))
+    scaled = compare_changes(
+        *_sides([50 * factor * x for x in before], [50 * factor * x for x in after], 15e3 * factor)
+    )
+    assert (scaled.low, scaled.high) == pytest.approx((one.low, one.high), rel=1e-9)
+    assert one.low < one.ratio < one.high
+    first, second = _sides(before, after, 300.0)
+    turned = compare_changes(second, first)
+    assert (turned.low, turned.high) == pytest.approx((1 / one.high, 1 / one.low), rel=1e-6)
+
+
+@pytest.mark.parametrize(("shape", "least"), [(1.0, 0.84), (1.5, 0.87), (2.5, 0.9), (4.0, 0.9)])
+def test_intervals_of_lives_cover(shape: float, least: float) -> None:
+    """Six sets before; after, those that ended within a time, and the one still running."""
+    rng = np.random.default_rng(20263)
+    covered, runs = 0, 200
+    scale = 400.0 / math.gamma(1 + 1 / shape)
+    for _ in range(runs):
+        before = (scale * rng.weibull(shape, 6)).tolist()
+        ends = np.cumsum(1.6 * scale * rng.weibull(shape, 80))
+        window = 3000.0 * rng.uniform(0.3, 1)
+        gone = np.diff(ends[ends <= window], prepend=0.0).tolist()
+        got = compare_changes(*_sides(before, gone, window - sum(gone)))
+        covered += got.low <= 1 / 1.6 <= got.high
+    assert covered / runs >= least
+
+
+def test_too_early_says_how_many_sets_are_needed() -> None:
+    regular = [480.0, 520, 500, 530]
+    early = compare_changes(*_sides(regular, [500.0], 100.0))
+    assert early.verdict == "too-early"
+    assert "sets worn out since the cure a halving would show." in early.why
+    few = compare_changes(Side(3, 900), Side(2, 500))
+    assert few.why.endswith("Too few sets came to their end before the cure to show a halving.")
+    waiting = compare_changes(*_sides([480.0, 520, 500, 530, 470, 500], [], 900.0))
+    assert waiting.high < 1
+    assert waiting.verdict == "too-early"
+    assert "judged from 1,000 starts on" in waiting.why
+    run_on = compare_changes(*_sides([480.0, 520, 500, 530, 470, 500], [], 1100.0))
+    assert run_on.verdict == "better"
+
+
+def test_what_all_electrodes_share_widens_the_interval() -> None:
+    before, after = [0.31, 0.42, 0.37, 0.5], [0.2, 0.24, 0.15]
+    plain, wide = (compare_rates(before, after, shared_sd=s) for s in (0.0, 0.5))
+    assert wide.low < plain.low < plain.high < wide.high
+    assert wide.ratio == plain.ratio

@@ -307,7 +307,7 @@ def test_tempering_holds_back() -> None:
 def test_tempered_probabilities_stay_between_base_and_posterior() -> None:
     p, base = np.array([0.0, 0.2, 0.9, 1.0]), np.array([0.1, 0.5, 0.5, 0.5])
     np.testing.assert_array_equal(Tempering().posterior(p, base, 9), p)
-    out = Tempering(odds=0.5).posterior(p, base, 9)
+    out = Tempering(odds=0.5).posterior(p, base, [9, 9, 9, 9])
     assert out[0] == 0
     assert out[3] == 1
     assert 0.2 < out[1] < 0.5 < out[2] < 0.9

@@ -6,11 +6,16 @@ import math
 
 import numpy as np
 import pytest
+from kit_causes import small_sheet
 
 from causes_reference import by_enumeration, pick, random_network
+from pitwise.causes.diagnose import Observations, diagnose
 from pitwise.causes.evidence import Evidence, Grade, Soft
 from pitwise.causes.explain import explain, explanations
+from pitwise.causes.model import build
 from pitwise.causes.network import Network, NetworkError
+from pitwise.causes.observe import State
+from pitwise.trade import base_sheet
 
 
 @pytest.mark.parametrize("leak", [0.0, 1e-9, 0.05])
@@ -62,3 +67,32 @@ def test_certain_causes() -> None:
     got = explanations(network, Evidence(frozenset([0])))
     assert {chosen for chosen, _ in got} == {frozenset([0]), frozenset([0, 2])}
     assert [p for _, p in got] == pytest.approx([0.5, 0.5])
+
+
+@pytest.mark.parametrize("tried", [{"flow"}, {"flow", "tube"}, {"flow", "tube", "gas"}])
+def test_after_cures_the_sets_have_their_exact_chance(tried: set[str]) -> None:
+    sheet = small_sheet()
+    seen: dict[str, State] = {"S_blue": "seen", "S_dross": "slight", "S_low": "seen"}
+    observed = Observations(findings=seen, excluded=frozenset(tried))
+    model = build(sheet).after(observed.excluded)
+    network, evidence = model.network, model.evidence(seen, {})
+    sets = by_enumeration(network, evidence)
+    want: dict[tuple[str, ...], float] = {}
+    for causes, weight in sets.items():
+        key = tuple(model.causes[i] for i in sorted(causes) if model.open[i])
+        want[key] = want.get(key, 0.0) + weight / sum(sets.values())
+    got = {e.causes: e.p for e in diagnose(sheet, observed).explanations}
+    assert len(got) == min(5, len(want))
+    for key, p in got.items():
+        assert p == pytest.approx(want[key], rel=1e-12)
+    assert list(got.values()) == sorted(got.values(), reverse=True)
+
+
+def test_with_every_cause_tried_one_set_is_left_and_sure() -> None:
+    observed = Observations(
+        findings={"E_deep": "seen", "N_blue": "seen"},
+        excluded=frozenset(c.id for c in base_sheet().causes),
+    )
+    (only,) = diagnose(base_sheet(), observed).explanations
+    assert only.causes == ()
+    assert only.p == pytest.approx(1, abs=1e-12)

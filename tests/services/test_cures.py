@@ -2,12 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import numpy as np
 import pytest
 
 from kit import Floor
 from pitwise.services import cases, drafts, fittings, signing
-from pitwise.services.cures import cure_view, cures_that_did_not_hold
+from pitwise.services.cures import (
+    Grown,
+    cure_view,
+    cures_that_did_not_hold,
+    growth_of,
+    unsure_of_law,
+)
 from pitwise.services.errors import ConflictError, NotFoundError
+from pitwise.trade import base_sheet
+from pitwise.wear.fit import WearFit, fit_wear
+from pitwise.wear.history import Step
+from pitwise.wear.prior import GAMMA, GrowthPrior, age
 
 
 class Wear:
@@ -140,3 +153,58 @@ def test_only_a_closed_case_has_a_cure(lite: Floor) -> None:
         cure_view(lite.shop, lite.tech, case)
     with pytest.raises(NotFoundError):
         cure_view(lite.shop, lite.tech, 99)
+
+
+def _fit(gamma: float = 1.2) -> WearFit:
+    """Return a fit that grows by a power of the age and is sure of it."""
+    fit = fit_wear((), GrowthPrior.of(base_sheet(), "pit-depth"))
+    theta = fit.theta.copy()
+    theta[GAMMA] = gamma
+    drawn = np.tile(theta, (len(fit.draws.theta), 1))
+    return replace(fit, theta=theta, draws=replace(fit.draws, theta=drawn))
+
+
+def _read(fit: WearFit, rate: float, starts: float, minutes: float) -> Step:
+    kappa = fit.values["kappa"]
+    depth = rate * float(age(starts, minutes, kappa, fit.values["gamma"]))
+    return Step(starts, minutes, depth, "p")
+
+
+def test_growth_of_young_and_old_sets_alike_is_alike() -> None:
+    fit = _fit()
+    old = [growth_of(fit, _read(fit, 0.8, s, m), "p") for s, m in ((500, 100), (450, 300))]
+    young = [growth_of(fit, _read(fit, 0.8, s, m), "p") for s, m in ((150, 90), (120, 0))]
+    assert [*old, *young] == pytest.approx([0.8] * 4)
+    by_starts = [(_read(fit, 0.8, s, 0).depth_mm or 0) / s for s in (500, 120)]
+    assert by_starts[1] < 0.8 * by_starts[0]
+
+
+def test_a_shallow_reading_counts_as_its_uncertainty_and_a_new_one_not_at_all() -> None:
+    fit = _fit()
+    zero = Step(300, 100, -0.01, "p", 0.04)
+    aged = float(age(300, 100, fit.values["kappa"], fit.values["gamma"]))
+    assert growth_of(fit, zero, "p") == pytest.approx(0.04 / aged)
+    assert growth_of(fit, replace(zero, starts=5.0, arc_minutes=1.0), "p") is None
+    # Whether it counts does not hang on what was read.
+    assert growth_of(fit, replace(zero, starts=5.0, arc_minutes=1.0, depth_mm=0.3), "p") is None
+
+
+def test_an_unsure_law_of_growth_widens_where_the_ages_differ() -> None:
+    sure, open_ = _fit(), fit_wear((), GrowthPrior.of(base_sheet(), "pit-depth"))
+    old, young = (Grown((1.0,) * 2, ((s, s / 2),) * 2, 2) for s in (500.0, 100.0))
+    assert unsure_of_law(sure, old, young) == pytest.approx(0, abs=1e-12)
+    assert unsure_of_law(open_, old, old) == pytest.approx(0, abs=1e-12)
+    assert unsure_of_law(open_, old, young) > 0.15
+
+
+def test_electrodes_read_at_nothing_are_not_left_out(floor: Floor) -> None:
+    wear = Wear(floor, floor.torch)
+    for life in (150, 170, 160):
+        wear.electrode(life)
+    case = cured(floor, floor.torch)
+    fresh_set(floor, floor.torch)
+    wear.electrode(400, whole=False, final=0.0)
+    view = cure_view(floor.shop, floor.tech, case)
+    assert view.after.running == 1
+    assert view.after.rate_mm_per_500 is not None
+    assert 0 < view.after.rate_mm_per_500 < 0.3

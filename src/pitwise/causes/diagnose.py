@@ -18,13 +18,13 @@ from pitwise.causes.diagnosis import (
     Told,
 )
 from pitwise.causes.evidence import Evidence, Item, compile_evidence
-from pitwise.causes.explain import explain
+from pitwise.causes.explain import chances_of_sets, explain
 from pitwise.causes.learn import Learnt
 from pitwise.causes.model import Model, build
 from pitwise.causes.network import Floats, NetworkError
 from pitwise.causes.observe import STATES, Observations, State
 from pitwise.causes.order import plan
-from pitwise.causes.posterior import leave_one_out, posterior_draws, posteriors
+from pitwise.causes.posterior import difference, lacking_each, posterior_draws, posteriors
 from pitwise.causes.readings import Reading, UnitError, reading_log_ratio
 from pitwise.causes.recursion import structure
 from pitwise.causes.step import next_step, open_checks, repair_order
@@ -312,17 +312,21 @@ def _ranked(
     seed: int,
 ) -> tuple[RankedCause, ...]:
     network, temper = model.network, model.tempering
-    facts = len(evidence.looked_at())
-    p = temper.posterior(posteriors(network, evidence).p, model.prior, facts)
+    telling = compile_evidence(network, evidence).telling()
+    p = temper.posterior(posteriors(network, evidence).p, model.prior, telling)
     draws = model.draw(count, np.random.default_rng(seed))
     drawn = posterior_draws(
         network, model.evidence(states, ratios, draws), draws.prior, draws.leak, draws.link
     )
-    spread = temper.posterior(drawn.p, draws.prior, facts)
+    spread = temper.posterior(drawn.p, draws.prior, telling)
     low, high = np.quantile(spread, [0.05, 0.95], axis=0)
-    items, shifts = leave_one_out(network, evidence)
-    shifts = np.clip(shifts * temper.share(facts), -_MOST_SHIFT, _MOST_SHIFT)
-    told = _told(sheet, model, items, shifts, states)
+    lacking = lacking_each(network, evidence)
+    shifts = difference(
+        temper.log_odds(lacking.whole, model.prior, telling),
+        temper.log_odds(lacking.log_odds, model.prior, lacking.telling),
+    )
+    shifts = np.clip(shifts, -_MOST_SHIFT, _MOST_SHIFT)
+    told = _told(sheet, model, lacking.items, shifts, states)
     rows = []
     for i, cause in enumerate(sheet.causes):
         gone = not model.open[i]
@@ -370,22 +374,27 @@ def _explained(
     sheet: Sheet, model: Model, evidence: Evidence
 ) -> tuple[tuple[Explanation, ...], list[Flag]]:
     order = {c.id: k for k, c in enumerate(sheet.causes)}
-    # A cause already cured is left out of the sets, and sets that then are alike are joined;
-    # what lesser ones would add to them is left out.
+    # A cause already cured is left out of the sets, and sets that then are alike are joined.
     out = explain(model.network, evidence, _EXPLANATIONS * (4 if model.tried else 1))
-    joined: dict[tuple[str, ...], float] = {}
-    for causes, p in out.found:
-        names = (model.causes[i] for i in causes if model.open[i])
-        key = tuple(sorted(names, key=order.__getitem__))
-        joined[key] = joined.get(key, 0.0) + float(p)
-    likeliest = sorted(joined.items(), key=lambda row: -row[1])[:_EXPLANATIONS]
-    rows = tuple(Explanation(causes, p) for causes, p in likeliest)
+    sets = [(causes, float(p)) for causes, p in out.found]
+    if model.tried:
+        free = frozenset(np.flatnonzero(~model.open).tolist())
+        keys = list(dict.fromkeys(causes - free for causes, _ in sets))
+        sets = list(zip(keys, chances_of_sets(model.network, evidence, keys, free), strict=True))
+    sets = sorted(sets, key=lambda row: -row[1])[:_EXPLANATIONS]
+    rows = tuple(
+        Explanation(tuple(sorted((model.causes[i] for i in causes), key=order.__getitem__)), p)
+        for causes, p in sets
+    )
+    # Joined sets are proven likeliest among those found only: then no flag could name a bound.
     if out.complete:
         return rows, []
+    rest = out.rest_at_most * 2.0 ** len(model.tried)
+    rest = max(0.0, min(rest, 1 - sum(e.p for e in rows)))
     return rows, [
         Flag(
             "explanations-cut-short",
             f"The search for sets of causes was stopped: {len(rows)} were found, none left out "
-            f"is likelier than {percent(out.rest_at_most)}.",
+            f"is likelier than {percent(rest)}.",
         )
     ]

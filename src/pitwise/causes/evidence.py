@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Literal, NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from pitwise.causes.network import Floats, Network, NetworkError
 
@@ -160,6 +161,16 @@ class Compiled:
     row_constants: Floats = field(default_factory=lambda: np.zeros((1, 0)))
     closed: tuple[Item, ...] = ()
 
+    def telling(self) -> npt.NDArray[np.intp]:
+        """Return how many facts (n,) that are there are linked to each cause.
+
+        There: seen, graded above absent, or read as there rather than not. Several findings
+        that are one fact count once; what is absent, or not linked to the cause, does not.
+        """
+        there = (self.close_explained > self.close_unexplained)[..., None]
+        count: npt.NDArray[np.intp] = ((self.q > 0) & there).any(axis=0).sum(axis=0)
+        return count
+
 
 def compile_evidence(
     network: Network,
@@ -183,7 +194,8 @@ def compile_evidence(
     -----
     Groups: seen members are one fact whose link and leak are the greatest of theirs; so are
     absent members. A seen member speaks for the readings (`Soft`) of its group, and so does an
-    absent one; a grade speaks for all the others of its group.
+    absent one; the worst grade speaks for what else of its group is seen or read. What is
+    absent of a group stays a fact beside what is seen or graded of it.
 
     A grade g of a noisy-MAX finding is "no more than g" (a factor of each cause's weight, as
     absent findings are) and "no less than g" (a fact to be explained, with the chance
@@ -327,15 +339,11 @@ def _facts(
     facts: dict[str, list[tuple[int, ...]]] = {"seen": [], "absent": []}
     told: dict[tuple[int, ...], tuple[float, float]] = {}
     for group in evidence.groups:
-        if any(f in graded for f in group):
-            worst = max((f for f in group if f in graded), key=lambda f: (graded[f].grade, -f))
-            for f in group:
-                seen.discard(f)
-                absent.discard(f)
-                softs.pop(f, None)
-                if f != worst:
-                    graded.pop(f, None)
-            continue
+        worst, spare = _grades_of(graded, group, bool(group & absent))
+        for f in spare:
+            del graded[f]
+        if worst:
+            seen -= group
         hard = (group & seen, group & absent)
         if hard[0]:
             facts["seen"].append(tuple(sorted(hard[0])))
@@ -345,7 +353,7 @@ def _facts(
             absent -= hard[1]
         read = sorted(f for f in group if f in softs)
         values = [softs.pop(f) for f in read]
-        if read and not (hard[0] or hard[1]):
+        if read and not (hard[0] or hard[1] or group & graded.keys()):
             hi = float(np.prod([v[0] for v in values]))
             lo = float(np.prod([v[1] for v in values]))
             told[tuple(read)] = (hi, lo)
@@ -356,6 +364,15 @@ def _facts(
         dict(sorted(told.items())),
         [graded[f] for f in sorted(graded)],
     )
+
+
+def _grades_of(
+    graded: Mapping[int, Grade], group: frozenset[int], some_absent: bool
+) -> tuple[bool, list[int]]:
+    """Return whether some grade of a group is above absent, and the grades others speak for."""
+    there = sorted((-graded[f].grade, f) for f in group if f in graded and graded[f].grade)
+    none = sorted(f for f in group if f in graded and not graded[f].grade)
+    return bool(there), [f for _, f in there[1:]] + none[0 if some_absent else 1 :]
 
 
 def _check(network: Network, evidence: Evidence) -> None:

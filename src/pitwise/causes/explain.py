@@ -11,7 +11,8 @@ them in the order of their probability.
 from __future__ import annotations
 
 import heapq
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -91,6 +92,45 @@ def explain(
     if log_z == -np.inf:
         raise impossible(network, compiled)
     return _search(_Sets(compiled), log_z - float(compiled.log_constant[0]), count, most_sets)
+
+
+def chances_of_sets(
+    network: Network,
+    evidence: Evidence,
+    sets: Sequence[frozenset[int]],
+    free: frozenset[int] = frozenset(),
+) -> list[float]:
+    """Return the exact posterior of each set: its causes at work, all others away.
+
+    Parameters
+    ----------
+    network : Network
+        The network.
+    evidence : Evidence
+        What was found.
+    sets : sequence of frozenset of int
+        Sets of causes, none of them free.
+    free : frozenset of int
+        Causes that may be at work or not; they are summed over.
+
+    Raises
+    ------
+    NetworkError
+        As `posteriors`.
+    """
+    compiled = compile_evidence(network, evidence)
+    whole = float(solve(compiled).log_evidence[0])
+    if whole == -np.inf:
+        raise impossible(network, compiled)
+    open_ = np.array([i in free for i in range(len(network.prior))], dtype=bool)
+    mine = np.array([[i in s for i in range(len(open_))] for s in sets], dtype=bool)
+    mine = mine.reshape((len(sets), len(open_)))
+    each = replace(
+        compiled,
+        weight_on=np.where(mine | open_, compiled.weight_on, 0.0),
+        weight_off=np.where(~mine | open_, compiled.weight_off, 0.0),
+    )
+    return [min(1.0, float(x)) for x in np.exp(solve(each).log_evidence - whole)]
 
 
 class _Sets:

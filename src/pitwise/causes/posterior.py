@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 from scipy.special import expit
 
 from pitwise.causes.cutset import (
@@ -217,6 +218,49 @@ def without_each(compiled: Compiled) -> tuple[tuple[Item, ...], Compiled]:
     )
 
 
+@dataclass(frozen=True, eq=False)
+class Lacking:
+    """Evidence less each of its facts.
+
+    Attributes
+    ----------
+    items : tuple of Item
+        The facts; findings of one group that are alike are one of them.
+    whole : (n,) array
+        Log-odds of each cause with all the evidence.
+    log_odds : (items, n) array
+        The same without each fact.
+    telling : (items, n) array
+        Facts that are there and linked to each cause (`Compiled.telling`), without each fact.
+    """
+
+    items: tuple[Item, ...]
+    whole: Floats
+    log_odds: Floats
+    telling: npt.NDArray[np.intp]
+
+
+def lacking_each(network: Network, evidence: Evidence) -> Lacking:
+    """Return the causes' log-odds with all the evidence, and without each fact of it.
+
+    Raises
+    ------
+    NetworkError
+        As `posteriors`.
+    """
+    compiled = compile_evidence(network, evidence)
+    whole = solve(compiled)
+    if whole.log_evidence[0] == -np.inf:
+        raise impossible(network, compiled)
+    items, each = without_each(compiled)
+    n = len(network.prior)
+    if not items:
+        return Lacking((), whole.log_odds[0], np.zeros((0, n)), np.zeros((0, n), dtype=np.intp))
+    there = (each.close_explained > each.close_unexplained)[..., None]
+    telling = ((each.q > 0) & there).sum(axis=1)
+    return Lacking(items, whole.log_odds[0], solve(each).log_odds, telling)
+
+
 def leave_one_out(network: Network, evidence: Evidence) -> tuple[tuple[Item, ...], Floats]:
     """Return how much each fact of the evidence moves each cause, given all the other facts.
 
@@ -240,17 +284,14 @@ def leave_one_out(network: Network, evidence: Evidence) -> tuple[tuple[Item, ...
     NetworkError
         As `posteriors`.
     """
-    compiled = compile_evidence(network, evidence)
-    whole = solve(compiled)
-    if whole.log_evidence[0] == -np.inf:
-        raise impossible(network, compiled)
-    items, each = without_each(compiled)
-    if not items:
-        return (), np.zeros((0, len(network.prior)))
-    lacking = solve(each).log_odds
+    lacking = lacking_each(network, evidence)
+    return lacking.items, difference(lacking.whole, lacking.log_odds)
+
+
+def difference(one: Floats, other: Floats) -> Floats:
+    """Return the difference of log-odds; 0 where both are equally infinite."""
     with np.errstate(invalid="ignore"):
-        shifts = np.where(lacking == whole.log_odds, 0.0, whole.log_odds - lacking)
-    return items, shifts
+        return np.where(one == other, 0.0, one - other)
 
 
 def impossible(network: Network, compiled: Compiled) -> NetworkError:

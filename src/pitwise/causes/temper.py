@@ -30,9 +30,10 @@ class Tempering:
         Factor on the shift of each cause's log-odds away from its base rate, in (0, 1];
         1 is neutral.
     few : float
-        How much less few facts are believed: of k facts the shift counts k / (k + few) of
-        that; 0 is neutral. A complaint is not drawn by lot: what nobody complained of is not
-        looked at, yet mostly not there.
+        How much less few facts are believed: of a cause linked to k facts that are there,
+        k / (k + few) of its shift is believed; 0 is neutral. A complaint is not drawn by lot:
+        what nobody complained of is not looked at, yet mostly not there. What is absent, or not
+        linked to the cause, leaves its share alone: else it would raise what it speaks against.
     """
 
     leak_floor: float = 0.0
@@ -59,27 +60,50 @@ class Tempering:
         """Return links of any shape, weakened."""
         return link * self.link_keep
 
-    def share(self, facts: int) -> float:
-        """Return the share of the shift of log-odds that is believed, of so many facts."""
-        return self.odds * (facts / (facts + self.few) if facts else 1.0)
+    def share(self, telling: npt.ArrayLike) -> Floats:
+        """Return the share of each shift of log-odds that is believed.
 
-    def posterior(self, p: Floats, base: Floats, facts: int) -> Floats:
+        Parameters
+        ----------
+        telling : int or array
+            Facts that are there and linked to the cause (`Compiled.telling`). With none the
+            whole of `odds` counts: only what is absent has moved the cause.
+        """
+        facts = np.asarray(telling, dtype=np.float64)
+        many = facts + np.where(facts > 0, self.few, 1.0)
+        return self.odds * np.where(facts > 0, facts / many, 1.0)
+
+    def posterior(self, p: Floats, base: Floats, telling: npt.ArrayLike) -> Floats:
         """Return probabilities drawn back toward the base rate, in log-odds.
 
         Parameters
         ----------
         p, base : arrays that broadcast
             Exact posteriors and base rates, in [0, 1]; 0 and 1 stay what they are.
-        facts : int
-            How many facts are known: findings looked at and readings.
+        telling : int or array
+            Facts that are there and linked to each cause (`Compiled.telling`).
         """
-        share = self.share(facts)
-        if share == 1.0:
+        if (self.share(telling) == 1.0).all():
             return p
-        with np.errstate(divide="ignore", invalid="ignore"):
-            at, prior = (np.log(x) - np.log1p(-x) for x in (p, base))
-            out = 1 / (1 + np.exp(-(prior + share * (at - prior))))
+        with np.errstate(divide="ignore", over="ignore"):
+            at = np.log(p) - np.log1p(-p)
+            out = 1 / (1 + np.exp(-self.log_odds(at, base, telling)))
         return np.where((p <= 0) | (p >= 1) | (base <= 0) | (base >= 1), p, out)
+
+    def log_odds(self, at: Floats, base: Floats, telling: npt.ArrayLike) -> Floats:
+        """Return log-odds drawn back toward those of the base rate, as `posterior` does.
+
+        Parameters
+        ----------
+        at : array
+            Exact log-odds; ±∞ stays what it is.
+        base, telling : arrays that broadcast
+            As of `posterior`.
+        """
+        with np.errstate(divide="ignore", invalid="ignore"):
+            prior = np.log(base) - np.log1p(-base)
+            out = prior + self.share(telling) * (at - prior)
+        return np.where(np.isfinite(at) & np.isfinite(prior), out, at)
 
 
 def tempering_of(sheet: Sheet) -> Tempering:

@@ -14,6 +14,7 @@ import json
 import math
 from dataclasses import dataclass
 
+import numpy as np
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -32,14 +33,19 @@ from pitwise.services.case_view import ClosedCause, Compared, CureSide, CureView
 from pitwise.services.errors import ConflictError, NotFoundError
 from pitwise.services.permissions import Actor, require
 from pitwise.services.shopfloor import Shop
-from pitwise.services.wear_book import Histories, histories
+from pitwise.services.wear_book import Histories, fit_in_force, histories
 from pitwise.trade.model import Sheet
+from pitwise.wear.fit import WearFit
+from pitwise.wear.history import Step
+from pitwise.wear.prior import GAMMA, KAPPA, RATE, SIGMA, age
 
 # The recent past speaks: what the torch did before the trouble began is no "before" of its
 # cure (our own choice, no source).
 _MOST_BEFORE = 6
 # Later ones tell of later troubles (our own choice, no source).
 _MOST_AFTER = 8
+# A pit is told from nothing where twice its gauge's uncertainty is expected (our own choice).
+_READABLE = 2.0
 # Wear by age always comes again, at the same pace: no cure of it can fail to hold.
 _ALWAYS_AGAIN = frozenset({"age"})
 
@@ -88,7 +94,9 @@ def _totals(session: Session) -> dict[int, int]:
 class _Book:
     """What all cures of one reading of the book are told by, fetched once."""
 
-    def __init__(self, session: Session, sheet: Sheet) -> None:
+    def __init__(self, shop: Shop, session: Session) -> None:
+        sheet = shop.sheet(session)
+        self.fit = fit_in_force(shop, session).fit
         self.cases = _closed(session, sheet)
         self.lives = electrode_lives(session, _totals(session)) if self.cases else []
         self.remedies = {r.id: r.text for r in sheet.remedies}
@@ -149,35 +157,118 @@ class _Book:
     def _earlier(one: _Closed, case: _Closed) -> bool:
         return one.row.torch_id == case.row.torch_id and one.at < case.at
 
-    def rates(self, electrodes: list[ElectrodeLife]) -> tuple[list[float], int]:
-        """Return pit growth per 500 starts of each electrode by its last signed reading."""
-        rates, readings = [], 0
+    def grown(self, electrodes: list[ElectrodeLife], process: str) -> Grown:
+        """Return the growth of each electrode per unit age, by its last signed reading."""
+        wild = {(x.electrode, x.step) for x in self.fit.set_aside}
+        uses: list[tuple[float, float]] = []
+        rates: list[float] = []
+        readings = 0
         for x in electrodes:
             history = self.known.of.get(x.item_id)
-            gauged = [s for s in history.steps if s.depth_mm is not None] if history else []
+            gauged = [
+                s
+                for k, s in enumerate(history.steps if history else ())
+                if s.depth_mm is not None and (str(x.item_id), k) not in wild
+            ]
             readings += len(gauged)
-            if gauged and gauged[-1].starts > 0 and (gauged[-1].depth_mm or 0.0) > 0:
-                rates.append(500 * (gauged[-1].depth_mm or 0.0) / gauged[-1].starts)
-        return rates, readings
+            if gauged and gauged[-1].starts > 0:
+                rate = growth_of(self.fit, gauged[-1], process)
+                if rate is not None:
+                    rates.append(rate)
+                    uses.append((gauged[-1].starts, gauged[-1].arc_minutes))
+        return Grown(tuple(rates), tuple(uses), readings)
 
 
-def _side(electrodes: list[ElectrodeLife], rates: list[float], readings: int) -> CureSide:
+@dataclass(frozen=True)
+class Grown:
+    """Pit growth of one side's electrodes.
+
+    Attributes
+    ----------
+    rates : tuple of float
+        Depth per unit age (about 500 starts), each above 0, in mm.
+    uses : tuple of (float, float)
+        Starts and arc minutes at those readings.
+    readings : int
+        Readings of all its electrodes.
+    """
+
+    rates: tuple[float, ...]
+    uses: tuple[tuple[float, float], ...]
+    readings: int
+
+
+def growth_of(fit: WearFit, step: Step, process: str) -> float | None:
+    """Return a reading's depth per unit age, in mm; None while nothing could be read yet.
+
+    Whether the electrode was used enough is told by what its process is expected to grow, not
+    by what was read: else shallow readings alone were left out.
+
+    Parameters
+    ----------
+    fit : WearFit
+        Its starts per arc minute and power of growth make the age.
+    step : Step
+        The reading: some starts, and a depth.
+    process : str
+    """
+    kappa, gamma = (fit.values[name] for name in ("kappa", "gamma"))
+    aged = float(age(step.starts, step.arc_minutes, kappa, gamma))
+    u = step.sigma_mm or math.exp(float(fit.theta[SIGMA]))
+    log_rate = float(fit.theta[RATE])
+    if process in fit.processes:
+        log_rate = fit.rates[fit.processes.index(process)].mean
+    if math.exp(log_rate) * aged < _READABLE * u:
+        return None
+    return max(step.depth_mm or 0.0, u) / aged
+
+
+def unsure_of_law(fit: WearFit, before: Grown, after: Grown) -> float:
+    """Return the SD of the log ratio of growth that the fit leaves open by its law of age."""
+    if not (before.uses and after.uses):
+        return 0.0
+    kappa = np.exp(fit.draws.theta[:, KAPPA, None])
+    gamma = fit.draws.theta[:, GAMMA, None]
+    means = []
+    for uses in (before.uses, after.uses):
+        starts, minutes = np.array(uses).T
+        means.append(np.log(age(starts, minutes, kappa, gamma)).mean(axis=1))
+    return float(np.std(means[1] - means[0]))
+
+
+def _in_500_starts(fit: WearFit, sides: list[Grown]) -> float:
+    """Return the age of an electrode after 500 starts with these electrodes' minutes per start."""
+    uses = [use for side in sides for use in side.uses]
+    starts = math.fsum(s for s, _ in uses)
+    minutes = math.fsum(m for _, m in uses)
+    mix = minutes / starts if starts > 0 else 0.0
+    return float(age(500.0, 500.0 * mix, fit.values["kappa"], fit.values["gamma"]))
+
+
+def _side(electrodes: list[ElectrodeLife], grown: Grown, unit: float) -> CureSide:
     ended = [x for x in electrodes if x.ended_at is not None]
-    mean = math.exp(math.fsum(map(math.log, rates)) / len(rates)) if rates else None
+    rates = grown.rates
+    mean = unit * math.exp(math.fsum(map(math.log, rates)) / len(rates)) if rates else None
     return CureSide(
         len(ended),
         sum(x.lost for x in ended),
         len(electrodes) - len(ended),
         sum(x.starts for x in electrodes),
         tuple(x.starts for x in ended),
-        readings,
+        grown.readings,
         mean,
     )
 
 
+def _changes(electrodes: list[ElectrodeLife]) -> Side:
+    lives = tuple(float(x.starts) for x in electrodes if x.ended_at is not None)
+    running = tuple(float(x.starts) for x in electrodes if x.ended_at is None)
+    return Side(len(lives), math.fsum(lives + running), lives, running)
+
+
 def _compared(what: str, told: Comparison) -> Compared:
     known = math.isfinite(told.ratio)
-    name = "Electrodes used up per start" if what == "life" else "Pit growth per start"
+    name = "Electrodes used up per start" if what == "life" else "Pit growth with use"
     figures = ""
     if known:
         high = f"{told.high:.2f}" if math.isfinite(told.high) else "no end"
@@ -204,11 +295,15 @@ def _verdict(life: Verdict, wear: Verdict) -> Verdict:
 
 def _cure(book: _Book, case: _Closed) -> CureView:
     before, after = book.sides(case)
-    rates = [book.rates(side) for side in (before, after)]
-    sides = [_side(e, *r) for e, r in zip((before, after), rates, strict=True)]
-    changes = [Side(s.ended, float(s.starts)) for s in sides]
+    grown = [book.grown(side, case.row.process.name) for side in (before, after)]
+    unit = _in_500_starts(book.fit, grown)
+    sides = [_side(e, g, unit) for e, g in zip((before, after), grown, strict=True)]
+    changes = [_changes(side) for side in (before, after)]
     life = _compared("life", compare_changes(changes[0], changes[1]))
-    wear = _compared("wear", compare_rates(rates[0][0], rates[1][0]))
+    wear = _compared(
+        "wear",
+        compare_rates(grown[0].rates, grown[1].rates, shared_sd=unsure_of_law(book.fit, *grown)),
+    )
     verdict = _verdict(life.verdict, wear.verdict)
     why = _did_not_hold(book, case, verdict)
     chosen = json.loads(case.row.remedies)
@@ -248,7 +343,7 @@ def _did_not_hold(book: _Book, case: _Closed, verdict: Verdict) -> str:
     if verdict == "worse":
         return "Electrodes wear faster, or live shorter, than before."
     if verdict == "no-difference":
-        return "No difference is shown, and there was enough to show a halving."
+        return "No difference is shown, and a halving is ruled out."
     return ""
 
 
@@ -266,13 +361,13 @@ def cure_of(shop: Shop, session: Session, case_id: int) -> CureView:
         raise NotFoundError("case", f"there is no case {case_id}", "choose from the list")
     if row.state != "closed":
         raise ConflictError("case", f"it is {row.state}", "close it with its cause first")
-    book = _Book(session, shop.sheet(session))
+    book = _Book(shop, session)
     return _cure(book, next(c for c in book.cases if c.row.id == case_id))
 
 
 def all_cures(shop: Shop, session: Session) -> dict[int, CureView]:
     """Return before and after of every closed case, by its id."""
-    book = _Book(session, shop.sheet(session))
+    book = _Book(shop, session)
     return {case.row.id: _cure(book, case) for case in book.cases}
 
 
