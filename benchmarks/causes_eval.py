@@ -10,14 +10,27 @@ from __future__ import annotations
 import itertools
 import multiprocessing
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 
+from benchmarks.causes_score import (
+    ENGINES,
+    STAGES,
+    WAYS,
+    Claimed,
+    Cured,
+    Learning,
+    Stage,
+    found,
+    log_score,
+    off,
+    saving,
+)
 from benchmarks.causes_work import (
     Desk,
     Work,
@@ -29,7 +42,6 @@ from benchmarks.causes_work import (
 from benchmarks.causes_worlds import (
     NOISES,
     Answers,
-    Bools,
     Floats,
     Shape,
     Shop,
@@ -41,34 +53,18 @@ from benchmarks.result import Result, Spread
 from pitwise.causes.learn import Case, learn
 from pitwise.trade import base_sheet
 
-Stage = Literal["complaint", "strip-down", "everything"]
-STAGES: tuple[Stage, ...] = ("complaint", "strip-down", "everything")
-Engine = Literal["ours", "told the truth", "nothing hidden", "and one cause only"]
-ENGINES: tuple[Engine, ...] = ("ours", "told the truth", "nothing hidden")
-"""Ours; a bound, given each shop's own rates, links (those the sheet does not know too), leaks
-and shares of "much", untempered; the same where nothing comes together and no look is mistaken;
-and that one, after strip-down of cases with one cause, told that it is one."""
 PAGE = Path(__file__).parents[1] / "docs" / "causes-evaluation.md"
 SEED = 20251125
 JUDGED = 7
 """Family of the seeds judged on; `causes_tune` looks at family 1 only."""
 TUNING = 1
 LEARNING = 9
-WAYS = (
-    "ours",
-    "fixed",
-    "random",
-    "good order",
-    "fixed, paying",
-    "fixed, plain",
-    "ours, told the truth",
-)
-ALWAYS = 3
-"""The first ways, that have a goal, are worked in every case; the others in the first MORE."""
 SIZES = (0, 10, 25, 50, 100, 200)
 LOOKED_AT = 0.5
+"""Chance that a check other than the bench's was done in a case a shop learns from."""
 WORKED_AT = (0, 50, 200)
-CASES, MORE, CLAIMS, SHOPS, FRESH, WORKED = 150, 40, 500, 24, 60, 5
+"""Sizes at which minutes to cure are taken, which is slow."""
+CASES, MORE, CLAIMS, SHOPS, FRESH, WORKED = 120, 25, 500, 24, 60, 3
 QUICK = (10, 4, 60, 3, 30, 3)
 BINS = (0.5, 0.6, 0.7, 0.8, 0.9)
 MOST_OFF, LEAST_SAVED, LEAST_FOUND = 0.10, 0.25, 0.90
@@ -119,21 +115,6 @@ def good_order(desk: Desk, family: int, cases: int) -> tuple[str, ...]:
     return tuple(sorted(total, key=lambda name: -total[name]))
 
 
-@dataclass(frozen=True)
-class Cured:
-    """One case cured: minutes, checks and cures tried of each of the first of `WAYS`, or all."""
-
-    noise: float
-    number: int
-    stage: Stage
-    causes: int
-    needed: float
-    minutes: tuple[float, ...]
-    checks: tuple[int, ...]
-    cures: tuple[int, ...]
-    claims: tuple[tuple[float, bool], ...]
-
-
 def cure(
     desk: Desk, noise: float, stage: Stage, number: int, good: Sequence[str], *, every: bool
 ) -> Cured | None:
@@ -175,23 +156,6 @@ def cure(
     )
 
 
-@dataclass(frozen=True, eq=False)
-class Claimed:
-    """What was claimed of every cause at one stage of one case, and what was true."""
-
-    noise: float
-    stage: Stage
-    p: Floats
-    true: Bools
-    engine: Engine = "ours"
-
-    @property
-    def ranks(self) -> np.ndarray:
-        """Places of the true causes, 0 the likeliest."""
-        order = np.argsort(-self.p, kind="stable")
-        return np.flatnonzero(self.true[order])
-
-
 def claim(desk: Desk, noise: float, number: int) -> list[Claimed]:
     """Return the claims on one case at every stage, ours and those of the bounds."""
     out = []
@@ -205,71 +169,6 @@ def claim(desk: Desk, noise: float, number: int) -> list[Claimed]:
                 p = work.p_if_one()
                 out.append(Claimed(noise, stage, p, answers.causes, "and one cause only"))
     return out
-
-
-def mean_se(values: Iterable[float]) -> tuple[float, float]:
-    """Return mean and standard error of independent values."""
-    x = np.array(list(values), dtype=np.float64)
-    return float(x.mean()), float(x.std(ddof=1) / len(x) ** 0.5) if len(x) > 1 else float("nan")
-
-
-def saving(cases: Sequence[Cured], way: int) -> tuple[float, float]:
-    """Return the share of minutes saved against a way, and its paired standard error.
-
-    Both starts of one case go together: the error is by case.
-    """
-    rows = [c for c in cases if len(c.minutes) > way]
-    ours = np.array([c.minutes[0] for c in rows])
-    other = np.array([c.minutes[way] for c in rows])
-    share = float(ours.sum() / other.sum())
-    # Ratio of means: linearised, each case paired with itself.
-    left: dict[tuple[float, int], float] = {}
-    for case, gap in zip(rows, (ours - share * other) / other.sum(), strict=True):
-        key = (case.noise, case.number)
-        left[key] = left.get(key, 0.0) + float(gap)
-    count = len(left)
-    return 1 - share, float((count / (count - 1) * sum(x * x for x in left.values())) ** 0.5)
-
-
-def off(claims: Sequence[Claimed], low: float, high: float = 1.01) -> tuple[float, float, int]:
-    """Return mean claimed less true frequency for claims in (low, high], its SE by case, count."""
-    rows = [(c.p[m], c.true[m]) for c in claims if (m := (c.p > low) & (c.p <= high)).any()]
-    count = sum(len(p) for p, _ in rows)
-    if not count:
-        return float("nan"), float("nan"), 0
-    gap = sum(float((p - t).sum()) for p, t in rows) / count
-    errors = [float((p - t).sum()) - gap * len(p) for p, t in rows]
-    return gap, float(np.sqrt(np.square(errors).sum()) / count), count
-
-
-def found(claims: Sequence[Claimed], top: int) -> dict[str, tuple[float, float, int]]:
-    """Return how often true causes are in the top: of one cause, and any and all of several."""
-    one = [c.ranks for c in claims if c.true.sum() == 1]
-    several = [c.ranks for c in claims if c.true.sum() > 1]
-    out = {}
-    for name, hits in (
-        ("one", [bool(r[0] < top) for r in one]),
-        ("any", [bool(r[0] < top) for r in several]),
-        ("all", [bool(r[-1] < max(top, len(r))) for r in several]),
-        ("any of all", [bool(r[0] < top) for r in (*one, *several)]),
-    ):
-        mean, se = mean_se(map(float, hits)) if hits else (float("nan"), float("nan"))
-        out[name] = (mean, se, len(hits))
-    return out
-
-
-@dataclass(frozen=True)
-class Learning:
-    """Fresh cases of one shop after so many confirmed ones; `told` has the shop's own numbers."""
-
-    shop: int
-    noise: float
-    size: int
-    top1: float
-    top3: float
-    score: float
-    minutes: float
-    told: bool = False
 
 
 def learning_curve(number: int, fresh: int, worked: int) -> list[Learning]:
@@ -321,13 +220,6 @@ def learning_curve(number: int, fresh: int, worked: int) -> list[Learning]:
             )
         )
     return out
-
-
-def log_score(claims: Sequence[Claimed]) -> float:
-    """Return the log score of all causes, the mean over cases; lower is better."""
-    p = np.clip(np.array([c.p for c in claims]), 1e-9, 1 - 1e-9)
-    true = np.array([c.true for c in claims])
-    return float(-np.where(true, np.log(p), np.log1p(-p)).sum(axis=1).mean())
 
 
 def _cure_job(job: tuple[float, int, int, tuple[str, ...], int]) -> list[Cured]:

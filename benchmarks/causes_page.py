@@ -7,15 +7,13 @@ from pathlib import Path
 
 import numpy as np
 
-from benchmarks.causes_eval import (
-    BINS,
+from benchmarks.causes_eval import BINS, SIZES, Findings
+from benchmarks.causes_score import (
     ENGINES,
-    SIZES,
     STAGES,
     WAYS,
     Claimed,
     Cured,
-    Findings,
     Learning,
     found,
     log_score,

@@ -104,6 +104,8 @@ def worth_of_checks(
         np.array([sheet.remedies_of(name)[0].minutes for name in model.causes], dtype=float),
         frozenset(np.flatnonzero(~model.open).tolist()),
         seed,
+        # Believed as little as the claims are, or what a check may still turn up is overlooked.
+        share=model.tempering.share(len(evidence.looked_at())),
     )
 
 
@@ -131,10 +133,6 @@ def next_step(
     name = top.id if top else ""
     if asked is not None:
         return Step("answer", asked.code, name, asked.text)
-    saved = worth_of_checks(sheet, model, evidence, checks, seed).saved_minutes
-    # One check ahead, a saving is counted that other checks would bring as well.
-    saved = saved * float(sheet.constant("check-worth"))
-    paying = [c for c, saves in zip(checks, saved, strict=True) if saves > c.minutes]
     if not (observed.findings or evidence.looked_at()):
         start = f" Start with: {checks[0].name}." if checks else ""
         return Step("none", "", name, f"Nothing has been looked at yet.{start}")
@@ -145,6 +143,10 @@ def next_step(
         remedy = sheet.remedies_of(top.id)[0]
         who = _for_whom(remedy.who)
         return Step("try", remedy.id, top.id, f"{said} Sure enough to cure it now.{who}")
+    saved = worth_of_checks(sheet, model, evidence, checks, seed).saved_minutes
+    # One check ahead, a saving is counted that other checks would bring as well.
+    saved = saved * float(sheet.constant("check-worth"))
+    paying = [c for c, saves in zip(checks, saved, strict=True) if saves > c.minutes]
     if paying:
         best = paying[0]
         first = f", {sheet.check(best.first[0]).name.lower()} first" if best.first else ""
