@@ -7,15 +7,16 @@ from pathlib import Path
 
 import numpy as np
 
-from benchmarks.causes_eval import (
-    BINS,
-    SIZES,
+from benchmarks.causes_eval import BINS, SIZES, Findings
+from benchmarks.causes_score import (
+    ENGINES,
     STAGES,
     WAYS,
     Claimed,
     Cured,
-    Findings,
+    Learning,
     found,
+    log_score,
     mean_se,
     off,
     saving,
@@ -39,9 +40,10 @@ def tables(out: Findings) -> str:
     parts = (
         _minutes(out.cured),
         _effort(out.cured),
-        _claims(out.claims),
+        _claims([c for c in out.claims if c.engine == "ours"]),
         _tries(out.cured),
         _top(out.claims),
+        _bounds(out.claims),
         _learning(out),
         [
             'The order found on tuning truths ("good order"): '
@@ -88,6 +90,7 @@ def _minutes(cured: Sequence[Cured]) -> list[str]:
 def _effort(cured: Sequence[Cured]) -> list[str]:
     head = ("way", "minutes", "one fault only", "checks done", "cures tried", "true causes")
     lines = ["### What was done", "", _row(*head), _rule(len(head))]
+    cured = [c for c in cured if len(c.minutes) == len(WAYS)]
     single = [c for c in cured if c.causes == 1]
     true, _ = mean_se(c.causes for c in cured)
     for way, name in enumerate(WAYS):
@@ -142,23 +145,77 @@ def _top(claims: Sequence[Claimed]) -> list[str]:
     lines = ["### The right cause in the top three", "", _row(*head), _rule(len(head))]
     for stage in STAGES:
         for noise in (*NOISES, None):
-            rows = [c for c in claims if c.stage == stage and noise in (c.noise, None)]
-            hits = found(rows, 3).values()
-            cells = [f"{_share(mean, se)} ({n})" for mean, se, n in hits]
+            rows = [
+                c
+                for c in claims
+                if c.stage == stage and c.engine == "ours" and noise in (c.noise, None)
+            ]
+            cells = _hits(rows, 3)
             lines.append(_row(stage, f"{noise:g}" if noise else "**all**", *cells))
     return lines
 
 
+def _hits(rows: Sequence[Claimed], top: int) -> list[str]:
+    return [f"{_share(mean, se)} ({n})" if n else "–" for mean, se, n in found(rows, top).values()]
+
+
+def _bounds(claims: Sequence[Claimed]) -> list[str]:
+    head = (
+        "known",
+        "engine",
+        "one fault: top 3",
+        "all cases: top 3",
+        "one fault: top 1",
+        "all cases: top 1",
+        "log score",
+        "claims above .5",
+    )
+    lines = ["### What an engine told the truth would reach", "", _row(*head), _rule(len(head))]
+    for stage in STAGES:
+        for engine in (*ENGINES, "and one cause only"):
+            rows = [c for c in claims if c.stage == stage and c.engine == engine]
+            if not rows:
+                continue
+            three, first = _hits(rows, 3), _hits(rows, 1)
+            if engine == "and one cause only":
+                cells = (three[0], "–", first[0], "–", "–", "–")
+            else:
+                score, gap = f"{log_score(rows):.3f}", _gap(rows, 0.5)
+                cells = (three[0], three[3], first[0], first[3], score, gap)
+            lines.append(_row(stage, engine, *cells))
+    return lines
+
+
 def _learning(out: Findings) -> list[str]:
-    head = ("confirmed cases", "top one", "top three", "log score", "minutes", "minutes saved")
+    head = ("confirmed cases", "top one", "top three", "log score", *(f"at {n:g}" for n in NOISES))
+    head = (*head, "minutes", "minutes saved")
     lines = ["### Learning", "", _row(*head), _rule(len(head))]
     start = {row.shop: row for row in out.learning if row.size == 0}
-    for size in SIZES:
-        rows = [row for row in out.learning if row.size == size]
-        cells = [_share(*mean_se(r.top1 for r in rows)), _share(*mean_se(r.top3 for r in rows))]
-        better = mean_se(r.score - start[r.shop].score for r in rows)
-        score = f"{mean_se(r.score for r in rows)[0]:.3f} ({better[0]:+.3f} ± {better[1]:.3f})"
-        minutes = f"{mean_se(r.minutes for r in rows)[0]:.1f}"
-        saved = mean_se(start[r.shop].minutes - r.minutes for r in rows)
-        lines.append(_row(size, *cells, score, minutes, f"{saved[0]:+.1f} ± {saved[1]:.1f}"))
+    for size, told in (*((size, False) for size in SIZES), (SIZES[-1], True)):
+        rows = [row for row in out.learning if row.size == size and row.told == told]
+        cells = [
+            _since(rows, start, "top1"),
+            _since(rows, start, "top3"),
+            _moved(rows, start, "score", ".3f"),
+            *(_moved([r for r in rows if r.noise == n], start, "score", ".3f") for n in NOISES),
+        ]
+        if np.isnan(rows[0].minutes):
+            cells += ["–", "–"]
+        else:
+            saved = mean_se(start[r.shop].minutes - r.minutes for r in rows)
+            cells.append(f"{mean_se(r.minutes for r in rows)[0]:.1f}")
+            cells.append(f"{saved[0]:+.1f} ± {saved[1]:.1f}")
+        lines.append(_row("told the truth" if told else size, *cells))
     return lines
+
+
+def _moved(rows: Sequence[Learning], start: dict[int, Learning], name: str, form: str) -> str:
+    mean = mean_se(getattr(r, name) for r in rows)[0]
+    gone, se = mean_se(getattr(r, name) - getattr(start[r.shop], name) for r in rows)
+    return f"{mean:{form}} ({gone:+{form}} ± {se:{form}})"
+
+
+def _since(rows: Sequence[Learning], start: dict[int, Learning], name: str) -> str:
+    mean = mean_se(getattr(r, name) for r in rows)[0]
+    gone, se = mean_se(100 * (getattr(r, name) - getattr(start[r.shop], name)) for r in rows)
+    return f"{100 * mean:.0f} % ({gone:+.1f} ± {se:.1f})"

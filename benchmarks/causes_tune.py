@@ -16,7 +16,8 @@ from decimal import Decimal
 
 import numpy as np
 
-from benchmarks.causes_eval import STAGES, TUNING, at_stage, case_of
+from benchmarks.causes_eval import TUNING, at_stage, case_of
+from benchmarks.causes_score import STAGES
 from benchmarks.causes_work import Desk, by_steps
 from benchmarks.causes_worlds import NOISES, Floats, Shape, with_ranges
 from pitwise.causes.evidence import compile_evidence

@@ -10,22 +10,23 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Literal
 
 import numpy as np
 
-from benchmarks.causes_worlds import PIT, Answers, Bools, Floats, Shape
+from benchmarks.causes_worlds import PIT, Answers, Bools, Floats, Shape, Shop
 from pitwise.causes.diagnosis import NextCheck, RankedCause
 from pitwise.causes.evidence import Evidence, compile_evidence
 from pitwise.causes.learn import Case, Learnt
 from pitwise.causes.model import Model, build
 from pitwise.causes.observe import Observations, State
 from pitwise.causes.pit import Faster, faster_of, pit_log_ratio
-from pitwise.causes.posterior import posteriors
+from pitwise.causes.posterior import posterior_draws, posteriors
 from pitwise.causes.readings import Reading, reading_log_ratio
 from pitwise.causes.step import next_step, open_checks, repair_order, worth_of_checks
+from pitwise.causes.temper import Tempering
 from pitwise.trade import Sheet
 
 How = Literal["same", "skip", "plain"]
@@ -45,6 +46,8 @@ class Desk:
 
     shape: Shape
     learnt: Learnt | None = None
+    truth: Shop | None = None
+    """Whose own numbers the engine is given, untempered, in place of the sheet's: a bound."""
 
     @cached_property
     def sheet(self) -> Sheet:
@@ -52,7 +55,21 @@ class Desk:
 
     @cached_property
     def model(self) -> Model:
-        return build(self.sheet, self.learnt)
+        model = build(self.sheet, self.learnt)
+        if self.truth is None:
+            return model
+        much, leak_much = (
+            np.where(self.shape.graded, x, np.nan) for x in (self.truth.much, self.truth.leak_much)
+        )
+        return replace(
+            model,
+            prior=self.truth.prior,
+            leak=self.truth.leak,
+            link=self.truth.link,
+            much=much,
+            leak_much=leak_much,
+            tempering=Tempering(),
+        )
 
     @cached_property
     def cap(self) -> float:
@@ -95,6 +112,8 @@ class Work:
     tried: set[str] = field(default_factory=set)
     minutes: float = 0.0
     checks: int = 0
+    memo: dict[tuple[object, ...], Floats] = field(default_factory=dict)
+    """What was worked out of this case in states met before; ways of working may share it."""
     claims: list[tuple[float, bool]] = field(default_factory=list)
     """Of each cure tried: how probable its cause was said to be, and whether it was at work."""
 
@@ -174,13 +193,35 @@ class Work:
         model = self.desk.model.after(frozenset(self.tried))
         return model, model.evidence(self.findings, self.ratios)
 
+    @property
+    def state(self) -> tuple[object, ...]:
+        """All that the engine is told, hashable: one case gives one answer to each question."""
+        parts = (self.findings, self.readings, self.log_ratios, self.tried)
+        return (id(self.desk), *(frozenset(part) for part in parts))
+
     def p(self) -> Floats:
         """Return the claimed probability of every cause."""
+        key = ("p", self.state)
+        if key not in self.memo:
+            self.memo[key] = self._p()
+        return self.memo[key]
+
+    def _p(self) -> Floats:
         model, evidence = self.evidence()
         telling = compile_evidence(model.network, evidence).telling()
         exact = posteriors(model.network, evidence).p
         p = model.tempering.posterior(exact, model.prior, telling)
         return np.where(model.open, p, 0.0)
+
+    def p_if_one(self) -> Floats:
+        """Return the probability of every cause, were exactly one known to be at work."""
+        model, evidence = self.evidence()
+        network = model.network
+        prior = np.eye(len(model.prior))
+        alone = posterior_draws(network, evidence, prior, network.leak[None], network.link[None])
+        log = alone.log_evidence + np.log(model.prior) - np.log1p(-model.prior)
+        weight = np.exp(log - log.max())
+        return np.asarray(weight / weight.sum())
 
     def ranked(self, p: Floats) -> tuple[RankedCause, ...]:
         rows = [
@@ -220,6 +261,9 @@ def our_step(work: Work, seed: int = 0) -> tuple[str, str, str]:
     """Return what the diagnosis would do: (do, id, cause), without its ranges and reasons."""
     model, evidence = work.evidence()
     ranked = work.ranked(work.p())
+    if ranked[0].p >= work.desk.try_at:
+        # What checks would tell has no part in this step: weighing them is left out.
+        return "try", work.desk.sheet.remedies_of(ranked[0].id)[0].id, ranked[0].id
     checks = open_checks(
         work.desk.sheet, model.network, evidence, work.known, frozenset(work.done), seed
     )
@@ -286,8 +330,17 @@ def _choose(
 
 def saved_minutes(work: Work, left: Sequence[NextCheck], seed: int = 0) -> Floats:
     """Return the minutes of repairs each check is expected to save."""
-    model, evidence = work.evidence()
-    return worth_of_checks(work.desk.sheet, model, evidence, left, seed).saved_minutes
+    place = {row.id: k for k, row in enumerate(work.desk.sheet.checks)}
+    # In the sheet's order whatever the order asked for, so that a state is weighed once.
+    at = np.argsort([place[c.check] for c in left])
+    key = ("saved", work.state, frozenset(work.done), seed)
+    if key not in work.memo:
+        model, evidence = work.evidence()
+        rows = [left[k] for k in at]
+        work.memo[key] = worth_of_checks(work.desk.sheet, model, evidence, rows, seed).saved_minutes
+    out = np.empty(len(left))
+    out[at] = work.memo[key]
+    return out
 
 
 def paying(work: Work, left: Sequence[NextCheck]) -> Bools:

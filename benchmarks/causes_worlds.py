@@ -156,6 +156,8 @@ class Shop:
     cluster: Ints
     pit_sd: float
     """True scatter of pit readings, as a multiple of what the forecast says."""
+    plain: bool = False
+    """Nothing comes together and no look is mistaken: a bound, not a shop."""
 
 
 def draw_shop(rng: np.random.Generator, shape: Shape, noise: float) -> Shop:
@@ -230,18 +232,21 @@ def draw_case(rng: np.random.Generator, shop: Shop) -> Answers:
 def _causes(rng: np.random.Generator, shop: Shop) -> Bools:
     n = len(shop.prior)
     common = rng.standard_normal(n)[shop.cluster]
-    z = np.sqrt(CAUSES_TOGETHER) * common + np.sqrt(1 - CAUSES_TOGETHER) * rng.standard_normal(n)
+    together = 0.0 if shop.plain else CAUSES_TOGETHER
+    z = np.sqrt(together) * common + np.sqrt(1 - together) * rng.standard_normal(n)
     return np.asarray(ndtr(z) < shop.prior)
 
 
 def _grades(rng: np.random.Generator, shop: Shop, causes: Bools) -> Ints:
     shape = shop.shape
     m = len(shop.leak)
-    share = np.where(shape.group_of >= 0, FACT_TWICE, 0.0)
+    together = 0.0 if shop.plain else FINDINGS_TOGETHER
+    # What the sheet calls one fact is one in a plain shop too: the engine reckons with it.
+    share = np.where(shape.group_of >= 0, FACT_TWICE + (FINDINGS_TOGETHER - together), 0.0)
     z = (
-        np.sqrt(FINDINGS_TOGETHER) * rng.standard_normal(m)[shape.check_of]
+        np.sqrt(together) * rng.standard_normal(m)[shape.check_of]
         + np.sqrt(share) * rng.standard_normal(m)[shape.group_of]
-        + np.sqrt(1 - FINDINGS_TOGETHER - share) * rng.standard_normal(m)
+        + np.sqrt(1 - together - share) * rng.standard_normal(m)
     )
     u = ndtr(z)
     at_work = causes.astype(float)
@@ -254,6 +259,8 @@ def _grades(rng: np.random.Generator, shop: Shop, causes: Bools) -> Ints:
 
 def _looked(rng: np.random.Generator, shop: Shop, grade: Ints) -> Ints:
     """Return the grades as they are told, mistakes in them."""
+    if shop.plain:
+        return grade
     u = rng.random(len(grade))
     missed = (grade > 0) & (u < MISSED)
     mistaken = (grade == 0) & (u < MISTAKEN)

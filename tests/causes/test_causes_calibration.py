@@ -7,20 +7,12 @@ from decimal import Decimal
 
 import numpy as np
 import pytest
-from benchmarks.causes_eval import (
-    LEAST_SAVED,
-    MOST_OFF,
-    STAGES,
-    Claimed,
-    at_stage,
-    case_of,
-    desk_of_sheet,
-    found,
-    off,
-)
+from benchmarks.causes_eval import LEAST_SAVED, MOST_OFF, at_stage, case_of, desk_of_sheet, shop_of
+from benchmarks.causes_score import STAGES, Claimed, found, log_score, off
 from benchmarks.causes_work import Desk, Work, by_order, by_steps, our_step
 from benchmarks.causes_worlds import (
     NOISES,
+    Floats,
     Shape,
     draw_case,
     draw_shop,
@@ -86,14 +78,34 @@ def test_without_tempering_the_same_cases_are_overclaimed(
     assert worst > held + 0.03
 
 
-def test_one_cause_is_mostly_among_the_first_three(claims: list[Claimed]) -> None:
-    after = [c for c in claims if c.stage == "strip-down"]
-    mean, se, _ = found(after, 3)["one"]
-    everything, _, _ = found([c for c in claims if c.stage == "everything"], 3)["one"]
-    before, _, _ = found([c for c in claims if c.stage == "complaint"], 3)["one"]
-    assert before < mean < everything + 2 * se
-    # What a strip-down alone can show; the page says how far it is from nine in ten.
-    assert mean > 0.6 - 2 * se
+def test_a_right_cause_is_mostly_among_the_first_three(claims: list[Claimed]) -> None:
+    """The page says how far this is from nine in ten, and that no engine gets there."""
+    hits = {s: found([c for c in claims if c.stage == s], 3) for s in STAGES}
+    one, se, _ = hits["strip-down"]["one"]
+    both, se_both, count = hits["strip-down"]["any of all"]
+    assert count > 120
+    assert hits["complaint"]["one"][0] < one < hits["everything"]["one"][0] + 2 * se
+    assert one > 0.78 - 2 * se
+    assert both > 0.87 - 2 * se_both
+    assert hits["everything"]["any of all"][0] > 0.93
+
+
+def test_little_is_lost_against_an_engine_told_the_truth(desk: Desk, claims: list[Claimed]) -> None:
+    told = []
+    for noise in NOISES:
+        for number in range(CASES):
+            shop, answers = shop_of(FAMILY, desk.shape, noise, number)
+            p = at_stage(Desk(desk.shape, truth=shop), answers, "strip-down").p()
+            told.append(Claimed(noise, "strip-down", p, answers.causes))
+    ours = [c for c in claims if c.stage == "strip-down"]
+    np.testing.assert_array_equal([c.true for c in ours], [c.true for c in told])
+    assert log_score(told) < log_score(ours)
+    for kind in ("one", "any of all"):
+        bound, se, _ = found(told, 3)[kind]
+        assert found(ours, 3)[kind][0] > bound - 0.08 - 2 * se
+    # A bound that this world itself sets: one fault is not found in nine of ten by anyone.
+    bound, se, _ = found(told, 3)["one"]
+    assert bound < 0.9 + 2 * se
 
 
 def test_minutes_are_saved_against_a_fixed_and_a_random_order(desk: Desk) -> None:
@@ -106,10 +118,11 @@ def test_minutes_are_saved_against_a_fixed_and_a_random_order(desk: Desk) -> Non
                 continue
             stage = STAGES[number % 2]
             shuffled = np.random.default_rng(number).permutation(fixed).tolist()
-            ours.append(by_steps(at_stage(desk, answers, stage)).minutes)
+            memo: dict[tuple[object, ...], Floats] = {}
+            ours.append(by_steps(at_stage(desk, answers, stage, memo)).minutes)
             others.append(
                 [
-                    by_order(at_stage(desk, answers, stage), order, "same").minutes
+                    by_order(at_stage(desk, answers, stage, memo), order, "same").minutes
                     for order in (fixed, shuffled)
                 ]
             )

@@ -76,6 +76,37 @@ def test_against_enumeration(number: int) -> None:
         assert got.saved_minutes[k] == pytest.approx(saved, abs=0.05 * now)
 
 
+@pytest.mark.parametrize("number", range(4))
+def test_evidence_believed_in_part_against_enumeration(number: int) -> None:
+    net = _network(np.random.default_rng(20 + number))
+    minutes = np.random.default_rng(number).uniform(5, 40, 5)
+    share = 0.6
+    sets = np.array(list(itertools.product((0, 1), repeat=5))[1:], dtype=float)
+
+    def quiet(finding: int) -> np.ndarray:
+        return np.asarray(
+            (1 - net.leak[finding]) * np.prod(1 - net.link[:, finding] * sets, axis=1)
+        )
+
+    prior = np.prod(np.where(sets > 0, net.prior, 1 - net.prior), axis=1)
+    held = prior * ((1 - quiet(0)) * quiet(1)) ** share
+
+    def cost(w: np.ndarray) -> float:
+        w = w / w.sum()
+        order = np.argsort(-(sets.T @ w) / minutes)
+        until = np.empty(5)
+        until[order] = np.cumsum(minutes[order])
+        return float(w @ (sets * until).max(axis=1))
+
+    now = cost(held)
+    seen = float(held @ (1 - quiet(2)) / held.sum())
+    after = seen * cost(held * (1 - quiet(2))) + (1 - seen) * cost(held * quiet(2))
+    evidence = Evidence(frozenset({0}), frozenset({1}))
+    got = worth(net, evidence, [[2]], minutes, frozenset(), 0, share=share)
+    assert got.repairs_minutes == pytest.approx(now, rel=0.05)
+    assert got.saved_minutes[0] == pytest.approx(now - after, abs=0.05 * now)
+
+
 def test_a_check_of_what_is_known_or_of_what_nothing_makes_saves_nothing() -> None:
     net = Network.of([0.2, 0.3], [0.1, 0.1], [[0.8, 0.0], [0.3, 0.0]])
     got = worth(net, Evidence(frozenset({0})), [[0], [1]], np.array([5.0, 9.0]), frozenset(), 0)

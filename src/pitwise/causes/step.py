@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from pitwise.causes.diagnosis import Flag, NextCheck, RankedCause, Repair, Step
-from pitwise.causes.evidence import Evidence
+from pitwise.causes.evidence import Evidence, compile_evidence
 from pitwise.causes.gains import gains
 from pitwise.causes.model import Model
 from pitwise.causes.network import Network
@@ -97,6 +97,7 @@ def worth_of_checks(
     reveals = [
         [column[s] for i in (*c.first, c.check) for s in sheet.check(i).reveals] for c in checks
     ]
+    telling = compile_evidence(model.network, evidence).telling()
     return worth(
         model.network,
         evidence,
@@ -104,6 +105,9 @@ def worth_of_checks(
         np.array([sheet.remedies_of(name)[0].minutes for name in model.causes], dtype=float),
         frozenset(np.flatnonzero(~model.open).tolist()),
         seed,
+        # Believed as little as the best-told claim is, or what a check may still turn up is
+        # overlooked.
+        share=float(model.tempering.share(telling.max(initial=0))),
     )
 
 
@@ -131,10 +135,6 @@ def next_step(
     name = top.id if top else ""
     if asked is not None:
         return Step("answer", asked.code, name, asked.text)
-    saved = worth_of_checks(sheet, model, evidence, checks, seed).saved_minutes
-    # One check ahead, a saving is counted that other checks would bring as well.
-    saved = saved * float(sheet.constant("check-worth"))
-    paying = [c for c, saves in zip(checks, saved, strict=True) if saves > c.minutes]
     if not (observed.findings or evidence.looked_at()):
         start = f" Start with: {checks[0].name}." if checks else ""
         return Step("none", "", name, f"Nothing has been looked at yet.{start}")
@@ -145,6 +145,10 @@ def next_step(
         remedy = sheet.remedies_of(top.id)[0]
         who = _for_whom(remedy.who)
         return Step("try", remedy.id, top.id, f"{said} Sure enough to cure it now.{who}")
+    saved = worth_of_checks(sheet, model, evidence, checks, seed).saved_minutes
+    # One check ahead, a saving is counted that other checks would bring as well.
+    saved = saved * float(sheet.constant("check-worth"))
+    paying = [c for c, saves in zip(checks, saved, strict=True) if saves > c.minutes]
     if paying:
         best = paying[0]
         first = f", {sheet.check(best.first[0]).name.lower()} first" if best.first else ""

@@ -58,6 +58,8 @@ def worth(
     minutes: Floats,
     tried: frozenset[int],
     seed: int,
+    *,
+    share: float = 1.0,
 ) -> Worth:
     """Weigh each check by the minutes of repairs it is expected to save.
 
@@ -74,6 +76,9 @@ def worth(
         other cause is at work.
     seed : int
         Of the draws of sets of causes; the same seed gives the same answer.
+    share : float
+        How much of the evidence is believed, in (0, 1] (see `temper`): each set's chance is drawn
+        back toward its base rate, P(set) · (P(set | evidence) / P(set))^share.
 
     Returns
     -------
@@ -94,6 +99,8 @@ def worth(
     if not there.any():
         return none
     sets, weight = _distinct(sets[there])
+    if share != 1.0:
+        weight = _drawn_back(sets, weight, network.prior[live], share)
     now, order = _repairs(sets, weight[:, None], cost)
     rng = np.random.default_rng(seed)
     known = evidence.settled()
@@ -123,6 +130,16 @@ def _distinct(sets: Bools) -> tuple[Bools, Floats]:
     _, first, counts = np.unique(keys, return_index=True, return_counts=True)
     most = np.argsort(-counts, kind="stable")[:_SETS]
     return sets[first[most]], counts[most] / counts[most].sum()
+
+
+def _drawn_back(sets: Bools, weight: Floats, prior: Floats, share: float) -> Floats:
+    """Return the sets' shares, their shift away from the base rates believed in part."""
+    with np.errstate(divide="ignore"):
+        on, off = (np.maximum(np.log(x), _NEVER) for x in (prior, 1 - prior))
+    log = share * np.log(weight) + (1 - share) * (sets @ on + ~sets @ off)
+    raw = np.exp(log - log.max())
+    out: Floats = raw / raw.sum()
+    return out
 
 
 def _facts(evidence: Evidence, findings: list[int]) -> list[tuple[int, ...]]:
