@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import random
 from dataclasses import replace
 from typing import Any
 
@@ -18,6 +19,7 @@ from pitwise.causes.from_bench import symptoms_from_bench
 from pitwise.causes.learn import Case, learn
 from pitwise.causes.model import build
 from pitwise.causes.network import NetworkError
+from pitwise.causes.remedy import first_remedies, first_remedy, plainly_absent
 from pitwise.causes.step import worth_of_checks
 from pitwise.causes.temper import Tempering
 from pitwise.causes.words import BANDS, percent, probability_word
@@ -202,7 +204,8 @@ def test_of_the_checks_that_pay_the_one_that_tells_most_per_minute() -> None:
     model = build(SMALL)
     seen = {"S_blue": "seen"}
     found = diagnose(SMALL, _seen(**seen))
-    worth = worth_of_checks(SMALL, model, model.evidence(seen, {}), found.next, 0)  # type: ignore[arg-type]
+    evidence = model.evidence(seen, {})  # type: ignore[arg-type]
+    worth = worth_of_checks(SMALL, model, evidence, found.next, first_remedies(SMALL, ()), 0)
     pays = [
         n.check
         for n, saved in zip(found.next, worth.saved_minutes, strict=True)
@@ -424,3 +427,40 @@ def test_with_much_seen_at_once_fewer_numbers_are_drawn(monkeypatch: pytest.Monk
     assert [f.code for f in found.flags] == ["rough-range"]
     assert _p(found) == _p(plain)
     assert all(c.low <= c.p <= c.high for c in found.causes)
+
+
+def test_what_would_take_seconds_is_refused() -> None:
+    names = [s.id for s in BASE.symptoms]
+    much = random.Random(3).sample(names, 50)
+    with pytest.raises(NetworkError, match="too many to rank"):
+        diagnose(BASE, Observations(findings=dict.fromkeys(much, "seen")))
+    some = random.Random(3).sample(names, 30)
+    assert diagnose(BASE, Observations(findings=dict.fromkeys(some, "seen"))).causes[0].p > 0.5
+
+
+def test_a_remedy_for_what_was_not_there_is_passed_over() -> None:
+    seen: Any = dict.fromkeys(("W_flow", "W_filter", "W_hot", "R_coolerr", "E_blue"), "seen")
+    there = diagnose(BASE, Observations(findings=seen))
+    assert (there.step.do, there.step.id) == ("try", "coolant-top-up")
+    half = diagnose(BASE, Observations(findings=seen | {"W_level": "absent"}))
+    assert half.step.id == "coolant-top-up"
+    none: Any = dict.fromkeys(("W_level", "W_bub"), "absent")
+    gone = diagnose(BASE, Observations(findings=seen | none))
+    assert (gone.step.do, gone.step.id) == ("try", "coolant-filter")
+    assert "passed over" in gone.step.why
+    assert next(r for r in gone.repairs if r.cause == "cool_low").remedy == "coolant-filter"
+
+
+def test_of_remedies_all_passed_over_the_first_left_is_tried() -> None:
+    row = BASE.remedies_of("cool_low")[0]
+    absent = {s for r in BASE.remedies_of("cool_low") for s in r.unless_absent}
+    tried = {"coolant-pump"}
+    assert first_remedy(BASE, "cool_low", absent, tried) == row
+    last = first_remedy(BASE, "cool_low", absent, tried | {row.id})
+    assert last is not None
+    assert last.id == "coolant-filter"
+    assert first_remedy(BASE, "cool_low", (), {r.id for r in BASE.remedies}) is None
+    assert plainly_absent({"a": "absent", "b": "seen"}, {"c": -3.0, "d": -1.0, "b": -3.0}) == {
+        "a",
+        "c",
+    }

@@ -16,6 +16,7 @@ from pitwise.causes.diagnosis import Diagnosis, Flag, Step
 from pitwise.causes.learn import Learnt
 from pitwise.causes.network import NetworkError
 from pitwise.causes.observe import Observations
+from pitwise.causes.remedy import first_remedy, plainly_absent
 from pitwise.records.audit import canonical
 from pitwise.records.case_tables import CaseCause, CauseCase
 from pitwise.records.tables import Person, UsedSheet
@@ -119,7 +120,12 @@ def _next_remedy(sheet: Sheet, held: CaseHeld, diagnosis: Diagnosis) -> Diagnosi
     tried = {t.remedy for t in held.tried}
     if step.do != "try" or step.id not in tried:
         return diagnosis
-    left = next((r for r in sheet.remedies_of(step.cause) if r.id not in tried), None)
+    looked = {e.symptom: e for e in held.evidence}
+    absent = plainly_absent(
+        {k: e.state for k, e in looked.items() if e.log_ratio is None and e.state != "none"},
+        {k: e.log_ratio for k, e in looked.items() if e.log_ratio is not None},
+    )
+    left = first_remedy(sheet, step.cause, absent, tried)
     if left is None:
         return diagnosis
     who = "" if left.who == "technician" else f" For the {left.who}."
@@ -137,6 +143,7 @@ def case_view(shop: Shop, session: Session, actor: Actor, case: CauseCase) -> Ca
         for k in sheet.readings
     )
     closing = _closing(session, sheet, case, names)
+    cure = cure_of(shop, session, case.id) if closing else None
     used = session.get(UsedSheet, case.sheet_sha256) if case.sheet_sha256 else None
     return CaseView(
         id=case.id,
@@ -167,12 +174,13 @@ def case_view(shop: Shop, session: Session, actor: Actor, case: CauseCase) -> Ca
         context_fields=_context_fields(sheet, held, case),
         last_fact_id=held.last_fact_id if case.state == "open" else None,
         closing=closing,
-        did_not_hold=cure_of(shop, session, case.id).did_not_hold if closing else "",
+        did_not_hold=cure.did_not_hold if cure is not None else "",
         may_close=may(actor, "close-cause") and case.state == "open",
         may_touch=may(actor, "causes") and case.state == "open",
         sheet_version=used.version if used is not None else sheet.version,
         sheet_sha256=case.sheet_sha256 or sheet.sha256,
         learnt_from=learnt_from,
+        cure=cure,
         last_closing=from_plain(LastClosing, json.loads(case.last_closing))
         if case.state == "open" and case.last_closing is not None
         else None,
