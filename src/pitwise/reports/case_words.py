@@ -184,6 +184,14 @@ def _closing(case: Plain, times: Times) -> Plain | None:
     if c["done_by"]:
         lines.append(f"Done by {c['done_by']}.")
     lines.append(f"Closed by {c['by']}, {times.words(c['at'])}.")
+    if c["amended_at"]:
+        lines.append(
+            f"Amended by {c['amended_by']}, {times.words(c['amended_at'])}: {c['amend_reason']}"
+        )
+    if c["cured_at"] and c["cured_at"] != c["at"]:
+        lines.append(
+            f"First closed {times.words(c['cured_at'])}; before and after are told from then."
+        )
     if c["came_back_at"]:
         lines.append(
             f"Came back, by {c['came_back_by']}, {times.words(c['came_back_at'])}: "
@@ -229,6 +237,7 @@ def _moments(case: Plain) -> list[str]:
         *(t["at"] for t in case["tried"]),
         closing.get("at"),
         closing.get("came_back_at"),
+        closing.get("amended_at"),
     ]
     return [m for m in found if m]
 
