@@ -168,7 +168,8 @@ def _next(case: Plain) -> Plain | None:
     if step["do"] == "answer":
         asks = [a for a in case["asks"] if a["id"] == step["id"]]
         head = asks[0]["text"] if asks else "A contradiction is to be answered"
-        return {"head": f"Answer first: {head}", "work": "", "why": step["why"]}
+        mind = asks[0]["caution"] if asks else ""
+        return {"head": f"Answer first: {head}", "work": mind, "why": step["why"]}
     many = any(f["code"] == NO_RANKING for f in case["diagnosis"]["flags"])
     head = "Too much at once to rank" if many else "No check left that would tell more"
     return {"head": head, "work": "", "why": step["why"]}
