@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import random
 from dataclasses import replace
 from typing import Any
 
@@ -424,3 +425,12 @@ def test_with_much_seen_at_once_fewer_numbers_are_drawn(monkeypatch: pytest.Monk
     assert [f.code for f in found.flags] == ["rough-range"]
     assert _p(found) == _p(plain)
     assert all(c.low <= c.p <= c.high for c in found.causes)
+
+
+def test_what_would_take_seconds_is_refused() -> None:
+    names = [s.id for s in BASE.symptoms]
+    much = random.Random(3).sample(names, 50)
+    with pytest.raises(NetworkError, match="too many to rank"):
+        diagnose(BASE, Observations(findings=dict.fromkeys(much, "seen")))
+    some = random.Random(3).sample(names, 30)
+    assert diagnose(BASE, Observations(findings=dict.fromkeys(some, "seen"))).causes[0].p > 0.5

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import pytest
 from sqlalchemy import text
+from sqlalchemy.orm import Session
 
 from case_kit import close, find, line, opened, p_of, read, state, told
 from kit import Floor
-from pitwise.services import cases
+from pitwise.records.database import Database
+from pitwise.services import case_page, cases
 from pitwise.services.book_verify import verify_book
 from pitwise.services.case_view import CaseView
 from pitwise.services.cures import cure_view
@@ -225,3 +229,36 @@ def test_a_discarded_case_set_back_to_open_is_named(floor: Floor) -> None:
 def _change(floor: Floor, change: str, case: int) -> None:
     with floor.shop.database.write() as session:
         session.execute(text(change), {"i": case})
+
+
+@pytest.mark.parametrize("act", ["close", "discard"])
+def test_nothing_is_reckoned_while_others_wait_to_write(
+    lite: Floor, monkeypatch: pytest.MonkeyPatch, act: str
+) -> None:
+    case = opened(lite)
+    find(lite, case, "W_flow", "seen")
+    case_page._made.clear()
+    reckoned: list[bool] = []
+    writing = [False]
+    write, diagnose = Database.write, case_page.diagnose
+
+    @contextmanager
+    def watched(database: Database) -> Iterator[Session]:
+        with write(database) as session:
+            writing[0] = True
+            try:
+                yield session
+            finally:
+                writing[0] = False
+
+    def told_of(*given: Any, **more: Any) -> Any:
+        reckoned.append(writing[0])
+        return diagnose(*given, **more)
+
+    monkeypatch.setattr(Database, "write", watched)
+    monkeypatch.setattr(case_page, "diagnose", told_of)
+    if act == "close":
+        close(lite, case, "cool_low")
+    else:
+        cases.discard_case(lite.shop, lite.tech, case, reason="Torch was swapped")
+    assert reckoned == [False]

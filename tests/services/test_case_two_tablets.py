@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 
 from case_kit import check, close, find, opened, read, reading, state, told
 from kit import Floor
 from pitwise.services import cases
+from pitwise.services.case_view import CaseView
 from pitwise.services.errors import ConflictError, ServiceError
 
 REST = ["W_flow", "W_filter", "W_hot", "W_bub"]
@@ -46,7 +49,7 @@ def test_the_same_key_with_something_else_is_refused(floor: Floor) -> None:
     check(floor, case, "K_cond", results={"W_cond": "seen"}, key=two)
     reading(floor, case, "coolant_flow", "2", "l/min", key=three)
     undone = cases.undo(floor.shop, floor.tech, case, key=four)
-    for again in (
+    other: list[Callable[[], CaseView]] = [
         lambda: find(floor, case, "W_level", "absent", key=one),
         lambda: find(floor, case, "W_filter", "seen", key=one),
         lambda: check(floor, case, "K_cond", results={"W_cond": "absent"}, key=two),
@@ -56,7 +59,8 @@ def test_the_same_key_with_something_else_is_refused(floor: Floor) -> None:
         lambda: cases.undo(floor.shop, floor.tech, case, key=one),
         lambda: cases.undo(floor.shop, floor.tech, case, key=four, fact_id=1),
         lambda: find(floor, case, "W_level", "seen", key=four),
-    ):
+    ]
+    for again in other:
         with pytest.raises(ConflictError, match="something else"):
             again()
     # The same once more is the same.

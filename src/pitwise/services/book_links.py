@@ -44,7 +44,7 @@ def _guards(dialect: str) -> dict[str, str]:
     """Return the triggers a book must have, and the table each is on."""
     if dialect == "sqlite":
         names = {}
-        for verb in ("update", "delete"):
+        for verb in ("update", "delete", "replace"):
             names[f"audit_no_{verb}"] = "audit"
             names[f"used_sheet_no_{verb}"] = "used_sheet"
             names |= {f"{t}_no_{verb}": t for t in _APPEND_ONLY}

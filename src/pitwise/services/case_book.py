@@ -32,6 +32,9 @@ LEAST_LIVES = 5
 # five alike by chance must not make a sixth a marvel.
 LEAST_LOG_SD = 0.1
 _CERTAIN = 1e-6
+# From 4 to 1 on, what a reading or a model tells is plain enough to be called seen: it teaches,
+# it makes a look abnormal, and no later part's fair look takes it back (our own choice, no source).
+PLAIN = math.log(4.0)
 
 
 @dataclass(frozen=True)
@@ -47,6 +50,8 @@ class BookFact:
         The figures it stands on.
     origin : {"forecast", "lives"}
     inspection_id : int
+    item_id : int
+        The electrode it is about.
     """
 
     symptom: str
@@ -54,13 +59,17 @@ class BookFact:
     words: str
     origin: Origin
     inspection_id: int
+    item_id: int
 
 
 @dataclass(frozen=True)
 class BookTells:
-    """Facts out of the book by symptom, and why the others can't be told."""
+    """Facts out of the book, the newest of a symptom first, and why others can't be told.
 
-    facts: dict[str, BookFact]
+    Of one electrode the newest alone; and none older than one that plainly shows it.
+    """
+
+    facts: tuple[BookFact, ...]
     missing: dict[str, str]
 
 
@@ -99,29 +108,41 @@ def book_tells(session: Session, sheet: Sheet, inspections: Iterable[InspectionR
     session : Session
     sheet : Sheet
     inspections : iterable of InspectionRow
-        Signed ones of the torch, newest first; the newest that can tell is asked.
+        Signed ones of the torch, newest first.
 
     Returns
     -------
     BookTells
     """
     known = {s.id for s in sheet.symptoms}
-    facts: dict[str, BookFact] = {}
+    facts: list[BookFact] = []
     missing: dict[str, str] = {}
     rows = list(inspections)
     for symptom, ask in ((DEEP, _deep), (REACHED, _reached), (SHORT, _short)):
         if symptom not in known:
             continue
         why = "no signed inspection of this torch yet"
+        asked: set[int | None] = set()
         for row in rows:
+            item = _electrode(session, row)
+            if item in asked:
+                continue
             told = ask(session, sheet, row)
-            if isinstance(told, BookFact):
-                facts[symptom] = told
+            if isinstance(told, str):
+                why = told
+                continue
+            asked.add(item)
+            facts.append(told)
+            if told.log_ratio >= PLAIN:
                 break
-            why = told
-        else:
+        if not asked:
             missing[symptom] = why
-    return BookTells(facts, missing)
+    return BookTells(tuple(facts), missing)
+
+
+def _electrode(session: Session, row: InspectionRow) -> int | None:
+    decision = session.get(DecisionRow, (row.id, PIT_PART))
+    return decision.part_item_id if decision is not None else None
 
 
 def _deep(session: Session, sheet: Sheet, row: InspectionRow) -> BookFact | str:
@@ -156,7 +177,7 @@ def _deep(session: Session, sheet: Sheet, row: InspectionRow) -> BookFact | str:
     words = (
         f"{decision.pit_mm:.2f} mm, {low:.2f} to {high:.2f} mm to be expected at {starts} starts"
     )
-    return BookFact(DEEP, ratio, words, "forecast", row.id)
+    return BookFact(DEEP, ratio, words, "forecast", row.id, item)
 
 
 def _use_alone(history: History | None, starts: float) -> History | None:
@@ -356,7 +377,9 @@ def _reached(session: Session, _sheet: Sheet, row: InspectionRow) -> BookFact | 
     told = _compared(session, row, decision.part_item_id or 0, starts)
     if isinstance(told, str):
         return told
-    return BookFact(REACHED, _log_odds(told[0]), told[1], "lives", row.id)
+    return BookFact(
+        REACHED, _log_odds(told[0]), told[1], "lives", row.id, decision.part_item_id or 0
+    )
 
 
 def _short(session: Session, _sheet: Sheet, row: InspectionRow) -> BookFact | str:
@@ -380,4 +403,4 @@ def _short(session: Session, _sheet: Sheet, row: InspectionRow) -> BookFact | st
     told = _compared(session, row, ended, starts)
     if isinstance(told, str):
         return told
-    return BookFact(SHORT, _log_odds(1 - told[0]), told[1], "lives", row.id)
+    return BookFact(SHORT, _log_odds(1 - told[0]), told[1], "lives", row.id, ended)

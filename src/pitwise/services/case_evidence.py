@@ -7,7 +7,6 @@ where one was corrected, the correction counts in its place, at its time.
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -18,12 +17,13 @@ from pitwise.causes.observe import Observations
 from pitwise.causes.readings import Reading
 from pitwise.records.case_tables import CaseFact, CauseCase
 from pitwise.records.tables import Person
-from pitwise.services.case_book import book_tells
+from pitwise.services.case_book import PLAIN, book_tells
 from pitwise.services.case_gate import finding_gate
 from pitwise.services.case_items import (
     Gathered,
     Item,
     active_facts,
+    fittings_of,
     from_bench,
     from_book,
     from_facts,
@@ -38,8 +38,6 @@ from pitwise.services.case_view import (
 )
 from pitwise.trade.model import PART_SLUGS, Sheet
 
-# A reading or a forecast teaches only where it is decisive (our own choice, no source).
-_TEACHES = math.log(4.0)
 _CAPS = ("shield-cap", "retaining-cap")
 
 
@@ -106,7 +104,7 @@ def gather(session: Session, sheet: Sheet, case: CauseCase) -> Held:
     facts = active_facts(session, case.id)
     inspections = inspections_of(session, case)
     tells = book_tells(session, sheet, inspections)
-    all_told = Gathered(sheet, names)
+    all_told = Gathered(sheet, names, case.opened_at, fittings_of(session, case.torch_id))
     looked_parts, told_nothing = from_bench(session, all_told, inspections)
     from_book(session, all_told, tells, inspections)
     from_facts(all_told, facts)
@@ -267,7 +265,7 @@ def _looked(evidence: tuple[EvidenceLine, ...]) -> dict[str, bool]:
             continue
         if line.log_ratio is None:
             out[line.symptom] = line.state != "absent"
-        elif abs(line.log_ratio) >= _TEACHES:
+        elif abs(line.log_ratio) >= PLAIN:
             out[line.symptom] = line.log_ratio > 0
     return out
 

@@ -5,16 +5,18 @@ from __future__ import annotations
 import datetime as dt
 import json
 import math
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from pitwise.bench.decide import PIT_PART
 from pitwise.causes.from_bench import bench_signs, symptoms_from_bench
 from pitwise.causes.readings import Reading, reading_log_ratio
 from pitwise.records.case_tables import CaseFact, CauseCase
-from pitwise.records.tables import InspectionRow, Look, Mark
-from pitwise.services.case_book import BookTells, looked_at, not_superseded
+from pitwise.records.tables import DecisionRow, Fitting, InspectionRow, Look, Mark
+from pitwise.services.case_book import PLAIN, BookTells, looked_at, not_superseded
 from pitwise.services.case_view import EvidenceLine, Origin
 from pitwise.trade.cause_rows import ReadingKind
 from pitwise.trade.model import Sheet
@@ -29,14 +31,39 @@ STATE_WORDS = {
 }
 
 
+_SEEN = ("seen", "slight", "much")
+
+
 @dataclass(frozen=True)
 class Item:
-    """One thing told of one finding; later `order` wins."""
+    """One thing told of one finding; later `order` wins.
+
+    `pieces`: the part items it was told of, by part; empty where that is not known.
+    """
 
     symptom: str
     order: tuple[dt.datetime, int]
     line: EvidenceLine
     reading: int | None = None
+    pieces: Mapping[str, int | None] = field(default_factory=dict)
+
+    @property
+    def shows(self) -> bool:
+        """Whether it says plainly that the finding is there."""
+        ratio = self.line.log_ratio
+        return self.line.state in _SEEN and (ratio is None or ratio >= PLAIN)
+
+    def of_a_later_part(self, before: Item) -> bool:
+        """Tell whether a look found nothing on a part fitted since it was seen on the one before.
+
+        A part that is nearly new says nothing of what ate the one before it.
+        """
+        if self.line.inspection_id is None or self.shows or not before.shows:
+            return False
+        return any(
+            old is not None and self.pieces.get(part) not in (None, old)
+            for part, old in before.pieces.items()
+        )
 
 
 @dataclass
@@ -45,6 +72,8 @@ class Gathered:
 
     sheet: Sheet
     names: dict[int, str]
+    opened_at: dt.datetime
+    fittings: tuple[Fitting, ...] = ()
     items: list[Item] = field(default_factory=list)
 
     def add(
@@ -60,9 +89,14 @@ class Gathered:
         inspection: int | None = None,
         fact: int | None = None,
         log_ratio: float | None = None,
+        pieces: Mapping[str, int | None] | None = None,
     ) -> None:
         """Take one thing told of one finding."""
         row = self.sheet.symptom(symptom)
+        if pieces is None:
+            pieces = {p: self.fitted(p, at) for p in self.parts_of(symptom)}
+        if inspection is not None:
+            origin_words += age_words(at, self.opened_at)
         line = EvidenceLine(
             symptom,
             row.where,
@@ -79,7 +113,23 @@ class Gathered:
             log_ratio,
         )
         reading = fact if origin == "reading" else None
-        self.items.append(Item(symptom, (at, fact or 0), line, reading))
+        self.items.append(Item(symptom, (at, fact or 0), line, reading, pieces))
+
+    def parts_of(self, symptom: str) -> tuple[str, ...]:
+        """Return the parts a finding is seen on, by the bench's findings that show it."""
+        bench = self.sheet.symptom(symptom).bench
+        return tuple(dict.fromkeys(name.partition("/")[0] for name in bench))
+
+    def fitted(self, part: str, at: dt.datetime) -> int | None:
+        """Return the part item that sat in the torch at a moment."""
+        for row in self.fittings:
+            if (
+                row.part == part
+                and row.fitted_at <= at
+                and not (row.removed_at is not None and row.removed_at <= at)
+            ):
+                return row.part_item_id
+        return None
 
     def newest(self) -> dict[str, Item]:
         """Return what holds of each finding, with what it replaced."""
@@ -88,11 +138,32 @@ class Gathered:
             told.setdefault(item.symptom, []).append(item)
         out = {}
         for symptom, items in told.items():
-            *old, last = items
-            older = tuple(f"{x.line.origin_words}: {x.line.words}" for x in reversed(old))
-            values = {**last.line.__dict__, "older": older}
-            out[symptom] = Item(symptom, last.order, EvidenceLine(**values), last.reading)
+            last, older = items[0], list[str]()
+            for item in items[1:]:
+                if item.of_a_later_part(last):
+                    words = f"{item.line.words} (on a part fitted since)"
+                    older.insert(0, f"{item.line.origin_words}: {words}")
+                else:
+                    older.insert(0, f"{last.line.origin_words}: {last.line.words}")
+                    last = item
+            out[symptom] = replace(last, line=replace(last.line, older=tuple(older)))
         return out
+
+
+def age_words(at: dt.datetime, opened_at: dt.datetime) -> str:
+    """Say how old a look was when the case was opened; a day or less goes without saying."""
+    days = (opened_at - at).days
+    return f", {days} days before the case" if days > 1 else ""
+
+
+def fittings_of(session: Session, torch_id: int) -> tuple[Fitting, ...]:
+    """Return what was fitted in a torch, newest first."""
+    query = (
+        select(Fitting)
+        .where(Fitting.torch_id == torch_id, Fitting.void.is_(False))
+        .order_by(Fitting.fitted_at.desc(), Fitting.id.desc())
+    )
+    return tuple(session.scalars(query))
 
 
 def active_facts(session: Session, case_id: int) -> list[CaseFact]:
@@ -144,7 +215,16 @@ def from_bench(
             part: (*marks.get(part, (set(), set())), part in whole) for part in {*marks, *whole}
         }
         at = looked_at(session, row)
+        items = {
+            d.part: d.part_item_id
+            for d in session.scalars(select(DecisionRow).where(DecisionRow.inspection_id == row.id))
+        }
         for symptom, state in symptoms_from_bench(told.sheet, looks).items():
+            about = told.parts_of(symptom)
+            if state != "absent":
+                shown = {p: marks.get(p, (set(), set()))[0] for p in about}
+                bench = told.sheet.symptom(symptom).bench
+                about = tuple(p for p in about if any(f"{p}/{f}" in bench for f in shown[p]))
             told.add(
                 symptom,
                 state,
@@ -154,6 +234,7 @@ def from_bench(
                 at,
                 by=told.names.get(row.signed_by or 0, "?"),
                 inspection=row.id,
+                pieces={p: items.get(p) for p in about},
             )
         parts.append(frozenset(whole))
         if number == 0:
@@ -166,7 +247,7 @@ def from_book(
 ) -> None:
     """Add what the book's numbers tell."""
     rows = {r.id: r for r in inspections}
-    for fact in tells.facts.values():
+    for fact in tells.facts:
         row = rows[fact.inspection_id]
         source = "The wear forecast" if fact.origin == "forecast" else "Lives in the book"
         told.add(
@@ -179,6 +260,7 @@ def from_book(
             by=told.names.get(row.signed_by or 0, "?"),
             inspection=row.id,
             log_ratio=fact.log_ratio,
+            pieces={PIT_PART: fact.item_id},
         )
 
 

@@ -14,7 +14,7 @@ from pitwise import __version__
 from pitwise.causes.diagnosis import Diagnosis, RankedCause
 from pitwise.records.case_tables import CauseCase
 from pitwise.records.tables import InspectionRow, Torch
-from pitwise.services.case_book import not_superseded
+from pitwise.services.case_book import PLAIN, not_superseded
 from pitwise.services.case_evidence import gather
 from pitwise.services.case_page import diagnosis_of, held_and_diagnosis
 from pitwise.services.case_view import CureView
@@ -61,7 +61,8 @@ class LookAhead:
     case_id : int or None
         The case that is open on the torch.
     abnormal : bool
-        Whether anything was seen, read or reckoned that speaks for a cause.
+        Whether anything was seen, or read or reckoned at 4 to 1 or more, that speaks for a
+        cause: a forecast that only leans makes no clean inspection abnormal.
     causes : tuple of RankedCause
         The likeliest three.
     step : {"answer", "check", "try", "none"}
@@ -112,7 +113,11 @@ def look_ahead(shop: Shop, actor: Actor, inspection_id: int) -> LookAhead | None
             row.torch_id,
             row.torch.name,
             number,
-            any(e.state in ("seen", "slight", "much") for e in held.evidence),
+            any(
+                e.state in ("seen", "slight", "much")
+                and (e.log_ratio is None or e.log_ratio >= PLAIN)
+                for e in held.evidence
+            ),
             diagnosis.causes[:3],
             diagnosis.step.do,
             words,

@@ -11,6 +11,55 @@ depends_on = None
 _APPEND_ONLY = ("case_fact", "learning_event", "reading_range")
 
 
+# Tables whose rows never change, older ones among them: what there is but one row of.
+_ONE_ROW = {
+    "audit": ("seq", "hash"),
+    "used_sheet": ("sha256",),
+    "station_setting": ("id",),
+    "import_file": ("id", "sha256"),
+    "case_fact": ("id", "key", "undoes"),
+    "learning_event": ("id",),
+    "reading_range": ("id",),
+}
+# Rows of an inspection, which never change once it is signed.
+_ONE_OF_INSPECTION = {
+    "look": ("part",),
+    "mark": ("part", "finding"),
+    "answer": ("code",),
+    "overrule": ("part",),
+    "decision": ("part",),
+}
+
+
+def _refuse_replace() -> None:
+    """Refuse SQLite's REPLACE, which drops a row without asking the triggers on DELETE."""
+    signed = "SELECT id FROM inspection WHERE state = 'signed'"
+
+    def refuse(name: str, table: str, there: str, words: str) -> None:
+        op.execute(
+            f"CREATE TRIGGER {name}_no_replace BEFORE INSERT ON {table} "
+            f"WHEN EXISTS (SELECT 1 FROM {table} WHERE {there}) "
+            f"BEGIN SELECT RAISE(ABORT, '{words}'); END"
+        )
+
+    for table, columns in _ONE_ROW.items():
+        there = " OR ".join(f'"{c}" = NEW."{c}"' for c in columns)
+        refuse(table, table, there, f"{table} rows are never changed")
+    words = "a signed inspection is never changed"
+    for table, columns in _ONE_OF_INSPECTION.items():
+        same = " AND ".join(f'"{c}" = NEW."{c}"' for c in ("inspection_id", *columns))
+        refuse(f"{table}_signed", table, f"{same} AND inspection_id IN ({signed})", words)
+    refuse(
+        "pit_reading_signed",
+        "pit_reading",
+        f'(id = NEW.id OR "key" = NEW."key") AND inspection_id IN ({signed})',
+        words,
+    )
+    same = "id = NEW.id OR open_key = NEW.open_key OR sign_key = NEW.sign_key"
+    after = "supersedes = NEW.supersedes AND NEW.state = 'signed'"
+    refuse("inspection_signed", "inspection", f"state = 'signed' AND ({same} OR ({after}))", words)
+
+
 def _guard() -> None:
     """Have the database itself refuse to change what cases and learning stand on."""
     sqlite = op.get_bind().dialect.name == "sqlite"
@@ -26,6 +75,8 @@ def _guard() -> None:
                 f"CREATE TRIGGER {table}_never BEFORE UPDATE OR DELETE ON {table} "
                 "FOR EACH ROW EXECUTE FUNCTION pitwise_never()"
             )
+    if sqlite:
+        _refuse_replace()
 
 
 def upgrade() -> None:
