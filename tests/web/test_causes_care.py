@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import math
 import re
 
+import pytest
 from fastapi.testclient import TestClient
 from test_access import permission_of, routes
 from test_causes_pages import BLUE, HX, Client, close_it, opened, state_of, touched, view_of
 
 from kit import Floor
-from pitwise.services import cases, ranges
+from pitwise.services import case_evidence, cases, ranges
+from pitwise.services.case_book import BookFact, BookTells
 from pitwise.web.app import create_app
 
 ANN = "Ann Ohm, electrician"
@@ -316,3 +319,21 @@ def test_a_case_opened_again_has_its_form_as_it_was_closed(lite: Floor, tech: Te
     closing = view_of(lite, number).closing
     assert closing
     assert closing.cured_at == closing.at
+
+
+@pytest.mark.parametrize(("odds", "shown"), [(2.0, False), (9.0, True)])
+def test_a_forecast_that_only_leans_does_not_nag(
+    lite: Floor, client_of: Client, monkeypatch: pytest.MonkeyPatch, odds: float, shown: bool
+) -> None:
+    number = lite.inspect()
+    told = BookFact(
+        "E_deep", math.log(odds), "0.9 mm where 0.6 mm was forecast", "forecast", number, 1
+    )
+    monkeypatch.setattr(case_evidence, "book_tells", lambda *_: BookTells((told,), {}))
+    tech = client_of("tom")
+    assert ("Look for the cause" in tech.get(f"/records/{number}").text) is shown
+    page = tech.get(f"/causes/{opened(lite)}").text
+    row = page.split('id="e-E_deep"', 1)[1].split("</tr>", 1)[0]
+    assert f"<b>{'so' if shown else 'leans to yes'}: 0.9 mm where" in row
+    assert "by the wear forecast" in page
+    assert "by a reading" not in page
