@@ -25,6 +25,7 @@ from pitwise.causes.observe import Observations, State
 from pitwise.causes.pit import Faster, faster_of, pit_log_ratio
 from pitwise.causes.posterior import posteriors
 from pitwise.causes.readings import Reading, reading_log_ratio
+from pitwise.causes.remedy import first_remedies
 from pitwise.causes.step import next_step, open_checks, repair_order, worth_of_checks
 from pitwise.trade import Sheet
 
@@ -230,8 +231,9 @@ def our_step(work: Work, seed: int = 0) -> tuple[str, str, str]:
         work.observed,
         ranked,
         checks,
-        repair_order(work.desk.sheet, ranked),
+        repair_order(first_remedies(work.desk.sheet, ()), ranked),
         (),
+        first_remedies(work.desk.sheet, ()),
         seed,
     )
     return step.do, step.id, step.cause
@@ -246,7 +248,7 @@ def by_steps(work: Work) -> Work:
             work.do(open_check(work, name))
             continue
         if do == "none":
-            cause = repair_order(work.desk.sheet, work.ranked(p))[0].cause
+            cause = repair_order(first_remedies(work.desk.sheet, ()), work.ranked(p))[0].cause
         work.cure(cause, float(p[work.desk.shape.causes.index(cause)]))
     return work
 
@@ -257,7 +259,7 @@ def by_order(work: Work, order: Sequence[str], how: How) -> Work:
     while not work.cured:
         p = work.p()
         ranked = work.ranked(p)
-        repairs = repair_order(sheet, ranked)
+        repairs = repair_order(first_remedies(sheet, ()), ranked)
         left = [open_check(work, name) for name in order if _open(work, name)]
         check, cure = _choose(work, left, ranked, repairs[0].cause, how)
         if check is not None:
@@ -287,7 +289,9 @@ def _choose(
 def saved_minutes(work: Work, left: Sequence[NextCheck], seed: int = 0) -> Floats:
     """Return the minutes of repairs each check is expected to save."""
     model, evidence = work.evidence()
-    return worth_of_checks(work.desk.sheet, model, evidence, left, seed).saved_minutes
+    return worth_of_checks(
+        work.desk.sheet, model, evidence, left, first_remedies(work.desk.sheet, ()), seed
+    ).saved_minutes
 
 
 def paying(work: Work, left: Sequence[NextCheck]) -> Bools:

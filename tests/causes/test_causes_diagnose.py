@@ -19,6 +19,7 @@ from pitwise.causes.from_bench import symptoms_from_bench
 from pitwise.causes.learn import Case, learn
 from pitwise.causes.model import build
 from pitwise.causes.network import NetworkError
+from pitwise.causes.remedy import first_remedies, first_remedy, plainly_absent
 from pitwise.causes.step import worth_of_checks
 from pitwise.causes.temper import Tempering
 from pitwise.causes.words import BANDS, percent, probability_word
@@ -203,7 +204,9 @@ def test_of_the_checks_that_pay_the_one_that_tells_most_per_minute() -> None:
     model = build(SMALL)
     seen = {"S_blue": "seen"}
     found = diagnose(SMALL, _seen(**seen))
-    worth = worth_of_checks(SMALL, model, model.evidence(seen, {}), found.next, 0)  # type: ignore[arg-type]
+    worth = worth_of_checks(
+        SMALL, model, model.evidence(seen, {}), found.next, first_remedies(SMALL, ()), 0
+    )  # type: ignore[arg-type]
     pays = [
         n.check
         for n, saved in zip(found.next, worth.saved_minutes, strict=True)
@@ -434,3 +437,31 @@ def test_what_would_take_seconds_is_refused() -> None:
         diagnose(BASE, Observations(findings=dict.fromkeys(much, "seen")))
     some = random.Random(3).sample(names, 30)
     assert diagnose(BASE, Observations(findings=dict.fromkeys(some, "seen"))).causes[0].p > 0.5
+
+
+def test_a_remedy_for_what_was_not_there_is_passed_over() -> None:
+    seen: Any = dict.fromkeys(("W_flow", "W_filter", "W_hot", "R_coolerr", "E_blue"), "seen")
+    there = diagnose(BASE, Observations(findings=seen))
+    assert (there.step.do, there.step.id) == ("try", "coolant-top-up")
+    half = diagnose(BASE, Observations(findings=seen | {"W_level": "absent"}))
+    assert half.step.id == "coolant-top-up"
+    none: Any = dict.fromkeys(("W_level", "W_bub"), "absent")
+    gone = diagnose(BASE, Observations(findings=seen | none))
+    assert (gone.step.do, gone.step.id) == ("try", "coolant-filter")
+    assert "passed over" in gone.step.why
+    assert next(r for r in gone.repairs if r.cause == "cool_low").remedy == "coolant-filter"
+
+
+def test_of_remedies_all_passed_over_the_first_left_is_tried() -> None:
+    row = BASE.remedies_of("cool_low")[0]
+    absent = {s for r in BASE.remedies_of("cool_low") for s in r.unless_absent}
+    tried = {"coolant-pump"}
+    assert first_remedy(BASE, "cool_low", absent, tried) == row
+    last = first_remedy(BASE, "cool_low", absent, tried | {row.id})
+    assert last is not None
+    assert last.id == "coolant-filter"
+    assert first_remedy(BASE, "cool_low", (), {r.id for r in BASE.remedies}) is None
+    assert plainly_absent({"a": "absent", "b": "seen"}, {"c": -3.0, "d": -1.0, "b": -3.0}) == {
+        "a",
+        "c",
+    }

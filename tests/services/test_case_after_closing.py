@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 
 from case_kit import close, find, line, opened, p_of, read, state, told
 from kit import Floor
+from pitwise.causes.diagnose import diagnose
 from pitwise.records.database import Database
 from pitwise.services import case_page, cases
 from pitwise.services.book_verify import verify_book
@@ -240,7 +241,7 @@ def test_nothing_is_reckoned_while_others_wait_to_write(
     case_page._made.clear()
     reckoned: list[bool] = []
     writing = [False]
-    write, diagnose = Database.write, case_page.diagnose
+    write = Database.write
 
     @contextmanager
     def watched(database: Database) -> Iterator[Session]:

@@ -443,6 +443,19 @@ def test_a_remedy_tried_in_vain_leads_to_the_next_and_then_rules_out(floor: Floo
     assert p_of(view, "cool_low") > 0.5
 
 
+def test_the_next_remedy_is_none_whose_own_finding_is_not_there(floor: Floor) -> None:
+    case = opened(floor)
+    results = {"W_flow": "seen", "W_hot": "seen", "W_bub": "seen"}
+    check(floor, case, "K_flow", results=results | {"W_filter": "absent"})
+    find(floor, case, "E_blue", "seen")
+    find(floor, case, "N_blue", "seen")
+    view = find(floor, case, "R_coolerr", "seen")
+    assert (view.diagnosis.step.do, view.diagnosis.step.id) == ("try", "coolant-top-up")
+    view = cases.record_tried(floor.shop, floor.tech, case, "coolant-top-up", key=floor.key())
+    # The filter was looked at and is clean.
+    assert view.diagnosis.step.id == "coolant-pump"
+
+
 def test_more_than_can_be_reckoned_is_said_and_not_ranked(lite: Floor) -> None:
     case = opened(lite)
     results = {s.id: "seen" for s in lite.shop.base.symptoms}

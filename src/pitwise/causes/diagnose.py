@@ -27,6 +27,7 @@ from pitwise.causes.order import plan
 from pitwise.causes.posterior import leave_one_out, posterior_draws, posteriors
 from pitwise.causes.readings import Reading, UnitError, reading_log_ratio
 from pitwise.causes.recursion import structure
+from pitwise.causes.remedy import PLAIN_ODDS, first_remedies, plainly_absent
 from pitwise.causes.step import next_step, open_checks, repair_order
 from pitwise.causes.words import RULED_OUT, percent, probability_word
 from pitwise.trade.cause_rows import Term
@@ -59,8 +60,6 @@ _EXPLANATIONS = 5
 _LEAST_SHIFT = 0.05
 # A fact that alone decides a cause moves its log-odds without end: no number for a file.
 _MOST_SHIFT = 50.0
-# From these odds on, what a reading tells counts as seen or absent where conflicts are judged.
-_PLAIN_ODDS = math.log(9)
 # Words of context that other commands use; known, though no conflict may ask for them.
 _CONTEXT = (
     "amps",
@@ -124,14 +123,17 @@ def diagnose(
         )
     ranked = _ranked(sheet, model, evidence, states, ratios, draws, seed)
     checks = open_checks(sheet, model.network, evidence, known, observations.done, seed)
-    repairs = repair_order(sheet, ranked)
+    first = first_remedies(sheet, plainly_absent(states, ratios))
+    repairs = repair_order(first, ranked)
     explained, cut_short = _explained(sheet, model, evidence)
     flags += cut_short
     return Diagnosis(
         causes=ranked,
         explanations=explained,
         next=checks,
-        step=next_step(sheet, model, evidence, observations, ranked, checks, repairs, flags, seed),
+        step=next_step(
+            sheet, model, evidence, observations, ranked, checks, repairs, flags, first, seed
+        ),
         repairs=repairs,
         flags=tuple(flags),
         not_looked=tuple(s.id for s in sheet.symptoms if s.id not in known),
@@ -222,7 +224,7 @@ def _ratios(
         state = observed.findings.get(name)
         if state is None:
             out[name] = max(-cap, min(cap, ratio))
-        elif abs(ratio) >= _PLAIN_ODDS and (ratio > 0) == (state == "absent"):
+        elif abs(ratio) >= PLAIN_ODDS and (ratio > 0) == (state == "absent"):
             code = f"two-answers-{name}"
             flags.append(
                 Flag(
@@ -246,7 +248,7 @@ def _conflicts(
             return given == str(term.value).casefold()
         name = str(term.symptom)
         state = states.get(name)
-        if state is None and name in ratios and abs(ratios[name]) >= _PLAIN_ODDS:
+        if state is None and name in ratios and abs(ratios[name]) >= PLAIN_ODDS:
             state = "seen" if ratios[name] > 0 else "absent"
         if term.state == "seen":
             return state in ("seen", "slight", "much")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from pitwise.causes.observe import Observations
 from pitwise.causes.pc import Repairs
 from pitwise.causes.words import minutes, percent
 from pitwise.causes.worth import Worth, worth
+from pitwise.trade.cause_rows import Remedy
 from pitwise.trade.model import Sheet
 
 # With nothing left to look at, a cause less probable than this is not worth a repair.
@@ -76,10 +77,10 @@ def _before(sheet: Sheet, check: str) -> tuple[str, ...]:
     return tuple(out)
 
 
-def repair_order(sheet: Sheet, ranked: Sequence[RankedCause]) -> tuple[Repair, ...]:
+def repair_order(first: Mapping[str, Remedy], ranked: Sequence[RankedCause]) -> tuple[Repair, ...]:
     """Return each cause's first remedy in the order of p per minute (see `pc`)."""
     live = [c for c in ranked if c.p > 0]
-    rows = [sheet.remedies_of(c.id)[0] for c in live]
+    rows = [first[c.id] for c in live]
     total = max(1.0, sum(c.p for c in live))
     order = Repairs(
         tuple(c.p / total for c in live),
@@ -90,7 +91,12 @@ def repair_order(sheet: Sheet, ranked: Sequence[RankedCause]) -> tuple[Repair, .
 
 
 def worth_of_checks(
-    sheet: Sheet, model: Model, evidence: Evidence, checks: Sequence[NextCheck], seed: int
+    sheet: Sheet,
+    model: Model,
+    evidence: Evidence,
+    checks: Sequence[NextCheck],
+    first: Mapping[str, Remedy],
+    seed: int,
 ) -> Worth:
     """Return the minutes of repairs each open check is expected to save, with those before it."""
     column = model.column
@@ -101,7 +107,7 @@ def worth_of_checks(
         model.network,
         evidence,
         reveals,
-        np.array([sheet.remedies_of(name)[0].minutes for name in model.causes], dtype=float),
+        np.array([first[name].minutes for name in model.causes], dtype=float),
         frozenset(np.flatnonzero(~model.open).tolist()),
         seed,
     )
@@ -116,6 +122,7 @@ def next_step(
     checks: Sequence[NextCheck],
     repairs: Sequence[Repair],
     flags: Sequence[Flag],
+    remedies: Mapping[str, Remedy],
     seed: int,
 ) -> Step:
     """Choose what to do now.
@@ -131,7 +138,7 @@ def next_step(
     name = top.id if top else ""
     if asked is not None:
         return Step("answer", asked.code, name, asked.text)
-    saved = worth_of_checks(sheet, model, evidence, checks, seed).saved_minutes
+    saved = worth_of_checks(sheet, model, evidence, checks, remedies, seed).saved_minutes
     # One check ahead, a saving is counted that other checks would bring as well.
     saved = saved * float(sheet.constant("check-worth"))
     paying = [c for c, saves in zip(checks, saved, strict=True) if saves > c.minutes]
@@ -142,9 +149,9 @@ def next_step(
         return Step("none", "", "", "Every cause of the sheet is ruled out.")
     said = f"{top.name}: {top.word} ({percent(top.p)})."
     if top.p >= float(sheet.constant("try-at")):
-        remedy = sheet.remedies_of(top.id)[0]
-        who = _for_whom(remedy.who)
-        return Step("try", remedy.id, top.id, f"{said} Sure enough to cure it now.{who}")
+        remedy = remedies[top.id]
+        more = passed_over(sheet, remedy) + _for_whom(remedy.who)
+        return Step("try", remedy.id, top.id, f"{said} Sure enough to cure it now.{more}")
     if paying:
         best = paying[0]
         first = f", {sheet.check(best.first[0]).name.lower()} first" if best.first else ""
@@ -158,13 +165,14 @@ def next_step(
     last = next((r for r in repairs if checks or r.p >= _LEAST_LAST), None)
     if last is not None:
         cause = next(c for c in ranked if c.id == last.cause)
-        remedy = next(r for r in sheet.remedies_of(last.cause) if r.id == last.remedy)
+        remedy = remedies[last.cause]
         return Step(
             "try",
             last.remedy,
             last.cause,
             f"No check left is worth its minutes. {cause.name}: {cause.word} "
             f"({percent(cause.p)}), and the cure takes {minutes(last.minutes)}."
+            f"{passed_over(sheet, remedy)}"
             f"{_for_whom(remedy.who)}",
         )
     return Step(
@@ -174,6 +182,13 @@ def next_step(
         "No check left tells enough and no cause stands out. Look again at what was judged "
         "absent, or ask the maker of the equipment.",
     )
+
+
+def passed_over(sheet: Sheet, remedy: Remedy) -> str:
+    """Say why a remedy that is not its cause's first comes first."""
+    if remedy.id == sheet.remedies_of(remedy.cause)[0].id:
+        return ""
+    return " What the sheet tries first is passed over: it is for what was not there."
 
 
 def _for_whom(who: str) -> str:

@@ -16,6 +16,7 @@ from pitwise.causes.diagnosis import Diagnosis, Flag, Step
 from pitwise.causes.learn import Learnt
 from pitwise.causes.network import NetworkError
 from pitwise.causes.observe import Observations
+from pitwise.causes.remedy import first_remedy, plainly_absent
 from pitwise.records.audit import canonical
 from pitwise.records.case_tables import CaseCause, CauseCase
 from pitwise.records.tables import Person, UsedSheet
@@ -119,7 +120,12 @@ def _next_remedy(sheet: Sheet, held: CaseHeld, diagnosis: Diagnosis) -> Diagnosi
     tried = {t.remedy for t in held.tried}
     if step.do != "try" or step.id not in tried:
         return diagnosis
-    left = next((r for r in sheet.remedies_of(step.cause) if r.id not in tried), None)
+    looked = {e.symptom: e for e in held.evidence}
+    absent = plainly_absent(
+        {k: e.state for k, e in looked.items() if e.log_ratio is None and e.state != "none"},
+        {k: e.log_ratio for k, e in looked.items() if e.log_ratio is not None},
+    )
+    left = first_remedy(sheet, step.cause, absent, tried)
     if left is None:
         return diagnosis
     who = "" if left.who == "technician" else f" For the {left.who}."

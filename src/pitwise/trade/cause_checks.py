@@ -79,6 +79,8 @@ def check_causes(rows: Rows, refuse: Refuse) -> None:
         symptom.need("link", key, link.symptom)
     for key, remedy in remedies.items():
         cause.need("remedy", key, remedy.cause)
+        for word in remedy.unless_absent:
+            symptom.need("remedy", key, word)
     for key, one in checks.items():
         for word in one.reveals:
             symptom.need("check", key, word)

@@ -174,7 +174,11 @@ class Check(Row):
 
 
 class Remedy(Row):
-    """What cures a cause; of several for one cause the first in the sheet is tried first."""
+    """What cures a cause; of several for one cause the first in the sheet is tried first.
+
+    `unless_absent` names the findings it is for: with all of them looked for and not there it
+    is passed over while another remedy of its cause is left.
+    """
 
     id: Slug
     cause: Code
@@ -184,6 +188,7 @@ class Remedy(Row):
     who: Who
     caution: Text
     parts: tuple[PartSlug, ...] = ()
+    unless_absent: tuple[Code, ...] = ()
 
 
 class Feed(BaseModel):
