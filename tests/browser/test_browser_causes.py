@@ -318,7 +318,8 @@ def test_long_lists_fold_on_a_phone_and_are_whole_on_paper(seat: Seat) -> None:
     page.goto(f"/causes/{number}")
     assert page.locator("details.fold[open]").count() == 0
     height = page.evaluate("() => document.documentElement.scrollHeight")
-    assert height < 7500
+    # It was 11 000 with all of them unfolded.
+    assert height < 9000
     # What somebody unfolds stays so over a touch; what they left folded does too.
     page.click("#evidence-title")
     small = page.evaluate(
