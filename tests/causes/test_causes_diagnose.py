@@ -204,9 +204,8 @@ def test_of_the_checks_that_pay_the_one_that_tells_most_per_minute() -> None:
     model = build(SMALL)
     seen = {"S_blue": "seen"}
     found = diagnose(SMALL, _seen(**seen))
-    worth = worth_of_checks(
-        SMALL, model, model.evidence(seen, {}), found.next, first_remedies(SMALL, ()), 0
-    )  # type: ignore[arg-type]
+    evidence = model.evidence(seen, {})  # type: ignore[arg-type]
+    worth = worth_of_checks(SMALL, model, evidence, found.next, first_remedies(SMALL, ()), 0)
     pays = [
         n.check
         for n, saved in zip(found.next, worth.saved_minutes, strict=True)

@@ -181,3 +181,32 @@ def test_a_reading_teaches_only_where_it_is_decisive(floor: Floor) -> None:
         floor.clock.forward(hours=1)
     lines = learning_view(shop, tech).lines
     assert [x.cases for x in lines if (x.cause, x.symptom) == ("cool_low", "W_flow")] == [1]
+
+
+def test_a_frozen_case_that_is_reopened_is_told_of(floor: Floor) -> None:
+    shop = floor.shop
+    closed(floor, W_flow="seen")
+    freeze_learning(shop, floor.lead, reason="as it stands")
+    before = learning_view(shop, floor.tech)
+    assert (before.cases, before.waiting, before.reopened) == (1, 0, 0)
+    floor.clock.forward(days=1)
+    cases.reopen_case(shop, floor.tech, 1, reason="It was not the flow")
+    view = learning_view(shop, floor.tech)
+    assert (view.cases, view.waiting, view.reopened) == (1, 0, 1)
+    assert view.lines == before.lines
+    # Closed again it is another closing: it waits, and the old one stands no more.
+    cases.close_case(
+        shop,
+        floor.tech,
+        1,
+        key=floor.key(),
+        causes=["tube_bad"],
+        certainty="verified",
+        remedy_text="put right",
+    )
+    view = learning_view(shop, floor.tech)
+    assert (view.cases, view.waiting, view.reopened) == (1, 1, 1)
+    unfreeze_learning(shop, floor.lead, reason="go on")
+    view = learning_view(shop, floor.tech)
+    assert (view.cases, view.waiting, view.reopened) == (1, 0, 0)
+    assert ("tube_bad", "") in {(x.cause, x.symptom) for x in view.lines}

@@ -281,6 +281,12 @@ BROKEN = [
         "'sqare' is no cause",
         "did you mean 'square'",
     ),
+    (
+        "remedy unless an unknown symptom",
+        REMEDY.format(c="age", m="5", w="lead") + 'unless_absent = ["N_bigg"]\n',
+        "'N_bigg' is no symptom",
+        "did you mean 'N_big'",
+    ),
     ("remedy by nobody", REMEDY.format(c="age", m="5", w="smith"), "'who'", "words listed"),
     ("remedy in no time", REMEDY.format(c="age", m="0", w="lead"), "'minutes'", "correct"),
     ("leak 0", symptom(leak="0"), "can't be learnt", "above 0 and below 1"),

@@ -496,6 +496,8 @@ class LearningView:
     cases : int
         Verified cases in force; `waiting` those a freeze keeps out.
     waiting : int
+    reopened : int
+        Of the frozen cases those reopened or amended since: "1 of these was reopened since".
     frozen : LearningLine or None
     since : LearningLine or None
         The reset that forgot what was before.
@@ -510,6 +512,7 @@ class LearningView:
     lines: tuple[LearntLine, ...]
     cases: int
     waiting: int
+    reopened: int
     frozen: LearningLine | None
     since: LearningLine | None
     events: tuple[LearningLine, ...]

@@ -22,6 +22,7 @@ from pitwise.records.audit import canonical
 from pitwise.records.case_tables import CaseCause, CauseCase, LearningEvent
 from pitwise.records.tables import Person
 from pitwise.services.book_cases import row_digest
+from pitwise.services.case_touch import person
 from pitwise.services.case_view import LearningLine, LearningView, LearntLine
 from pitwise.services.errors import ConflictError
 from pitwise.services.fields import clean_text
@@ -41,9 +42,12 @@ class Taught:
     Attributes
     ----------
     rows : tuple of dict
-        Each with `case`, `causes` and `looked` (finding to seen or not).
+        Each with `case`, `closing`, `causes` and `looked` (finding to seen or not).
     waiting : int
-        Verified cases a freeze keeps out.
+        Verified cases a freeze keeps out: closed, or amended, since.
+    reopened : int
+        Of a freeze's cases, those that don't stand any more as they were: reopened, or
+        amended, since. A freeze goes on teaching from them.
     frozen, since : LearningEvent or None
     newest : int
         Id of the newest event, 0 for none.
@@ -51,6 +55,7 @@ class Taught:
 
     rows: tuple[dict[str, object], ...]
     waiting: int
+    reopened: int
     frozen: LearningEvent | None
     since: LearningEvent | None
     newest: int
@@ -67,7 +72,7 @@ def _events(session: Session) -> list[LearningEvent]:
 
 def _verified(session: Session, after: dt.datetime | None) -> list[dict[str, object]]:
     query = (
-        select(CauseCase.id, CauseCase.held)
+        select(CauseCase.id, CauseCase.closed_at, CauseCase.amended_at, CauseCase.held)
         .where(CauseCase.state == "closed", CauseCase.certainty == "verified")
         .order_by(CauseCase.id)
     )
@@ -81,12 +86,17 @@ def _verified(session: Session, after: dt.datetime | None) -> list[dict[str, obj
     return [
         {
             "case": ident,
+            "closing": [_moment(closed), _moment(amended)],
             "causes": causes.get(ident, []),
             "looked": json.loads(held or "{}")["looked"],
         }
-        for ident, held in session.execute(query)
+        for ident, closed, amended, held in session.execute(query)
         if causes.get(ident)
     ]
+
+
+def _moment(at: dt.datetime | None) -> str | None:
+    return at.astimezone(dt.UTC).isoformat() if at is not None else None
 
 
 def taught(session: Session) -> Taught:
@@ -104,11 +114,15 @@ def taught(session: Session) -> Taught:
             frozen, since = None, event
     now = _verified(session, since.at if since is not None else None)
     if frozen is None:
-        return Taught(tuple(now), 0, None, since, newest)
+        return Taught(tuple(now), 0, 0, None, since, newest)
     kept = tuple(json.loads(frozen.body))
-    there = {row["case"] for row in kept}
-    waiting = sum(row["case"] not in there for row in now)
-    return Taught(kept, waiting, frozen, since, newest)
+    there, stands = {_closing(row) for row in kept}, {_closing(row) for row in now}
+    return Taught(kept, len(stands - there), len(there - stands), frozen, since, newest)
+
+
+def _closing(row: dict[str, object]) -> tuple[object, str]:
+    """Return which case, and which closing of it, a row stands for."""
+    return row["case"], canonical(row["closing"])
 
 
 def learnt_in_force(session: Session, sheet: Sheet) -> Learnt | None:
@@ -164,6 +178,7 @@ def learning_view(shop: Shop, actor: Actor) -> LearningView:
             _lines(sheet, _learn(sheet, rows)) if rows.rows else (),
             len(rows.rows),
             rows.waiting,
+            rows.reopened,
             line(rows.frozen) if rows.frozen is not None else None,
             line(rows.since) if rows.since is not None else None,
             tuple(line(e) for e in reversed(_events(session))),
@@ -248,7 +263,7 @@ def _act(shop: Shop, actor: Actor, action: str, reason: str, based_on: int | Non
             action=action,
             reason=reason,
             body=now.text if action == "freeze" else "[]",
-            by=actor.person_id or 0,
+            by=person(actor),
             at=shop.clock(),
         )
         session.add(row)

@@ -19,6 +19,7 @@ from pitwise.records.case_tables import ReadingRange
 from pitwise.records.tables import Person, Station
 from pitwise.services.book_cases import row_digest
 from pitwise.services.case_gate import Gate
+from pitwise.services.case_touch import person
 from pitwise.services.case_view import RangeLine, RangesView, ReadingField
 from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
 from pitwise.services.fields import clean_text, signed_number
@@ -231,7 +232,7 @@ def set_range(
             high=texts["high"],
             unit=unit,
             reason=reason,
-            by=actor.person_id or 0,
+            by=person(actor),
             at=shop.clock(),
         )
         _check_ends(kind, row)
