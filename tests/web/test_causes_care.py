@@ -11,7 +11,7 @@ from test_access import permission_of, routes
 from test_causes_pages import BLUE, HX, Client, close_it, opened, state_of, touched, view_of
 
 from kit import Floor
-from pitwise.services import case_evidence, cases, ranges
+from pitwise.services import case_evidence, cases, learning, ranges
 from pitwise.services.case_book import BookFact, BookTells
 from pitwise.web.app import create_app
 
@@ -337,3 +337,14 @@ def test_a_forecast_that_only_leans_does_not_nag(
     assert f"<b>{'so' if shown else 'leans to yes'}: 0.9 mm where" in row
     assert "by the wear forecast" in page
     assert "by a reading" not in page
+
+
+def test_a_freeze_says_which_cases_were_opened_again_since(lite: Floor, client_of: Client) -> None:
+    number = opened(lite)
+    close_it(lite, number)
+    learning.freeze_learning(lite.shop, lite.lead, reason="table was moved")
+    lead = client_of("lin")
+    assert "reopened or amended since" not in lead.get("/causes/learnt").text
+    cases.reopen_case(lite.shop, lite.lead, number, reason="it was another cause")
+    page = lead.get("/causes/learnt").text
+    assert "1 of those in force was reopened or amended since" in page
