@@ -143,6 +143,7 @@ def case_view(shop: Shop, session: Session, actor: Actor, case: CauseCase) -> Ca
         for k in sheet.readings
     )
     closing = _closing(session, sheet, case, names)
+    cure = cure_of(shop, session, case.id) if closing else None
     used = session.get(UsedSheet, case.sheet_sha256) if case.sheet_sha256 else None
     return CaseView(
         id=case.id,
@@ -173,12 +174,13 @@ def case_view(shop: Shop, session: Session, actor: Actor, case: CauseCase) -> Ca
         context_fields=_context_fields(sheet, held, case),
         last_fact_id=held.last_fact_id if case.state == "open" else None,
         closing=closing,
-        did_not_hold=cure_of(shop, session, case.id).did_not_hold if closing else "",
+        did_not_hold=cure.did_not_hold if cure is not None else "",
         may_close=may(actor, "close-cause") and case.state == "open",
         may_touch=may(actor, "causes") and case.state == "open",
         sheet_version=used.version if used is not None else sheet.version,
         sheet_sha256=case.sheet_sha256 or sheet.sha256,
         learnt_from=learnt_from,
+        cure=cure,
         last_closing=from_plain(LastClosing, json.loads(case.last_closing))
         if case.state == "open" and case.last_closing is not None
         else None,

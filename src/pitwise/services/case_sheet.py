@@ -184,7 +184,6 @@ def plain_case(shop: Shop, actor: Actor, case_id: int) -> dict[str, Any]:
         of the trade sheet, `places` from slug to name, `cure` or None, and `software`.
     """
     view = read_case(shop, actor, case_id)
-    cure = cures_by_case(shop, actor).get(case_id) if view.state == "closed" else None
     sheet = shop.base
     coolant = sheet.coolant(view.coolant) if view.coolant else None
     plain: dict[str, Any] = _plain(view)
@@ -192,6 +191,5 @@ def plain_case(shop: Shop, actor: Actor, case_id: int) -> dict[str, Any]:
         "coolant": coolant.name if coolant is not None else view.coolant,
         "cautions": [c.text for c in sheet.cautions],
         "places": place_names(sheet),
-        "cure": None if cure is None else _plain(cure),
         "software": __version__,
     }

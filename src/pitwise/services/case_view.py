@@ -57,6 +57,8 @@ class CaseLine:
         Open cases: the likeliest cause, its name and word ("Low coolant flow: likely").
     did_not_hold : str
         Closed cases: why the cure did not hold; empty when nothing says so.
+    cure : CureView or None
+        Closed cases: before and after.
     """
 
     id: int
@@ -72,6 +74,7 @@ class CaseLine:
     closed_at: dt.datetime | None = None
     leading: str = ""
     did_not_hold: str = ""
+    cure: CureView | None = None
 
 
 @dataclass(frozen=True)
@@ -406,6 +409,8 @@ class CaseView:
         Verified cases the numbers in force learnt from; 0: the sheet's alone.
     last_closing : LastClosing or None
         Of a case that is open again.
+    cure : CureView or None
+        Before and after; of a closed case.
     """
 
     id: int
@@ -443,6 +448,7 @@ class CaseView:
     sheet_sha256: str
     learnt_from: int = 0
     last_closing: LastClosing | None = None
+    cure: CureView | None = None
 
 
 @dataclass(frozen=True)

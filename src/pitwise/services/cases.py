@@ -152,6 +152,7 @@ def list_cases(
                 row.closed_at,
                 _leading(shop, session, row) if row.state == "open" else "",
                 cures[row.id].did_not_hold if row.id in cures else "",
+                cures.get(row.id),
             )
             for row in rows
         ]
