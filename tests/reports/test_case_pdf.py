@@ -136,6 +136,9 @@ def test_an_open_case_says_what_to_do_next(stories: Made) -> None:
 def test_a_contradiction_is_asked_first(stories: Made) -> None:
     text = text_of(stories["asked"])
     assert "Answer first: " in text
+    ask = stories["asked"]["asks"][0]
+    assert ask["caution"]
+    assert ask["caution"] in text
     assert "Not answered" in text
 
 

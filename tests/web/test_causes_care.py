@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import math
 import re
 
+import pytest
 from fastapi.testclient import TestClient
 from test_access import permission_of, routes
-from test_causes_pages import BLUE, HX, Client, opened, state_of, touched, view_of
+from test_causes_pages import BLUE, HX, Client, close_it, opened, state_of, touched, view_of
 
 from kit import Floor
-from pitwise.services import cases, ranges
+from pitwise.services import case_evidence, cases, learning, ranges
+from pitwise.services.case_book import BookFact, BookTells
 from pitwise.web.app import create_app
 
 ANN = "Ann Ohm, electrician"
@@ -261,3 +264,87 @@ def test_long_lists_fold_and_the_closing_is_one_touch_away(lite: Floor, tech: Te
     assert 'href="#close-head"' in section(page, "step")
     for fold in ("fold-evidence", "fold-context", "fold-readings"):
         assert f'<details class="fold" id="{fold}" open>' in page
+
+
+def test_a_closed_case_is_amended_without_being_opened(lite: Floor, tech: TestClient) -> None:
+    number = opened(lite)
+    close_it(lite, number)
+    before = view_of(lite, number)
+    assert before.closing
+    remedy = before.closing.remedies[0].id
+    page = tech.get(f"/causes/{number}").text
+    form = next(f for f in page.split("<form ") if f"/causes/{number}/amend" in f)
+    assert 'value="cool_low" checked' in form
+    assert f'value="{remedy}" checked' in form
+    data = {
+        "causes": "cool_low",
+        "certainty": "went-away",
+        "remedies": remedy,
+        "note": "hose was kinked",
+        "done_by": ANN,
+    }
+    data = touched(lite, number, **data)
+    assert tech.post(f"/causes/{number}/amend", data=data, headers=HX).status_code == 422
+    data["reason"] = "typo in the note"
+    stale = tech.post(f"/causes/{number}/amend", data={**data, "revision": "0"}, headers=HX)
+    assert stale.status_code == 409
+    assert 'value="typo in the note"' in stale.text
+    assert ">hose was kinked</textarea>" in stale.text
+    lite.clock.forward(hours=1)
+    done = tech.post(f"/causes/{number}/amend", data=data, headers=HX)
+    assert done.status_code == 204
+    page = tech.get(done.headers["hx-redirect"]).text
+    assert "Amended by Tom Reed" in page
+    assert "typo in the note" in page
+    assert "Only went away after the remedy" in page
+    after = view_of(lite, number)
+    assert after.state == "closed"
+    assert after.closing
+    assert after.closing.at == before.closing.at
+
+
+def test_a_case_opened_again_has_its_form_as_it_was_closed(lite: Floor, tech: TestClient) -> None:
+    number = opened(lite)
+    close_it(lite, number)
+    page = tech.get(f"/causes/{number}").text
+    assert 'name="go_on" value="yes"' in page
+    tech.post(f"/causes/{number}/reopen", data={"reason": "looked at again"})
+    page = tech.get(f"/causes/{number}").text
+    assert 'value="cool_low" checked' in page
+    assert 'value="verified" required checked' in page
+    assert f'name="done_by" maxlength="120" value="{ANN}"' in page
+    close_it(lite, number)
+    tech.post(f"/causes/{number}/reopen", data={"reason": "it goes on", "go_on": "yes"})
+    close_it(lite, number)
+    closing = view_of(lite, number).closing
+    assert closing
+    assert closing.cured_at == closing.at
+
+
+@pytest.mark.parametrize(("odds", "shown"), [(2.0, False), (9.0, True)])
+def test_a_forecast_that_only_leans_does_not_nag(
+    lite: Floor, client_of: Client, monkeypatch: pytest.MonkeyPatch, odds: float, shown: bool
+) -> None:
+    number = lite.inspect()
+    told = BookFact(
+        "E_deep", math.log(odds), "0.9 mm where 0.6 mm was forecast", "forecast", number, 1
+    )
+    monkeypatch.setattr(case_evidence, "book_tells", lambda *_: BookTells((told,), {}))
+    tech = client_of("tom")
+    assert ("Look for the cause" in tech.get(f"/records/{number}").text) is shown
+    page = tech.get(f"/causes/{opened(lite)}").text
+    row = page.split('id="e-E_deep"', 1)[1].split("</tr>", 1)[0]
+    assert f"<b>{'so' if shown else 'leans to yes'}: 0.9 mm where" in row
+    assert "by the wear forecast" in page
+    assert "by a reading" not in page
+
+
+def test_a_freeze_says_which_cases_were_opened_again_since(lite: Floor, client_of: Client) -> None:
+    number = opened(lite)
+    close_it(lite, number)
+    learning.freeze_learning(lite.shop, lite.lead, reason="table was moved")
+    lead = client_of("lin")
+    assert "reopened or amended since" not in lead.get("/causes/learnt").text
+    cases.reopen_case(lite.shop, lite.lead, number, reason="it was another cause")
+    page = lead.get("/causes/learnt").text
+    assert "1 of those in force was reopened or amended since" in page

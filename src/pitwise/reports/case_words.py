@@ -168,7 +168,8 @@ def _next(case: Plain) -> Plain | None:
     if step["do"] == "answer":
         asks = [a for a in case["asks"] if a["id"] == step["id"]]
         head = asks[0]["text"] if asks else "A contradiction is to be answered"
-        return {"head": f"Answer first: {head}", "work": "", "why": step["why"]}
+        mind = asks[0]["caution"] if asks else ""
+        return {"head": f"Answer first: {head}", "work": mind, "why": step["why"]}
     many = any(f["code"] == NO_RANKING for f in case["diagnosis"]["flags"])
     head = "Too much at once to rank" if many else "No check left that would tell more"
     return {"head": head, "work": "", "why": step["why"]}
@@ -184,6 +185,14 @@ def _closing(case: Plain, times: Times) -> Plain | None:
     if c["done_by"]:
         lines.append(f"Done by {c['done_by']}.")
     lines.append(f"Closed by {c['by']}, {times.words(c['at'])}.")
+    if c["amended_at"]:
+        lines.append(
+            f"Amended by {c['amended_by']}, {times.words(c['amended_at'])}: {c['amend_reason']}"
+        )
+    if c["cured_at"] and c["cured_at"] != c["at"]:
+        lines.append(
+            f"First closed {times.words(c['cured_at'])}; before and after are told from then."
+        )
     if c["came_back_at"]:
         lines.append(
             f"Came back, by {c['came_back_by']}, {times.words(c['came_back_at'])}: "
@@ -229,6 +238,7 @@ def _moments(case: Plain) -> list[str]:
         *(t["at"] for t in case["tried"]),
         closing.get("at"),
         closing.get("came_back_at"),
+        closing.get("amended_at"),
     ]
     return [m for m in found if m]
 

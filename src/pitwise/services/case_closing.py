@@ -406,12 +406,13 @@ def reopen_case(
             "closed_at": row.closed_at.isoformat() if row.closed_at else None,
             "came_back": row.came_back_note if row.came_back_at is not None else None,
         }
+        # Before the row is touched: a query in between would flush it half changed.
+        session.execute(delete(CaseCause).where(CaseCause.case_id == row.id))
         row.last_closing = canonical(stands.words()) if row.state == "closed" else None
         if go_on:
             row.cured_at = row.looks_until = None
         else:
             row.looks_until = row.looks_until or row.closed_at
-        session.execute(delete(CaseCause).where(CaseCause.case_id == row.id))
         row.state, row.close_key, row.certainty = "open", None, None
         row.closed_by = row.closed_at = row.sheet_sha256 = row.held = row.diagnosis = None
         row.remedies, row.remedy_text, row.close_note, row.done_by = "[]", "", "", ""

@@ -362,13 +362,64 @@ def close(
     return go(request, f"/causes/{view.id}?done=case-closed")
 
 
+@router.post("/causes/{number}/amend")
+def amend(
+    request: Request,
+    actor: Closer,
+    number: Id,
+    causes: Texts = None,
+    certainty: Text = "",
+    remedies: Texts = None,
+    remedy_text: Text = "",
+    done_by: Text = "",
+    note: Text = "",
+    reason: Text = "",
+    key: Text = "",
+    revision: Revision = None,
+) -> Response:
+    """Put right what a closed case was closed with; what was held of it stays."""
+    typed = Typed(
+        tuple(causes or ()), tuple(remedies or ()), certainty, remedy_text, done_by, note, reason
+    )
+    try:
+        cases.amend_case(
+            shop_of(request),
+            actor,
+            number,
+            key=key or new_key(),
+            causes=typed.causes,
+            certainty=certainty,
+            remedies=typed.remedies,
+            remedy_text=remedy_text,
+            note=note,
+            done_by=done_by,
+            reason=reason,
+            revision=revision,
+        )
+    except ConflictError as refusal:
+        return stale(request, actor, number, Asked(typed=typed), refusal)
+    return go(request, f"/causes/{number}?done=case-amended")
+
+
 @router.post("/causes/{number}/reopen")
 def reopen(
-    request: Request, actor: Closer, number: Id, reason: Text = "", revision: Revision = None
+    request: Request,
+    actor: Closer,
+    number: Id,
+    reason: Text = "",
+    go_on: Text = "",
+    revision: Revision = None,
 ) -> Response:
-    """Open a closed or discarded case again."""
+    """Open a closed or discarded case again, as it was known then or with what came since."""
     try:
-        cases.reopen_case(shop_of(request), actor, number, reason=reason, revision=revision)
+        cases.reopen_case(
+            shop_of(request),
+            actor,
+            number,
+            reason=reason,
+            go_on=go_on == "yes",
+            revision=revision,
+        )
     except ConflictError as refusal:
         return stale(request, actor, number, Asked(), refusal)
     return go(request, f"/causes/{number}?done=case-reopened")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from fastapi import Request
@@ -35,7 +35,7 @@ SHOWN = 5
 
 @dataclass(frozen=True)
 class Typed:
-    """What stands in the form that closes a case."""
+    """What stands in the form that closes a case, or amends a closed one."""
 
     causes: Sequence[str] = ()
     remedies: Sequence[str] = ()
@@ -43,6 +43,7 @@ class Typed:
     remedy_text: str = ""
     done_by: str = ""
     note: str = ""
+    reason: str = ""
 
 
 @dataclass(frozen=True)
@@ -54,7 +55,7 @@ class Asked:
     remedy: str = ""
     problem: str = ""
     texts: tuple[str, str] | None = None
-    typed: Typed = field(default_factory=Typed)
+    typed: Typed | None = None
 
 
 @dataclass(frozen=True)
@@ -131,6 +132,25 @@ def _close_list(view: CaseView, typed: Typed) -> dict[str, Any]:
     return {"close_first": first, "close_rest": [p for p in pairs if p not in first]}
 
 
+def _typed(view: CaseView, asked: Asked) -> Typed:
+    """Return what the form that closes a case is filled with."""
+    if asked.typed is not None:
+        return asked.typed
+    if view.closing is not None:
+        c = view.closing
+        causes, remedies = tuple(x.id for x in c.causes), tuple(r.id for r in c.remedies)
+        return Typed(causes, remedies, c.certainty, c.remedy_text, c.done_by, c.note)
+    chosen = next((r for r in view.remedies if r.id == asked.remedy), None)
+    if chosen is not None:
+        return Typed(causes=(chosen.cause,), remedies=(chosen.id,))
+    if view.last_closing is not None:
+        last = view.last_closing
+        return Typed(
+            last.causes, last.remedies, last.certainty, last.remedy_text, last.done_by, last.note
+        )
+    return Typed()
+
+
 def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
@@ -164,9 +184,7 @@ def case_values(request: Request, actor: Actor, view: CaseView, asked: Asked) ->
     kind, check = _step(view, asked)
     step = view.diagnosis.step
     remedies = {r.id: r for r in view.remedies}
-    typed = asked.typed
-    if asked.remedy in remedies and not typed.causes:
-        typed = Typed(causes=(remedies[asked.remedy].cause,), remedies=(asked.remedy,))
+    typed = _typed(view, asked)
     names = {c.id: c.name for c in view.diagnosis.causes}
     cure = None
     if view.state == "closed":

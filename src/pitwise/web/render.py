@@ -48,6 +48,7 @@ DONE_WORDS = {
     "fitted": "Fitted. Old and new rates stand side by side below.",
     "password": "Password set. Sign in with the new one.",
     "case-closed": "Closed. The parts that run from now on show whether the cure holds.",
+    "case-amended": "Amended. What stood there before is in the trail.",
     "case-reopened": "Open again. What it was closed with stays in the trail.",
     "case-discarded": "The case was discarded. It stays in the book as discarded.",
     "frozen": "Frozen. New cases are kept, and teach nothing until it is let go on.",

@@ -71,6 +71,17 @@
       }
     }
   };
+  // A text mended twice without a connection was written over one's own, not another's.
+  const carryTexts = (done) => {
+    const was = new Map(done.values);
+    for (const later of waiting) {
+      if (later.path !== done.path) continue;
+      for (const pair of later.values) {
+        const name = pair[0].startsWith("shown_") ? pair[0].slice(6) : null;
+        if (name && was.has(name) && pair[1] === was.get(pair[0])) pair[1] = was.get(name);
+      }
+    }
+  };
   const retry = async () => {
     timer = null;
     let refused = false;
@@ -98,6 +109,7 @@
       if (to) { waiting.length = 0; location.assign(to); return; }
       if (answer.ok) {
         carry(next.values, answer.headers.get("Pitwise-Revision"));
+        carryTexts(next);
       } else {
         // Refused, not lost on the way: say why, and leave it to be read.
         const answered = new DOMParser().parseFromString(await answer.text(), "text/html");
