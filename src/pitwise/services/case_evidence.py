@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from pitwise.causes.learn import TEACHES_FROM
 from pitwise.causes.observe import Observations
 from pitwise.causes.readings import Reading
 from pitwise.records.case_tables import CaseFact, CauseCase
@@ -37,8 +38,6 @@ from pitwise.services.case_view import (
 )
 from pitwise.trade.model import PART_SLUGS, Sheet
 
-# A reading or a forecast teaches only where it is decisive (our own choice, no source).
-_TEACHES = math.log(4.0)
 _CAPS = ("shield-cap", "retaining-cap")
 
 
@@ -58,7 +57,8 @@ class CaseHeld:
     context : mapping of str to str
     inspections : tuple of int
     looked : mapping of str to bool
-        What it would teach: findings looked at, and whether they were seen.
+        What it would teach: findings looked at by an inspection or a check, or told by a reading
+        or the book, and whether they were seen.
     done : tuple of str
         Checks done, the bench's own among them.
     tried : tuple of TriedLine
@@ -251,14 +251,18 @@ def _answers(
 
 
 def _looked(evidence: tuple[EvidenceLine, ...]) -> dict[str, bool]:
-    """Return the findings that teach: looked at, or told clearly by a reading or a model."""
+    """Return the findings that teach: looked at, or told clearly by a reading or a model.
+
+    A finding touched by itself does not: what is complained of is told because it is there, and
+    what is not goes untold, so such tellings would teach that every sign is always seen.
+    """
     out = {}
     for line in evidence:
-        if line.state == "none":
+        if line.state == "none" or line.origin == "person":
             continue
         if line.log_ratio is None:
             out[line.symptom] = line.state != "absent"
-        elif abs(line.log_ratio) >= _TEACHES:
+        elif abs(line.log_ratio) >= math.log(TEACHES_FROM):
             out[line.symptom] = line.log_ratio > 0
     return out
 
