@@ -29,7 +29,7 @@ from pitwise.causes.readings import Reading, UnitError, reading_log_ratio
 from pitwise.causes.recursion import structure
 from pitwise.causes.step import next_step, open_checks, repair_order
 from pitwise.causes.words import RULED_OUT, percent, probability_word
-from pitwise.trade.cause_rows import Term
+from pitwise.trade.cause_rows import Conflict, OneFact, Term
 from pitwise.trade.given import InputError, near
 from pitwise.trade.model import Sheet
 
@@ -239,21 +239,31 @@ def _ratios(
 def _conflicts(
     sheet: Sheet, observed: Observations, states: Mapping[str, State], ratios: Mapping[str, float]
 ) -> list[Flag]:
+    def state_of(name: str) -> str | None:
+        state = states.get(name)
+        if state is None and name in ratios and abs(ratios[name]) >= _PLAIN_ODDS:
+            return "seen" if ratios[name] > 0 else "absent"
+        return "seen" if state in ("slight", "much") else state
+
     def holds(term: Term) -> bool:
         if term.key is not None:
             given = observed.context.get(term.key, "").strip().casefold()
             return given == str(term.value).casefold()
-        name = str(term.symptom)
-        state = states.get(name)
-        if state is None and name in ratios and abs(ratios[name]) >= _PLAIN_ODDS:
-            state = "seen" if ratios[name] > 0 else "absent"
-        if term.state == "seen":
-            return state in ("seen", "slight", "much")
-        return state == term.state
+        state = states.get(str(term.symptom))
+        return term.state in (state, state_of(str(term.symptom)))
 
-    out = []
-    for row in sheet.conflicts:
-        if all(holds(term) for term in row.terms):
+    def fires(row: Conflict, asked: Iterable[Flag]) -> bool:
+        if not isinstance(row, OneFact):
+            return all(holds(term) for term in row.terms)
+        told = {str(t.symptom): state_of(str(t.symptom)) for t in row.terms}
+        if not {"seen", "absent"} <= set(told.values()):
+            return False
+        # The sheet's own question on two of them is the better one.
+        return not any({"seen", "absent"} <= {told.get(s) for s in flag.symptoms} for flag in asked)
+
+    out: list[Flag] = []
+    for row in sorted(sheet.conflicts, key=lambda row: isinstance(row, OneFact)):
+        if fires(row, out):
             about = tuple(term.symptom for term in row.terms if term.symptom)
             out.append(Flag(row.id, row.say, row.ask, about, row.id in observed.answered))
     # What is still to be answered is shown first.

@@ -96,12 +96,16 @@ class Evidence:
     def settled(self) -> frozenset[int]:
         """Return every finding that has nothing more to tell.
 
-        Those looked at, and those of a group with a member seen, graded or read. An absent
-        member settles its own sign only: a weak sign that is not there leaves the stronger open.
+        Those looked at, and those of a group with a member seen, graded above absent, or read
+        as there. An absent member, or one read as absent, settles its own sign only: a weak
+        sign that is not there leaves the stronger open.
         """
-        looked = self.looked_at()
-        telling = looked - self.absent
-        return looked.union(*(g for g in self.groups if g & telling))
+        telling = (
+            self.seen
+            | {g.finding for g in self.grades if g.grade}
+            | {s.finding for s in self.soft if s.if_present > s.if_absent}
+        )
+        return self.looked_at().union(*(g for g in self.groups if g & telling))
 
 
 class Item(NamedTuple):
