@@ -478,3 +478,27 @@ def test_an_absent_member_leaves_the_rest_of_its_group_open() -> None:
         n for n in diagnose(SMALL, _seen(S_blue="seen", S_twin="seen")).next if n.check == "K_tube"
     )
     assert there.gain_bits > 0
+
+
+def test_a_word_of_context_no_question_asks_for_is_said() -> None:
+    found = diagnose(BASE, Observations(context={"gas_supply": "tank"}))
+    (flag,) = [f for f in found.flags if f.code == "unknown-value"]
+    assert "'tank'" in flag.text
+    assert "'bottled'" in flag.text
+    for known in ("bottled", " Bottled "):
+        got = diagnose(BASE, Observations(context={"gas_supply": known}))
+        assert "unknown-value" not in _codes(got)
+    assert "unknown-value" not in _codes(diagnose(BASE, Observations(context={"amps": "200"})))
+
+
+@pytest.mark.parametrize(
+    ("flowing", "unit", "asked"), [(7.0, "bar", True), (5.5, "bar", False), (110.0, "psi", True)]
+)
+def test_more_pressure_flowing_than_still_is_asked_about(
+    flowing: float, unit: str, asked: bool
+) -> None:
+    readings = {"gas_static": Reading(6.0, "bar"), "gas_flowing": Reading(flowing, unit)}
+    found = diagnose(BASE, Observations(readings=readings))
+    assert ("flowing-above-still" in _codes(found)) == asked
+    alone = diagnose(BASE, Observations(readings={"gas_flowing": Reading(flowing, unit)}))
+    assert "flowing-above-still" not in _codes(alone)

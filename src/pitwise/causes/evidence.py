@@ -16,7 +16,7 @@ from pitwise.causes.network import Floats, Network, NetworkError
 
 # Of two weights of one cause the lesser counts for no less than this, unless it is 0 outright:
 # hundreds of absent findings would round it to 0 and make possible evidence impossible.
-_LEAST = 1e-200
+LEAST_WEIGHT = 1e-200
 # Weights above this need no scale taken out.
 _SAFE = 1e-30
 _SLACK = 1e-9
@@ -291,9 +291,9 @@ def weights(log_on: Floats, log_off: Floats) -> tuple[Floats, Floats, Floats]:
     if not np.isfinite(taken).all():
         top = np.where(np.isfinite(top), top, 0.0)
     on, off = np.exp(log_on - top), np.exp(log_off - top)
-    if (on < _LEAST).any() or (off < _LEAST).any():
-        on = np.where(np.isfinite(log_on), np.maximum(on, _LEAST), on)
-        off = np.where(np.isfinite(log_off), np.maximum(off, _LEAST), off)
+    if (on < LEAST_WEIGHT).any() or (off < LEAST_WEIGHT).any():
+        on = np.where(np.isfinite(log_on), np.maximum(on, LEAST_WEIGHT), on)
+        off = np.where(np.isfinite(log_off), np.maximum(off, LEAST_WEIGHT), off)
     return on, off, taken
 
 

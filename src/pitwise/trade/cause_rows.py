@@ -264,16 +264,20 @@ class Normal(Row):
 
 @dataclass(frozen=True)
 class Term:
-    """One condition of a conflict: a symptom in a state, or a word of the context."""
+    """One condition of a conflict: a symptom in a state, a word of the context, two readings.
+
+    `above` names two readings of which the first is above the second beyond their uncertainties.
+    """
 
     symptom: str | None
     state: str | None
     key: str | None
     value: str | None
+    above: tuple[str, str] | None = None
 
 
 def parse_term(text: str) -> Term:
-    """Read "E_deep seen" or "context gas_supply bottled".
+    """Read "E_deep seen", "context gas_supply bottled" or "reading gas_drop above gas_static".
 
     Raises
     ------
@@ -285,9 +289,11 @@ def parse_term(text: str) -> Term:
         return Term(None, None, words[1], words[2])
     if len(words) == 2 and words[1] in _STATES and words[0] != "context":
         return Term(words[0], words[1], None, None)
+    if len(words) == 4 and words[0] == "reading" and words[2] == "above":
+        return Term(None, None, None, None, (words[1], words[3]))
     raise ValueError(
         f"'{text[:60]}' is no condition: write 'SYMPTOM seen', 'SYMPTOM absent', "
-        "'SYMPTOM slight', 'SYMPTOM much' or 'context KEY VALUE'"
+        "'SYMPTOM slight', 'SYMPTOM much', 'context KEY VALUE' or 'reading ID above ID'"
     )
 
 
@@ -301,7 +307,7 @@ class Conflict(Row):
 
     @model_validator(mode="after")
     def _readable(self) -> Conflict:
-        names = [term.symptom or f"context {term.key}" for term in self.terms]
+        names = [term.symptom or str(term.above or term.key) for term in self.terms]
         if len(set(names)) != len(names):
             raise ValueError("two conditions on the same thing: keep one of them")
         return self
