@@ -19,7 +19,7 @@ import numpy as np
 from benchmarks.causes_worlds import PIT, Answers, Bools, Floats, Shape, Shop
 from pitwise.causes.diagnosis import NextCheck, RankedCause
 from pitwise.causes.evidence import Evidence, compile_evidence
-from pitwise.causes.learn import Case, Learnt
+from pitwise.causes.learn import TEACHES_FROM, Case, Learnt
 from pitwise.causes.model import Model, build
 from pitwise.causes.observe import Observations, State
 from pitwise.causes.pit import Faster, faster_of, pit_log_ratio
@@ -37,8 +37,7 @@ when the likeliest cause is at `try-at`, or its cure's expected waste is shorter
 check ("plain")."""
 
 _GRADES: tuple[State, ...] = ("absent", "slight", "much")
-_TOLD = math.log(9)
-"""A reading teaches as "seen" or "absent" from odds of 9 on."""
+_TOLD = math.log(TEACHES_FROM)
 
 
 @dataclass(frozen=True, eq=False)

@@ -464,3 +464,81 @@ def test_of_remedies_all_passed_over_the_first_left_is_tried() -> None:
         "a",
         "c",
     }
+
+
+def _codes(found: Diagnosis) -> set[str]:
+    return {f.code for f in found.flags}
+
+
+@pytest.mark.parametrize(
+    ("findings", "asked"),
+    [
+        ({"E_soot": "seen", "N_soot": "absent"}, True),
+        ({"E_soot": "absent", "N_soot": "seen"}, True),
+        ({"E_soot": "seen", "N_soot": "seen"}, False),
+        ({"E_soot": "absent", "N_soot": "absent"}, False),
+        ({"E_soot": "seen"}, False),
+    ],
+)
+def test_signs_of_one_fact_told_two_ways_are_asked_about(findings: Any, asked: bool) -> None:
+    found = diagnose(BASE, Observations(findings=findings))
+    assert ("one-fact-soot" in _codes(found)) == asked
+    if asked:
+        flag = next(f for f in found.flags if f.code == "one-fact-soot")
+        assert flag.ask
+        assert set(flag.symptoms) == {"E_soot", "N_soot"}
+        assert found.step.do == "answer"
+        settled = replace(Observations(findings=findings), answered=frozenset({flag.code}))
+        assert diagnose(BASE, settled).step.do != "answer"
+
+
+def test_every_group_has_its_question_and_the_sheets_own_goes_first() -> None:
+    groups = {s.group for s in BASE.symptoms if s.group}
+    assert {c.id for c in BASE.conflicts if c.id.startswith("one-fact-")} == {
+        "one-fact-" + g.replace("_", "-") for g in groups
+    }
+    grade = diagnose(BASE, _seen(H_spat="slight", N_spat="absent"))
+    assert "one-fact-blown-back" in _codes(grade)
+    own = diagnose(BASE, _seen(H_spat="absent", N_spat="seen"))
+    assert "spatter-behind-clean-shield" in _codes(own)
+    assert "one-fact-blown-back" not in _codes(own)
+    errors = diagnose(BASE, _seen(W_flow="absent", R_coolerr="seen"))
+    assert "one-fact-coolant-flow" in _codes(errors)
+
+
+def test_an_absent_member_leaves_the_rest_of_its_group_open() -> None:
+    for observed in (
+        _seen(S_blue="seen", S_twin="absent"),
+        Observations(findings={"S_blue": "seen"}, log_ratios={"S_twin": -2.0}),
+    ):
+        look = next(n for n in diagnose(SMALL, observed).next if n.check == "K_look")
+        assert look.reveals == ("S_twin2",)
+        assert look.gain_bits > 1e-3
+    there = next(
+        n for n in diagnose(SMALL, _seen(S_blue="seen", S_twin="seen")).next if n.check == "K_tube"
+    )
+    assert there.gain_bits > 0
+
+
+def test_a_word_of_context_no_question_asks_for_is_said() -> None:
+    found = diagnose(BASE, Observations(context={"gas_supply": "tank"}))
+    (flag,) = [f for f in found.flags if f.code == "unknown-value"]
+    assert "'tank'" in flag.text
+    assert "'bottled'" in flag.text
+    for known in ("bottled", " Bottled "):
+        got = diagnose(BASE, Observations(context={"gas_supply": known}))
+        assert "unknown-value" not in _codes(got)
+    assert "unknown-value" not in _codes(diagnose(BASE, Observations(context={"amps": "200"})))
+
+
+@pytest.mark.parametrize(
+    ("flowing", "unit", "asked"), [(7.0, "bar", True), (5.5, "bar", False), (110.0, "psi", True)]
+)
+def test_more_pressure_flowing_than_still_is_asked_about(
+    flowing: float, unit: str, asked: bool
+) -> None:
+    readings = {"gas_static": Reading(6.0, "bar"), "gas_flowing": Reading(flowing, unit)}
+    found = diagnose(BASE, Observations(readings=readings))
+    assert ("flowing-above-still" in _codes(found)) == asked
+    alone = diagnose(BASE, Observations(readings={"gas_flowing": Reading(flowing, unit)}))
+    assert "flowing-above-still" not in _codes(alone)

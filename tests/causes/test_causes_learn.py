@@ -16,6 +16,7 @@ from pitwise.causes.learn import (
     Case,
     Fired,
     Fit,
+    Floats,
     Worth,
     estimate,
     fired,
@@ -23,6 +24,7 @@ from pitwise.causes.learn import (
     learn,
     worth_of,
 )
+from pitwise.causes.model import build
 from pitwise.trade import base_sheet
 
 DATA = json.loads((Path(__file__).parents[1] / "data" / "diagnosis_em.json").read_text("utf-8"))
@@ -68,7 +70,7 @@ def test_no_cases_leave_the_sheets_numbers() -> None:
 
 
 def test_the_interval_is_the_betas() -> None:
-    got = estimate(0.3, 10, 20)
+    got = estimate(0.3, 30, 20)
     wanted = beta(9, 21)
     assert (got.low, got.high) == pytest.approx((wanted.ppf(0.05), wanted.ppf(0.95)), rel=1e-9)
     assert estimate(1.0, 10, 0).low == 1.0
@@ -205,3 +207,72 @@ def test_counting_keeps_kinds_of_cases_apart() -> None:
 def test_a_prior_mean_that_is_none_is_refused() -> None:
     with pytest.raises(ValueError, match="above 0"):
         fit_symptom(TOLD, np.array([0.0, 0.5]), 0.1, link_cases=10, leak_cases=40)
+
+
+def _objective(told: Fired, prior: Floats, link_cases: float, log_odds: Floats) -> float:
+    """Return the penalised log-likelihood at log-odds of the links and the leak (last)."""
+    p = 1 / (1 + np.exp(-log_odds))
+    worth = np.append(np.full(len(p) - 1, link_cases), 40.0)
+    quiet = (1 - p[-1]) * np.prod(np.where(told.held, 1 - p[:-1], 1.0), axis=1)
+    value = worth * (prior * np.log(p) + (1 - prior) * np.log1p(-p))
+    return float(
+        value.sum() + (told.seen * np.log1p(-quiet)).sum() + (told.absent * np.log(quiet)).sum()
+    )
+
+
+def test_worth_is_that_of_the_observed_information() -> None:
+    fit = _fit(TOLD)
+    prior = np.append(EM["start"]["link"], 0.05)
+    p = np.append(fit.link, fit.leak)
+    at = np.log(p) - np.log1p(-p)
+    step, n = 1e-3, len(at)
+    hessian = np.zeros((n, n))
+    for i in range(n):
+        for j in range(n):
+            for a, b in ((1, 1), (1, -1), (-1, 1), (-1, -1)):
+                moved = at.copy()
+                moved[i] += a * step
+                moved[j] += b * step
+                hessian[i, j] += a * b * _objective(TOLD, prior, 10, moved) / (4 * step**2)
+    want = 1 / (np.diag(np.linalg.inv(-hessian)) * p * (1 - p))
+    np.testing.assert_allclose(np.append(fit.link_worth, fit.leak_worth), want, rtol=1e-4)
+
+
+def test_what_two_causes_share_is_not_worth_a_whole_case_to_each() -> None:
+    both = Fired(np.array([[True, True]]), np.array([50.0]), np.array([0.0]))
+    alone = Fired(np.array([[True, False]]), np.array([25.0]), np.array([25.0]))
+    shared = fit_symptom(both, np.array([0.5, 0.5]), 0.02, link_cases=10, leak_cases=40)
+    counted = fit_symptom(alone, np.array([0.5, 0.5]), 0.02, link_cases=10, leak_cases=40)
+    assert shared.link_worth[0] < 25
+    assert counted.link_worth[0] > 50
+    assert counted.link_worth[1] == 10
+    for fit in (shared, counted):
+        assert ((fit.link_worth >= 10) & (fit.link_worth <= 60)).all()
+        assert 40 <= fit.leak_worth <= 90
+
+
+@pytest.mark.parametrize("held", [1.0, 0.9, 0.3])
+def test_intervals_of_links_cover_where_credit_is_split(held: float) -> None:
+    rng = np.random.default_rng(20264)
+    runs, covered = 250, 0
+    for _ in range(runs):
+        link, leak = rng.beta([5, 8], [5, 2]), rng.beta(4, 36)
+        cases = rng.random((60, 2)) < held
+        p = 1 - (1 - leak) * np.prod(np.where(cases, 1 - link, 1.0), axis=1)
+        seen = (rng.random(60) < p).astype(float)
+        fit = fit_symptom(
+            Fired(cases, seen, 1 - seen), np.array([0.5, 0.8]), 0.1, link_cases=10, leak_cases=40
+        )
+        got = estimate(float(fit.link[0]), float(fit.link_worth[0]), 60)
+        covered += got.low <= link[0] <= got.high
+    assert covered / runs >= 0.85
+
+
+def test_ranges_of_a_diagnosis_rest_on_what_the_cases_are_worth() -> None:
+    link = next(k for k in SHEET.links if sum(x.symptom == k.symptom for x in SHEET.links) > 2)
+    rivals = frozenset(k.cause for k in SHEET.links if k.symptom == link.symptom)
+    learnt = learn(SHEET, [Case(rivals, {link.symptom: True})] * 30)
+    model = build(SHEET, learnt)
+    row, column = model.causes.index(link.cause), model.column[link.symptom]
+    assert 10 <= model.link_worth[row, column] < 25
+    assert learnt.link[link.cause, link.symptom].cases == 30

@@ -136,6 +136,12 @@ def test_any_network(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
         ('{"findings": {"naïve/ä": "seen"}}', "naïve"),
         ("[" * 200_000, "deep"),
         ('{"findings": {"\\ud800": "seen"}}', "Mend"),
+        ('{"findings": {"e_blue": "seen"}}', "did you mean 'E_blue'"),
+        ('{"findings": {"e_bleu": "seen"}}', "did you mean 'E_blue'"),
+        ('{"findings": null}', "findings: null is not an object"),
+        ('{"readings": null}', "readings: null is not an object"),
+        ('{"findings": {"\\u001b[31mx": "seen"}}', "\\x1b[31mx"),
+        ('{\n "readings": {"coolant_flow": ' + "9" * 5000 + "}}", "line 2, column 31"),
     ],
 )
 def test_bad_input_says_where_and_what_to_mend(
@@ -189,3 +195,60 @@ def test_options_that_exclude_each_other(capsys: pytest.CaptureFixture[str]) -> 
     assert run(["causes", "--network", "-", "-"]) == 2
     assert run(["causes", "--network", "n.json", "--sheet", "s.toml", "e.json"]) == 2
     assert "give one of the two" in capsys.readouterr().err
+
+
+def test_an_unknown_finding_is_not_answered_with_all_there_are(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    place = _write(tmp_path / "a.json", {"findings": {"%%%%": "seen"}})
+    assert run(["causes", place]) == 2
+    err = capsys.readouterr().err
+    assert "`pitwise sheet show` lists all" in err
+    assert len(err) < 300
+
+
+def test_nothing_of_a_file_steers_the_terminal(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    odd = {"context": {"\x1b]0;x": "\x1b[2J", "gas_supply": "\x1b[2J"}}
+    assert run(["causes", _write(tmp_path / "a.json", odd)]) == 0
+    out = capsys.readouterr().out
+    net = _write(tmp_path / "n.json", {**NETWORK, "causes": ["a", "b", "\x1b[31m"]})
+    assert run(["causes", "--network", net, _write(tmp_path / "e.json", {"seen": []})]) == 2
+    err = capsys.readouterr().err
+    assert "can't be printed" in err
+    assert "\x1b" not in out + err
+
+
+@pytest.mark.parametrize("value", [1e-151, 1e-300])
+def test_numbers_too_small_for_sums_are_refused_by_name(
+    value: float, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    seen = _write(tmp_path / "e.json", {"seen": [0]})
+    for key, place in (("priors", "priors[1]"), ("leak", "leak[1]")):
+        numbers = list(NETWORK[key])
+        numbers[1] = value
+        net = _write(tmp_path / "n.json", {**NETWORK, key: numbers})
+        assert run(["causes", "--network", net, seen]) == 2
+        err = capsys.readouterr().err
+        assert place in err
+        assert "at least 1e-150" in err
+
+
+def test_evidence_that_takes_minutes_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    causes, findings = 30, 24
+    dense = {
+        "priors": [0.1] * causes,
+        "leak": [0.01] * findings,
+        "links": [[i, j, 0.3] for i in range(causes) for j in range(findings)],
+    }
+    net = _write(tmp_path / "n.json", dense)
+    seen = _write(tmp_path / "e.json", {"seen": list(range(findings))})
+    assert run(["causes", "--network", net, seen]) == 2
+    err = capsys.readouterr().err
+    assert "24" in err
+    assert "Mend: leave out findings" in err
+    few = _write(tmp_path / "f.json", {"seen": list(range(12))})
+    assert run(["causes", "--network", net, few]) == 0

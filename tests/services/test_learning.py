@@ -22,6 +22,7 @@ from pitwise.services.learning import (
     unfreeze_learning,
 )
 from pitwise.services.ranges import set_range
+from pitwise.trade import base_sheet
 
 
 def closed(
@@ -29,8 +30,10 @@ def closed(
 ) -> int:
     shop, tech = floor.shop, floor.tech
     case = cases.open_case(shop, tech, floor.torch, key=floor.key())
+    sheet = base_sheet()
     for symptom, state in states.items():
-        cases.record_finding(shop, tech, case, symptom, state, key=floor.key())
+        check = next(c for c in sheet.checks if symptom in c.reveals and c.who == "technician")
+        cases.record_check(shop, tech, case, check.id, results={symptom: state}, key=floor.key())
     cases.close_case(
         shop,
         tech,
@@ -75,6 +78,25 @@ def test_a_verified_case_teaches_what_was_looked_at_and_nothing_else(floor: Floo
     told = learn(sheet, [Case(frozenset({"cool_low"}), {"W_flow": True, "E_blue": False})])
     assert made is not None
     assert made.link["cool_low", "W_flow"].mean == told.link["cool_low", "W_flow"].mean
+
+
+def test_what_was_only_complained_of_teaches_nothing(floor: Floor) -> None:
+    shop, tech = floor.shop, floor.tech
+    case = cases.open_case(shop, tech, floor.torch, key=floor.key())
+    view = cases.record_finding(shop, tech, case, "R_coolerr", "seen", key=floor.key())
+    assert "R_coolerr" in view.diagnosis.looked
+    cases.record_check(shop, tech, case, "K_flow", results={"W_flow": "seen"}, key=floor.key())
+    cases.close_case(
+        shop,
+        tech,
+        case,
+        key=floor.key(),
+        causes=["cool_low"],
+        certainty="verified",
+        remedy_text="put right",
+    )
+    told = {x.symptom for x in learning_view(shop, tech).lines if x.symptom}
+    assert told == {"W_flow"}
 
 
 def test_what_only_went_away_teaches_nothing(floor: Floor) -> None:

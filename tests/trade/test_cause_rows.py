@@ -432,3 +432,23 @@ def test_a_base_sheet_without_a_causes_constant_is_refused() -> None:
     texts["constants.toml"] = texts["constants.toml"].replace('"try-at"', '"try-when"')
     with pytest.raises(SheetError, match="'try-at' is missing"):
         load_sheet(texts)
+
+
+def test_a_question_on_two_readings() -> None:
+    row = (
+        '[[conflict]]\nid = "flow-and-level"\nwhen = ["reading {} above {}"]\n'
+        'say = "Odd"\nask = "Which?"\nsource = "made up"\n'
+    )
+    sheet = load_sheet(base_texts(), overlay(row.format("gas_flowing", "gas_static")))
+    own = next(c for c in sheet.conflicts if c.id == "flow-and-level")
+    assert own.terms[0].above == ("gas_flowing", "gas_static")
+    assert own.when_words == "reading gas_flowing above gas_static"
+    for words, said in (
+        (("gas_flowin", "gas_static"), "gas_flowing"),
+        (("gas_flowing", "coolant_flow"), "can't be compared"),
+    ):
+        with pytest.raises(SheetError, match=said):
+            load_sheet(base_texts(), overlay(row.format(*words)))
+    assert "some seen and some absent" in next(
+        c.when_words for c in sheet.conflicts if c.id == "one-fact-soot"
+    )

@@ -43,6 +43,17 @@ CONVERTED = [
     (0.2, "Ω", "ohm", 0.2),
     (200.0, "mohm", "ohm", 0.2),
     (4.0, " l / min ", "l/min", 4.0),
+    (250_000.0, "Pa", "bar", 2.5),
+    (5.0, "kgf/cm2", "bar", 5 * 0.980665),
+    (5.0, "kgf/cm²", "bar", 5 * 0.980665),
+    (0.1, "l/s", "l/min", 6.0),
+    (500.0, "ml/min", "l/min", 0.5),
+    (0.2, "Mohm", "ohm", 2e5),
+    (0.2, "MΩ", "ohm", 2e5),
+    (0.2, "mΩ", "ohm", 2e-4),
+    (120.0, "mV", "V", 0.12),
+    (40.0, "µm", "mm", 0.04),
+    (40.0, "um", "mm", 0.04),
 ]
 
 
@@ -67,7 +78,13 @@ REFUSED = [
     (4.0, "baar", "bar", "'baar' is not known", "did you mean 'bar'"),
     (4.0, "", "bar", "'' is not known", "use one of"),
     (4.0, "furlong", "bar", "'furlong' is not known", ""),
-    (6.0, "mPa", "bar", "'mPa' is not known", "did you mean 'MPa'"),
+    (6.0, "mPa", "bar", "'mPa' is not known", "use one of bar, mbar, Pa"),
+    (6.0, "hPa", "bar", "'hPa' is not known", "use one of bar"),
+    (6.0, "GΩ", "ohm", "'GΩ' is not known", "use one of ohm"),
+    (6.0, "m", "mm", "'m' is not known", "use one of mm"),
+    (6.0, "1/min", "count", "'1/min' is not known", "use one of count"),
+    (6.0, "µS/cn", "bar", "'µS/cn' is not known", "use one of bar"),
+    (6.0, "l/mim", "l/min", "'l/mim' is not known", "did you mean 'l/min'"),
     (4.0, "l/min", "bar", "'l/min' measures flow, 'bar' measures pressure", "one of bar"),
     (4.0, "V", "mm", "'V' measures voltage, 'mm' measures length", "one of mm"),
     (-300.0, "°C", "°C", "no temperature is below -273.15 °C", "sign"),
@@ -86,3 +103,12 @@ def test_refused(value: float, unit: str, canonical: str, problem: str, mend: st
         to_canonical(value, unit, canonical)
     assert problem in caught.value.problem
     assert mend in caught.value.mend
+
+
+def test_no_unit_is_proposed_that_differs_by_its_prefix_alone() -> None:
+    for typed, kept in (("nV", "V"), ("dm", "mm"), ("GPa", "bar"), ("hPa", "bar"), ("nm", "mm")):
+        with pytest.raises(UnitError) as caught:
+            to_canonical(1.0, typed, kept)
+        assert caught.value.mend.startswith("use one of ")
+        for name in caught.value.mend.removeprefix("use one of ").split(", "):
+            assert name in accepted_units(kept)

@@ -30,8 +30,8 @@ from pitwise.causes.recursion import structure
 from pitwise.causes.remedy import PLAIN_ODDS, first_remedies, plainly_absent
 from pitwise.causes.step import next_step, open_checks, repair_order
 from pitwise.causes.words import RULED_OUT, percent, probability_word
-from pitwise.trade.cause_rows import Term
-from pitwise.trade.given import InputError, near
+from pitwise.trade.cause_rows import Conflict, OneFact, Term
+from pitwise.trade.given import InputError, near, printable
 from pitwise.trade.model import Sheet
 
 __all__ = [
@@ -242,25 +242,46 @@ def _ratios(
 def _conflicts(
     sheet: Sheet, observed: Observations, states: Mapping[str, State], ratios: Mapping[str, float]
 ) -> list[Flag]:
+    def state_of(name: str) -> str | None:
+        state = states.get(name)
+        if state is None and name in ratios and abs(ratios[name]) >= PLAIN_ODDS:
+            return "seen" if ratios[name] > 0 else "absent"
+        return "seen" if state in ("slight", "much") else state
+
     def holds(term: Term) -> bool:
         if term.key is not None:
             given = observed.context.get(term.key, "").strip().casefold()
             return given == str(term.value).casefold()
-        name = str(term.symptom)
-        state = states.get(name)
-        if state is None and name in ratios and abs(ratios[name]) >= PLAIN_ODDS:
-            state = "seen" if ratios[name] > 0 else "absent"
-        if term.state == "seen":
-            return state in ("seen", "slight", "much")
-        return state == term.state
+        if term.above is not None:
+            return _above(sheet, observed.readings, *term.above)
+        state = states.get(str(term.symptom))
+        return term.state in (state, state_of(str(term.symptom)))
 
-    out = []
-    for row in sheet.conflicts:
-        if all(holds(term) for term in row.terms):
+    def fires(row: Conflict, asked: Iterable[Flag]) -> bool:
+        if not isinstance(row, OneFact):
+            return all(holds(term) for term in row.terms)
+        told = {str(t.symptom): state_of(str(t.symptom)) for t in row.terms}
+        if not {"seen", "absent"} <= set(told.values()):
+            return False
+        # The sheet's own question on two of them is the better one.
+        return not any({"seen", "absent"} <= {told.get(s) for s in flag.symptoms} for flag in asked)
+
+    out: list[Flag] = []
+    for row in sorted(sheet.conflicts, key=lambda row: isinstance(row, OneFact)):
+        if fires(row, out):
             about = tuple(term.symptom for term in row.terms if term.symptom)
             out.append(Flag(row.id, row.say, row.ask, about, row.id in observed.answered))
     # What is still to be answered is shown first.
     return sorted(out, key=lambda flag: flag.answered)
+
+
+def _above(sheet: Sheet, readings: Mapping[str, Reading], one: str, other: str) -> bool:
+    """Return whether one reading is above another beyond both uncertainties (k = 2)."""
+    if one not in readings or other not in readings:
+        return False
+    kinds = [sheet.reading(name) for name in (one, other)]
+    a, b = (kind.canonical(readings[kind.id].value, readings[kind.id].unit) for kind in kinds)
+    return a - b > 2 * math.hypot(kinds[0].u, kinds[1].u)
 
 
 def _notes(sheet: Sheet, observed: Observations, known: frozenset[str]) -> list[Flag]:
@@ -270,12 +291,24 @@ def _notes(sheet: Sheet, observed: Observations, known: frozenset[str]) -> list[
             Flag("nothing-looked-at", "Nothing was looked at: these are the usual rates only.")
         )
     asked = sorted({*sheet.context_keys, *_CONTEXT})
-    for key in sorted(observed.context):
+    values: dict[str, list[str]] = {}
+    for term in (t for row in sheet.conflicts for t in row.terms if t.key is not None):
+        values.setdefault(str(term.key), []).append(str(term.value))
+    for key, given in sorted(observed.context.items()):
+        known_values = list(dict.fromkeys(values.get(key, ())))
+        if known_values and given.strip().casefold() not in map(str.casefold, known_values):
+            out.append(
+                Flag(
+                    "unknown-value",
+                    f"Context {key}: '{printable(given[:60])}' tells nothing here, only "
+                    f"{' or '.join(repr(v) for v in known_values)} does.",
+                )
+            )
         if key not in asked:
             out.append(
                 Flag(
                     "unknown-context",
-                    f"Context '{key[:60]}' is not known here and tells nothing: "
+                    f"Context '{printable(key[:60])}' is not known here and tells nothing: "
                     f"{near(key, asked)}.",
                 )
             )

@@ -134,8 +134,8 @@ class Flag:
     Attributes
     ----------
     code : str
-        A conflict's id, or "no-range", "two-answers", "unknown-context", "nothing-looked-at",
-        "tells-nothing",
+        A conflict's id, or "no-range", "two-answers", "unknown-context", "unknown-value",
+        "nothing-looked-at", "tells-nothing",
         "explanations-cut-short", "rough-range".
     text : str
     ask : str

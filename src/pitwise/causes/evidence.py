@@ -16,7 +16,7 @@ from pitwise.causes.network import Floats, Network, NetworkError
 
 # Of two weights of one cause the lesser counts for no less than this, unless it is 0 outright:
 # hundreds of absent findings would round it to 0 and make possible evidence impossible.
-_LEAST = 1e-200
+LEAST_WEIGHT = 1e-200
 # Weights above this need no scale taken out.
 _SAFE = 1e-30
 _SLACK = 1e-9
@@ -96,12 +96,16 @@ class Evidence:
     def settled(self) -> frozenset[int]:
         """Return every finding that has nothing more to tell.
 
-        Those looked at, and those of a group with a member seen, graded or read. An absent
-        member settles its own sign only: a weak sign that is not there leaves the stronger open.
+        Those looked at, and those of a group with a member seen, graded above absent, or read
+        as there. An absent member, or one read as absent, settles its own sign only: a weak
+        sign that is not there leaves the stronger open.
         """
-        looked = self.looked_at()
-        telling = looked - self.absent
-        return looked.union(*(g for g in self.groups if g & telling))
+        telling = (
+            self.seen
+            | {g.finding for g in self.grades if g.grade}
+            | {s.finding for s in self.soft if s.if_present > s.if_absent}
+        )
+        return self.looked_at().union(*(g for g in self.groups if g & telling))
 
 
 class Item(NamedTuple):
@@ -287,9 +291,9 @@ def weights(log_on: Floats, log_off: Floats) -> tuple[Floats, Floats, Floats]:
     if not np.isfinite(taken).all():
         top = np.where(np.isfinite(top), top, 0.0)
     on, off = np.exp(log_on - top), np.exp(log_off - top)
-    if (on < _LEAST).any() or (off < _LEAST).any():
-        on = np.where(np.isfinite(log_on), np.maximum(on, _LEAST), on)
-        off = np.where(np.isfinite(log_off), np.maximum(off, _LEAST), off)
+    if (on < LEAST_WEIGHT).any() or (off < LEAST_WEIGHT).any():
+        on = np.where(np.isfinite(log_on), np.maximum(on, LEAST_WEIGHT), on)
+        off = np.where(np.isfinite(log_off), np.maximum(off, LEAST_WEIGHT), off)
     return on, off, taken
 
 

@@ -19,6 +19,7 @@ from pitwise.trade.given import (
     a_text,
     an_object,
     near,
+    nearest,
     parse_json,
     shown,
 )
@@ -102,9 +103,10 @@ def read_observations(sheet: Sheet, data: object) -> Observations:
 def _section(
     raw: Mapping[str, Any], key: str, keys: Iterable[str] | None = None
 ) -> Mapping[str, Any]:
-    """Return an object of the input; one that is not there or null is empty."""
-    value = raw.get(key)
-    return {} if value is None else an_object(value, key, keys)
+    """Return an object of the input; one that is not there is empty, and so is the bench's null."""
+    if key not in raw or (raw[key] is None and key not in _OWN):
+        return {}
+    return an_object(raw[key], key, keys)
 
 
 def _gauge(gauge: Mapping[str, Any]) -> tuple[float, str]:
@@ -152,9 +154,7 @@ def _findings(sheet: Sheet, raw: Mapping[str, Any], looks: dict[str, Look]) -> d
             raise InputError(
                 place,
                 "not a finding of this sheet",
-                near(name, [*symptoms, *bench])
-                if len(name) > 1
-                else "`pitwise sheet show` lists them",
+                _near_finding(name, [*symptoms, *bench]),
             )
         state = _state(given, place)
         if name in symptoms:
@@ -180,6 +180,13 @@ def _findings(sheet: Sheet, raw: Mapping[str, Any], looks: dict[str, Look]) -> d
         (seen if state == "seen" else absent).add(word)
         looks[slug] = Look(seen, absent, look.looked)
     return out
+
+
+def _near_finding(name: str, known: list[str]) -> str:
+    found = nearest(name, known) if len(name) > 1 else None
+    if found is not None:
+        return f"did you mean '{found}'"
+    return f"`pitwise sheet show` lists all {len(known)}"
 
 
 def _state(value: object, place: str) -> State:

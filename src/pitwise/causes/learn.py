@@ -11,10 +11,13 @@ References
 ----------
 .. [1] A. P. Dempster, N. M. Laird, D. B. Rubin, "Maximum likelihood from incomplete data via
    the EM algorithm", J. R. Stat. Soc. B 39(1), 1977, 1-38.
+.. [2] T. A. Louis, "Finding the observed information matrix when using the EM algorithm",
+   J. R. Stat. Soc. B 44(2), 1982, 226-233.
 """
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -32,6 +35,10 @@ _TOLERANCE = 1e-10
 # A link of exactly 1 has no logarithm of its miss.
 _SURE = 1 - 1e-15
 _MOST_SWEEPS = 5000
+TEACHES_FROM = 4.0
+"""Odds from which on what a reading or a model leans to teaches (our own choice, no source)."""
+# A probability this near 0 or 1 has no log-odds to be unsure of.
+_CERTAIN = 1e-12
 
 
 @dataclass(frozen=True)
@@ -46,12 +53,16 @@ class Estimate:
         How many cases told on it.
     low, high : float
         5 % and 95 % points of its Beta distribution, what the prior is worth included.
+    worth : float
+        Cases the Beta is worth, its prior's included: less than were told where other makers of
+        the symptom may have the credit.
     """
 
     mean: float
     cases: int
     low: float
     high: float
+    worth: float
 
 
 @dataclass(frozen=True)
@@ -131,12 +142,17 @@ class Fired:
 
 @dataclass(frozen=True, eq=False)
 class Fit:
-    """Links (c,) and leak of one symptom, sweeps taken, and whether they came to rest."""
+    """Links (c,) and leak of one symptom, sweeps taken, and whether they came to rest.
+
+    `link_worth` (c,) and `leak_worth` are what their distributions are worth in cases.
+    """
 
     link: Floats
     leak: float
     sweeps: int
     settled: bool
+    link_worth: Floats
+    leak_worth: float
 
 
 def fit_symptom(
@@ -171,6 +187,11 @@ def fit_symptom(
     E-step, for a case in which the symptom was seen and the causes A held: link i in A fired
     with probability q_i / P, the leak with l / P, where P = 1 - (1-l) prod_A (1-q). M-step:
     the posterior mean, (prior cases x prior mean + expected firings) / (prior cases + cases).
+
+    Which of several makers fired is not seen, so a case is not worth a whole trial of each. The
+    observed information [2]_ of their log-odds, that of firings seen less the spread of firings
+    given what was seen, has the inverse v; the Beta is worth 1 / (v q (1 - q)) cases, at least
+    the prior's.
     """
     prior, prior_leak = np.asarray(link, dtype=float), float(leak)
     if not (np.all((prior > 0) & (prior <= 1)) and 0 < prior_leak < 1):
@@ -180,7 +201,9 @@ def fit_symptom(
     link_n = link_cases + held.T @ looks
     leak_n = leak_cases + float(looks.sum())
     q, base = prior.copy(), prior_leak
-    for sweep in range(1, (sweeps if sweeps is not None else _MOST_SWEEPS) + 1):
+    done, moved = 0, math.inf
+    while done < (sweeps if sweeps is not None else _MOST_SWEEPS):
+        done += 1
         p_seen = -np.expm1(np.log1p(-base) + held @ np.log1p(-np.minimum(q, _SURE)))
         share = np.divide(told.seen, p_seen, out=np.zeros_like(p_seen), where=told.seen > 0)
         new_q = (link_cases * prior + q * (held.T @ share)) / link_n
@@ -188,20 +211,45 @@ def fit_symptom(
         moved = max(float(np.abs(new_q - q).max(initial=0.0)), abs(new_base - base))
         q, base = new_q, new_base
         if sweeps is None and moved < _TOLERANCE:
-            return Fit(q, base, sweep, True)
-    return Fit(q, base, sweeps or _MOST_SWEEPS, sweeps is not None)
+            break
+    settled = sweeps is not None or moved < _TOLERANCE
+    worth = _worth_left(held, told.seen, np.append(q, base), np.append(link_n, leak_n))
+    prior_worth = np.append(np.full(len(q), link_cases), leak_cases)
+    worth = np.clip(worth, prior_worth, np.append(link_n, leak_n))
+    return Fit(q, base, done, settled, worth[:-1], float(worth[-1]))
 
 
-def estimate(mean: float, prior_cases: float, cases: int) -> Estimate:
-    """Give a learnt mean the 90 % interval of a Beta worth its prior's and its own cases."""
+def _worth_left(held: Floats, seen: Floats, p: Floats, trials: Floats) -> Floats:
+    """Return what links and leak (last) are worth in cases, their makers' credit being shared."""
+    makers = np.column_stack([held, np.ones(len(held))])
+    p_seen = -np.expm1(makers @ np.log1p(-np.minimum(p, _SURE)))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        # Given that the symptom was seen: P(i fired) = q/P, P(i and j fired) = q q'/P.
+        once = np.where(seen > 0, seen / p_seen, 0.0)
+        both = np.where(seen > 0, seen * (1 - p_seen) / p_seen**2, 0.0)
+    fired_one = makers.T @ once
+    spread = -np.outer(p, p) * (makers.T @ (both[:, None] * makers))
+    each = makers.T @ np.where(seen > 0, seen / np.maximum(p_seen, 1e-300) ** 2, 0.0)
+    np.fill_diagonal(spread, p * fired_one - p**2 * each)
+    inside = p * (1 - p)
+    out = trials.copy()
+    free = inside > _CERTAIN
+    information = np.diag(trials * inside) - spread
+    own = information[np.ix_(free, free)]
+    out[free] = 1 / (np.diag(np.linalg.inv(own)) * inside[free])
+    return out
+
+
+def estimate(mean: float, worth: float, cases: int) -> Estimate:
+    """Give a learnt mean the 90 % interval of a Beta worth so many cases, its prior included."""
     # A diagnosis imports this module for its rows alone, and scipy takes a third of a second.
     from scipy.special import betaincinv
 
-    n = prior_cases + cases
-    a, b = mean * n, (1 - mean) * n
+    a, b = mean * worth, (1 - mean) * worth
     if b <= 0:
-        return Estimate(mean, cases, mean, mean)
-    return Estimate(mean, cases, float(betaincinv(a, b, _LOW)), float(betaincinv(a, b, _HIGH)))
+        return Estimate(mean, cases, mean, mean, worth)
+    low, high = (float(betaincinv(a, b, x)) for x in (_LOW, _HIGH))
+    return Estimate(mean, cases, low, high, worth)
 
 
 def learn(sheet: Sheet, cases: Sequence[Case], *, worth: Worth | None = None) -> Learnt:
@@ -231,7 +279,7 @@ def learn(sheet: Sheet, cases: Sequence[Case], *, worth: Worth | None = None) ->
     for row in sheet.causes:
         count = sum(row.id in case.causes for case in used)
         mean = (worth.base * row.base_rate + count) / (worth.base + n)
-        base[row.id] = estimate(mean, worth.base, n)
+        base[row.id] = estimate(mean, worth.base + n, n)
     linked: dict[str, list[tuple[str, float]]] = {row.id: [] for row in sheet.symptoms}
     for arrow in sheet.links:
         linked[arrow.symptom].append((arrow.cause, arrow.p))
@@ -245,9 +293,9 @@ def learn(sheet: Sheet, cases: Sequence[Case], *, worth: Worth | None = None) ->
         fit = fit_symptom(told, prior, symptom.leak, link_cases=worth.link, leak_cases=worth.leak)
         looks = told.seen + told.absent
         counts = told.held.T.astype(float) @ looks
-        for cause, mean, count in zip(causes, fit.link, counts, strict=True):
-            links[cause, symptom.id] = estimate(float(mean), worth.link, round(float(count)))
-        leaks[symptom.id] = estimate(fit.leak, worth.leak, round(float(looks.sum())))
+        for cause, mean, left, count in zip(causes, fit.link, fit.link_worth, counts, strict=True):
+            links[cause, symptom.id] = estimate(float(mean), float(left), round(float(count)))
+        leaks[symptom.id] = estimate(fit.leak, fit.leak_worth, round(float(looks.sum())))
         if not fit.settled:
             unsettled.append(symptom.id)
     out = tuple(i for i, case in enumerate(cases) if not case.causes <= known)

@@ -183,16 +183,16 @@ def build(sheet: Sheet, learnt: Learnt | None = None) -> Model:
     for name, known in learnt.base.items():
         if name in row:
             prior[row[name]] = known.mean
-            prior_worth[row[name]] += known.cases
+            prior_worth[row[name]] = known.worth
     for name, known in learnt.leak.items():
         if name in column:
             leak[column[name]] = known.mean
-            leak_worth[column[name]] += known.cases
+            leak_worth[column[name]] = known.worth
     for (cause, symptom), known in learnt.link.items():
         # A link the sheet no longer has is not brought back by what was learnt of it.
         if cause in row and symptom in column and link[row[cause], column[symptom]] > 0:
             link[row[cause], column[symptom]] = known.mean
-            link_worth[row[cause], column[symptom]] += known.cases
+            link_worth[row[cause], column[symptom]] = known.worth
     groups: dict[str, set[int]] = {}
     for j, symptom_row in enumerate(sheet.symptoms):
         if symptom_row.group is not None:

@@ -7,7 +7,6 @@ Intelligent Systems*, 1988, section 4.3).
 
 from __future__ import annotations
 
-import difflib
 import json
 import math
 from collections.abc import Mapping, Sequence
@@ -16,6 +15,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
+
+from pitwise.trade.given import nearest, printable
 
 if TYPE_CHECKING:
     from pitwise.causes.evidence import Evidence
@@ -26,6 +27,8 @@ Floats = npt.NDArray[np.float64]
 MOST_LINKS = 1_000_000
 MOST_ENTRIES = 20_000_000
 _DEEPEST = 6
+LEAST_NUMBER = 1e-150
+"""Products of two smaller ones are lost in double precision."""
 
 
 class NetworkError(ValueError):
@@ -42,6 +45,7 @@ class NetworkError(ValueError):
     """
 
     def __init__(self, place: str, problem: str, mend: str) -> None:
+        place, problem, mend = map(printable, (place, problem, mend))
         super().__init__(f"{place}: {problem}; {mend}")
         self.place = place
         self.problem = problem
@@ -156,6 +160,10 @@ def _names(place: str, names: Sequence[str] | None, count: int, word: str) -> tu
     for i, name in enumerate(names):
         if not isinstance(name, str) or not name.strip():
             raise NetworkError(f"{place}[{i}]", "not a name", "give a text that is not empty")
+        if printable(name) != name:
+            raise NetworkError(
+                f"{place}[{i}]", f"'{name[:60]}' can't be printed", "take out control characters"
+            )
         if name in seen:
             raise NetworkError(
                 f"{place}[{i}]", f"'{name}' stands at [{seen[name]}] too", "name each once"
@@ -173,9 +181,9 @@ def _lookup(word: str, name: str, names: tuple[str, ...]) -> int:
 
 def near_words(name: str, known: Sequence[str]) -> str:
     """Return the mend of an unknown name: the nearest known one, or some of all."""
-    near = difflib.get_close_matches(name, known, 1, 0.5)
-    if near:
-        return f"did you mean '{near[0]}'?"
+    near = nearest(name, known)
+    if near is not None:
+        return f"did you mean '{near}'?"
     shown = ", ".join(known[:8]) + (", …" if len(known) > 8 else "")
     return f"use one of: {shown}" if known else "there are none"
 
@@ -270,6 +278,12 @@ def read_probability(place: str, value: Any) -> float:
         raise NetworkError(place, f"{kind(value)}, not a number", "give a number from 0 to 1")
     if not math.isfinite(value) or not 0 <= value <= 1:
         raise NetworkError(place, f"{value:g} is no probability", "give a number from 0 to 1")
+    if 0 < value < LEAST_NUMBER:
+        raise NetworkError(
+            place,
+            f"{value:g} is too small to be told from 0 in sums",
+            f"give 0, or at least {LEAST_NUMBER:g}",
+        )
     return float(value)
 
 

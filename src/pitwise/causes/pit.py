@@ -72,7 +72,8 @@ def pit_log_ratio(
     with p log-normal cut off below 1 (our own choice, no source). One s on both sides and
     r > 1 make every term of the ratio rise with d; a scatter that grew with r would let an
     absurdly shallow pit count as a sign of fast wear. By Gauss-Legendre on pieces set around
-    both factors' peaks; relative error below 1e-9 against adaptive quadrature in the tests.
+    both factors' peaks; within the cap relative error below 1e-9 against adaptive
+    quadrature in the tests; far in the tail beyond it the ratio falls too fast.
     """
     if not (sd_mm > 0 and math.isfinite(sd_mm)):
         raise ValueError(f"sd_mm {sd_mm} of a forecast is not above 0")

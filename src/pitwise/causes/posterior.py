@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,9 +18,19 @@ from pitwise.causes.cutset import (
     row,
     too_wide,
 )
-from pitwise.causes.evidence import Compiled, Evidence, Item, compile_evidence, weights
+from pitwise.causes.evidence import (
+    LEAST_WEIGHT,
+    Compiled,
+    Evidence,
+    Item,
+    compile_evidence,
+    weights,
+)
 from pitwise.causes.network import Floats, Network, NetworkError
 from pitwise.causes.recursion import Sums, backward, batch_of, forward, structure
+
+# Sums this far above raised weights are not moved by them.
+_LOG_FINE = math.log(LEAST_WEIGHT) + 20 * math.log(10)
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,7 +159,7 @@ def _stacked(values: list[object], shape: tuple[int, int]) -> Floats:
     return out
 
 
-def posteriors(network: Network, evidence: Evidence) -> Posterior:
+def posteriors(network: Network, evidence: Evidence, most_work: int | None = None) -> Posterior:
     """Return the exact posterior of every cause.
 
     Parameters
@@ -157,18 +168,46 @@ def posteriors(network: Network, evidence: Evidence) -> Posterior:
         The network.
     evidence : Evidence
         What was found; whatever it leaves out was not looked at and has no part in the sums.
+    most_work : int, optional
+        Most updates of states to be done (some fifty million take a second); default: whatever
+        it takes.
 
     Raises
     ------
     NetworkError
-        If the evidence does not fit the network, or has probability zero; then it names a
-        smallest set of findings that cannot be together.
+        If the evidence does not fit the network, takes more work than that, is too unlikely for
+        double precision, or has probability zero; then it names a smallest set of findings that
+        cannot be together.
     """
     compiled = compile_evidence(network, evidence)
+    if most_work is not None:
+        found = cut(structure(compiled))
+        work = found.plan.cost << len(found.causes)
+        if work > most_work:
+            raise NetworkError(
+                "evidence",
+                f"{len(compiled.opened)} facts seen at once hang together through shared causes: "
+                f"exact sums take {work / most_work:,.1f} times the work that is done at most",
+                "leave out findings that say the same",
+            )
     out = solve(compiled)
     if out.log_evidence[0] == -np.inf:
         raise impossible(network, compiled)
+    _check_scale(compiled, float(out.log_evidence[0]))
     return Posterior(out.p[0], float(out.log_evidence[0]), out.log_odds[0])
+
+
+def _check_scale(compiled: Compiled, log_evidence: float) -> None:
+    """Refuse sums so small that weights raised to `LEAST_WEIGHT` would tell in them."""
+    raised = (compiled.weight_on == LEAST_WEIGHT) | (compiled.weight_off == LEAST_WEIGHT)
+    if raised.any() and log_evidence - float(compiled.log_constant[0]) < _LOG_FINE:
+        raise NetworkError(
+            "evidence",
+            "it is so unlikely with every set of causes that sums in double precision do not "
+            "tell which is the likeliest",
+            "give priors, leaks and links nearer to what is known of them, and look at the "
+            "findings again",
+        )
 
 
 def posterior_draws(

@@ -20,6 +20,8 @@ from pitwise.trade.given import InputError
 # How many causes, facts and checks a table for people shows.
 _SHOWN = 8
 _FACTS = 4
+# Updates of states that --network may take: some 20 seconds.
+_MOST_WORK = 1_000_000_000
 
 
 def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -69,7 +71,7 @@ def _run_network(args: argparse.Namespace) -> int:
         network = parse_network(read_text(args.network))
         place = args.file
         evidence = parse_evidence(network, read_text(args.file))
-        found = posteriors(network, evidence)
+        found = posteriors(network, evidence, _MOST_WORK)
     except NetworkError as error:
         raise _refusal(place, error) from error
     if args.json:

@@ -22,7 +22,7 @@ def print_causes(out: Console, sheet: Sheet) -> None:
     out.print(_normals(sheet, None), markup=False)
     table = _table("Facts that can't well be true together", "Conflict", "When", "Ask", "Source")
     for row in sheet.conflicts:
-        table.add_row(row.id, ", ".join(row.when), f"{row.say} {row.ask}", row.source)
+        table.add_row(row.id, row.when_words, f"{row.say} {row.ask}", row.source)
     out.print(table, markup=False)
 
 

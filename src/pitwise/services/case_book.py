@@ -17,6 +17,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from pitwise.bench.decide import PIT_PART
+from pitwise.causes.learn import TEACHES_FROM
 from pitwise.causes.pit import Faster, faster_of, pit_log_ratio
 from pitwise.records.tables import DecisionRow, Fitting, InspectionRow, PartItem, Torch
 from pitwise.services.case_view import Origin
@@ -34,7 +35,7 @@ LEAST_LOG_SD = 0.1
 _CERTAIN = 1e-6
 # From 4 to 1 on, what a reading or a model tells is plain enough to be called seen: it teaches,
 # it makes a look abnormal, and no later part's fair look takes it back (our own choice, no source).
-PLAIN = math.log(4.0)
+PLAIN = math.log(TEACHES_FROM)
 
 
 @dataclass(frozen=True)

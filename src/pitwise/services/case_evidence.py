@@ -17,7 +17,7 @@ from pitwise.causes.observe import Observations
 from pitwise.causes.readings import Reading
 from pitwise.records.case_tables import CaseFact, CauseCase
 from pitwise.records.tables import Person
-from pitwise.services.case_book import PLAIN, book_tells
+from pitwise.services.case_book import book_tells
 from pitwise.services.case_gate import finding_gate
 from pitwise.services.case_items import (
     Gathered,
@@ -57,7 +57,8 @@ class CaseHeld:
     context : mapping of str to str
     inspections : tuple of int
     looked : mapping of str to bool
-        What it would teach: findings looked at, and whether they were seen.
+        What it would teach: findings looked at by an inspection or a check, or told by a reading
+        or the book, and whether they were seen.
     done : tuple of str
         Checks done, the bench's own among them.
     tried : tuple of TriedLine
@@ -258,10 +259,14 @@ def _answers(
 
 
 def _looked(evidence: tuple[EvidenceLine, ...]) -> dict[str, bool]:
-    """Return the findings that teach: looked at, or told clearly by a reading or a model."""
+    """Return the findings that teach: looked at, or told clearly by a reading or a model.
+
+    A finding touched by itself does not: what is complained of is told because it is there, and
+    what is not goes untold, so such tellings would teach that every sign is always seen.
+    """
     out = {}
     for line in evidence:
-        if line.state == "none":
+        if line.state == "none" or line.origin == "person":
             continue
         if line.log_ratio is None:
             out[line.symptom] = line.state != "absent"

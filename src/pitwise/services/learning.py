@@ -1,8 +1,8 @@
 """The shop's own numbers out of its verified cases, beside the trade sheet's.
 
-Only cases closed as verified teach, by the findings looked at when they were closed. A lead
-may freeze the numbers as they stand, let learning go on, or begin anew: a reset forgets the
-cases closed before it and ends a freeze. Events are never changed.
+Only cases closed as verified teach, by what inspections, checks, readings and the book had told
+when they were closed. A lead may freeze the numbers as they stand, let learning go on, or begin
+anew: a reset forgets the cases closed before it and ends a freeze. Events are never changed.
 """
 
 from __future__ import annotations

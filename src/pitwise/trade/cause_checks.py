@@ -72,6 +72,7 @@ def check_causes(rows: Rows, refuse: Refuse) -> None:
     cause = _Known("cause", {c.id for c in causes.values()}, refuse)
     symptom = _Known("symptom", {s.id for s in symptoms.values()}, refuse)
     check = _Known("check", {c.id for c in checks.values()}, refuse)
+    reading = _Known("reading", {r.id for r in readings.values()}, refuse)
     bench = _Known("bench finding", {"/".join(key) for key in rows["finding"]}, refuse)
 
     for key, link in links.items():
@@ -98,6 +99,17 @@ def check_causes(rows: Rows, refuse: Refuse) -> None:
             bench.need("symptom", key, word)
     for key, conflict in conflicts.items():
         for term in conflict.terms:
+            if term.above is not None:
+                for word in term.above:
+                    reading.need("conflict", key, word)
+                units = {readings[(word,)].unit for word in term.above}
+                if len(units) > 1:
+                    raise refuse(
+                        "conflict",
+                        key,
+                        f"readings in {' and '.join(sorted(units))} can't be compared",
+                        "name two of one unit",
+                    )
             if term.symptom is None:
                 continue
             symptom.need("conflict", key, term.symptom)

@@ -8,6 +8,7 @@ findings that show it, so that nothing is typed twice.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
@@ -268,16 +269,20 @@ class Normal(Row):
 
 @dataclass(frozen=True)
 class Term:
-    """One condition of a conflict: a symptom in a state, or a word of the context."""
+    """One condition of a conflict: a symptom in a state, a word of the context, two readings.
+
+    `above` names two readings of which the first is above the second beyond their uncertainties.
+    """
 
     symptom: str | None
     state: str | None
     key: str | None
     value: str | None
+    above: tuple[str, str] | None = None
 
 
 def parse_term(text: str) -> Term:
-    """Read "E_deep seen" or "context gas_supply bottled".
+    """Read "E_deep seen", "context gas_supply bottled" or "reading gas_drop above gas_static".
 
     Raises
     ------
@@ -289,9 +294,11 @@ def parse_term(text: str) -> Term:
         return Term(None, None, words[1], words[2])
     if len(words) == 2 and words[1] in _STATES and words[0] != "context":
         return Term(words[0], words[1], None, None)
+    if len(words) == 4 and words[0] == "reading" and words[2] == "above":
+        return Term(None, None, None, None, (words[1], words[3]))
     raise ValueError(
         f"'{text[:60]}' is no condition: write 'SYMPTOM seen', 'SYMPTOM absent', "
-        "'SYMPTOM slight', 'SYMPTOM much' or 'context KEY VALUE'"
+        "'SYMPTOM slight', 'SYMPTOM much', 'context KEY VALUE' or 'reading ID above ID'"
     )
 
 
@@ -305,7 +312,7 @@ class Conflict(Row):
 
     @model_validator(mode="after")
     def _readable(self) -> Conflict:
-        names = [term.symptom or f"context {term.key}" for term in self.terms]
+        names = [term.symptom or str(term.above or term.key) for term in self.terms]
         if len(set(names)) != len(names):
             raise ValueError("two conditions on the same thing: keep one of them")
         return self
@@ -314,6 +321,46 @@ class Conflict(Row):
     def terms(self) -> tuple[Term, ...]:
         """The conditions, read."""
         return tuple(parse_term(text) for text in self.when)
+
+    @property
+    def when_words(self) -> str:
+        """The conditions, for people."""
+        return ", ".join(self.when)
+
+
+class OneFact(Conflict):
+    """Signs of one fact (a symptoms' group) of which some are there and others are not.
+
+    Made by the loader for each group, no row of a sheet: its conditions name the group's
+    symptoms, and it is asked when one of them holds and another is looked for and absent.
+    """
+
+    @property
+    def when_words(self) -> str:
+        """The condition, for people."""
+        return "some seen and some absent: " + ", ".join(str(t.symptom) for t in self.terms)
+
+
+def one_fact_questions(symptoms: Iterable[Symptom]) -> tuple[OneFact, ...]:
+    """Return a question for each group of symptoms."""
+    groups: dict[str, list[Symptom]] = {}
+    for symptom in symptoms:
+        if symptom.group is not None:
+            groups.setdefault(symptom.group, []).append(symptom)
+    return tuple(
+        OneFact(
+            id="one-fact-" + group.lower().replace("_", "-"),
+            when=tuple(f"{s.id} seen" for s in members),
+            say="Signs of one fact, yet one is there and another is not: "
+            + "; ".join(s.text[0].lower() + s.text[1:] for s in members)
+            + ".",
+            ask="Were they looked at on the same parts, at the same moment? Look again; if all "
+            "holds as told, say so.",
+            source="our own choice, no source",
+        )
+        for group, members in groups.items()
+        if len(members) > 1
+    )
 
 
 class CauseLookups:

@@ -8,6 +8,11 @@ import math
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+# More known words than this are counted, not listed.
+_MOST_NAMED = 12
+# No quantity needs a whole number of more digits.
+_MOST_DIGITS = 300
+
 
 class InputError(ValueError):
     """Input that can't be worked with: names the place in it and the mend.
@@ -22,10 +27,16 @@ class InputError(ValueError):
     def __init__(self, place: str, problem: str, mend: str) -> None:
         # Half a surrogate pair, which JSON can spell, is no text that can be printed.
         place, problem, mend = (
-            words.encode("utf-8", "backslashreplace").decode() for words in (place, problem, mend)
+            printable(words.encode("utf-8", "backslashreplace").decode())
+            for words in (place, problem, mend)
         )
         self.place, self.problem, self.mend = place, problem, mend
         super().__init__(f"{place or 'input'}: {problem}. Mend: {mend}.")
+
+
+def printable(text: str) -> str:
+    """Return a text with what would steer a terminal spelt out."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
 def shown(value: object) -> str:
@@ -35,10 +46,26 @@ def shown(value: object) -> str:
 
 
 def near(word: str, known: Iterable[str]) -> str:
-    """Return the mend of an unknown word: the nearest known one, or all of them."""
+    """Return the mend of an unknown word: the nearest known one, or all of few."""
     known = list(known)
-    found = difflib.get_close_matches(word[:200], known, 1, 0.5)
-    return f"did you mean '{found[0]}'" if found else f"use one of: {', '.join(known)}"
+    found = nearest(word, known)
+    if found is not None:
+        return f"did you mean '{found}'"
+    if len(known) > _MOST_NAMED:
+        return f"use one of {len(known)}, such as {', '.join(known[:3])}"
+    return f"use one of: {', '.join(known)}"
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """Return the known word nearest to one, small and capital letters alike; None: none is near.
+
+    Where letters' case is the only difference, that word is meant.
+    """
+    folded: dict[str, str] = {}
+    for name in known:
+        folded.setdefault(name.casefold(), name)
+    found = difflib.get_close_matches(word[:200].casefold(), folded, 1, 0.5)
+    return folded[found[0]] if found else None
 
 
 def an_object(value: object, place: str, keys: Iterable[str] | None) -> Mapping[str, Any]:
@@ -113,8 +140,20 @@ def parse_json(text: str, page: str) -> Any:
             out[key] = value
         return out
 
+    def whole(digits: str) -> int:
+        if len(digits) > _MOST_DIGITS:
+            before = text[: text.find(digits)]
+            line = before.count("\n") + 1
+            column = len(before) - (before.rfind("\n") + 1) + 1
+            raise InputError(
+                f"line {line}, column {column}",
+                f"a number of {len(digits):,} digits",
+                "write plain numbers",
+            )
+        return int(digits)
+
     try:
-        return json.loads(text, object_pairs_hook=once)
+        return json.loads(text, object_pairs_hook=once, parse_int=whole)
     except json.JSONDecodeError as error:
         raise InputError(
             f"line {error.lineno}, column {error.colno}",

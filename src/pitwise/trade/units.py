@@ -1,7 +1,8 @@
 """Units of readings: what is accepted, and the unit each is kept in.
 
 Factors are exact by definition (inch 25.4 mm, US gallon 3.785411784 l, foot 304.8 mm),
-or follow from such: 1 psi = 6894.757293168 Pa (pound-force and inch; NIST SP 811, App. B).
+or follow from such: 1 psi = 6894.757293168 Pa (pound-force and inch; NIST SP 811, App. B),
+1 kgf = 9.80665 N.
 Pressures are gauge pressures. Flows are kept as they are read: no conversion between
 actual and normal conditions is made. A gallon is the US gallon.
 """
@@ -64,14 +65,18 @@ _FOOT3_L = 0.3048**3 * 1000
 _UNITS = (
     _Unit("bar", "pressure", 1.0, also=("bar g", "barg", "bar(g)")),
     _Unit("mbar", "pressure", 1e-3),
+    _Unit("Pa", "pressure", 1e-5),
     _Unit("kPa", "pressure", 0.01),
     _Unit("MPa", "pressure", 10.0),
+    _Unit("kgf/cm2", "pressure", 0.980665, also=("kgf/cm^2", "kg/cm2", "kg/cm^2")),
     _Unit("psi", "pressure", _PSI_BAR, also=("psig", "psi g", "lbf/in2", "lb/in2")),
     _Unit("°C", "temperature", 1.0, also=("C", "degC", "deg C")),
     _Unit("°F", "temperature", 5 / 9, -160 / 9, also=("F", "degF", "deg F")),
     _Unit("K", "temperature", 1.0, -273.15, also=("kelvin",)),
     _Unit("l/min", "flow", 1.0, also=("lpm", "litre/min", "liter/min")),
     _Unit("l/h", "flow", 1 / 60, also=("lph",)),
+    _Unit("l/s", "flow", 60.0, also=("lps",)),
+    _Unit("ml/min", "flow", 1e-3),
     _Unit("m3/h", "flow", 1000 / 60, also=("m^3/h", "m³/h")),
     _Unit("gal/min", "flow", _GALLON_L, also=("gpm", "US gal/min", "usgpm")),
     _Unit("ft3/h", "flow", _FOOT3_L / 60, also=("cfh", "ft^3/h", "ft³/h", "scfh")),
@@ -80,11 +85,14 @@ _UNITS = (
     _Unit("mS/cm", "conductivity", 1000.0),
     _Unit("mS/m", "conductivity", 10.0),
     _Unit("V", "voltage", 1.0, also=("volt", "volts", "Vdc")),
+    _Unit("mV", "voltage", 1e-3),
     _Unit("ohm", "resistance", 1.0, also=("Ω", "ohms")),
     _Unit("mohm", "resistance", 1e-3, also=("mΩ",)),
     _Unit("kohm", "resistance", 1e3, also=("kΩ",)),
+    _Unit("Mohm", "resistance", 1e6, also=("MΩ",)),
     _Unit("mm", "length", 1.0),
     _Unit("cm", "length", 10.0),
+    _Unit("µm", "length", 1e-3, also=("um", "micron", "microns")),
     _Unit("in", "length", 25.4, also=("inch", "inches", '"')),
     _Unit("thou", "length", 0.0254, also=("mil", "mils")),
     _Unit("mm/min", "speed", 1.0),
@@ -115,7 +123,11 @@ def _plain(text: str) -> str:
 
 
 _BY_NAME = {_plain(name): unit for unit in _UNITS for name in (unit.name, *unit.also)}
-_BY_FOLD = {name.casefold(): (name, unit) for name, unit in _BY_NAME.items()}
+# Of multiples and parts, in small letters.
+_PREFIXES = frozenset("cdghkmnptuμ")
+_BY_FOLD: dict[str, list[tuple[str, _Unit]]] = {}
+for _name, _unit in _BY_NAME.items():
+    _BY_FOLD.setdefault(_name.casefold(), []).append((_name, _unit))
 
 
 def canonical_units() -> tuple[str, ...]:
@@ -136,22 +148,48 @@ def accepted_units(canonical: str) -> tuple[str, ...]:
     return tuple(sorted(names, key=lambda n: n != _DIMENSIONS[dimension][0]))
 
 
-def _find(text: str) -> _Unit:
+def _find(text: str, dimension: str | None = None) -> _Unit:
+    """Return a unit; refuse an unknown one and name the nearest of its dimension."""
     plain = _plain(text)
     found = _BY_NAME.get(plain)
     if found is None and plain:
-        name, unit = _BY_FOLD.get(plain.casefold(), ("", None))
         # m and M are different prefixes: a milli is not guessed to be a mega.
-        if unit is not None and {plain[0], name[0]} != {"m", "M"}:
-            found = unit
+        found = next(
+            (
+                unit
+                for name, unit in _BY_FOLD.get(plain.casefold(), ())
+                if {plain[0], name[0]} != {"m", "M"}
+            ),
+            None,
+        )
     if found is not None:
         return found
-    near = difflib.get_close_matches(plain.casefold(), _BY_FOLD, 1, 0.5)
+    fold = plain.casefold()
+    own = [u for u in _UNITS if dimension in (None, u.dimension)]
+    spelt = {
+        _plain(name).casefold(): u.name
+        for u in own
+        for name in (u.name, *u.also)
+        if not _prefix_apart(fold, _plain(name).casefold())
+    }
+    # Of two letters any unit of two is half alike.
+    near = difflib.get_close_matches(fold, spelt, 1, 0.6) if len(fold) > 2 else []
     raise UnitError(
         f"unit '{text[:30]}' is not known",
-        f"did you mean '{_BY_FOLD[near[0]][1].name}'"
+        f"did you mean '{spelt[near[0]]}'"
         if near
-        else f"use one of {', '.join(u.name for u in _UNITS)}",
+        else f"use one of {', '.join(u.name for u in own)}",
+    )
+
+
+def _prefix_apart(one: str, other: str) -> bool:
+    """Return whether two units differ in their prefix alone, or are a milli and a mega."""
+    first, second = one[:1] in _PREFIXES, other[:1] in _PREFIXES
+    return (
+        one == other
+        or (first and one[1:] == other)
+        or (second and one == other[1:])
+        or (first and second and one[1:] == other[1:])
     )
 
 
@@ -182,7 +220,8 @@ def to_canonical(value: float, unit: str, canonical: str) -> float:
     """
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
         raise UnitError(f"{value!r} is no number that can be read off", "write a plain number")
-    there, kept = _find(unit), _find(canonical)
+    kept = _find(canonical)
+    there = _find(unit, kept.dimension)
     name, least = _DIMENSIONS[kept.dimension]
     if kept.name != name:
         raise UnitError(f"readings are not kept in '{canonical}'", f"use '{name}'")
