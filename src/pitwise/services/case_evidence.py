@@ -17,7 +17,7 @@ from pitwise.causes.observe import Observations
 from pitwise.causes.readings import Reading
 from pitwise.records.case_tables import CaseFact, CauseCase
 from pitwise.records.tables import Person
-from pitwise.services.case_book import book_tells
+from pitwise.services.case_book import PLAIN, book_tells
 from pitwise.services.case_gate import finding_gate
 from pitwise.services.case_items import (
     Gathered,
