@@ -62,9 +62,9 @@ LEARNING = 9
 SIZES = (0, 10, 25, 50, 100, 200)
 LOOKED_AT = 0.5
 """Chance that a check other than the bench's was done in a case a shop learns from."""
-WORKED_AT = (0, 50, 200)
+WORKED_AT = (0, 200)
 """Sizes at which minutes to cure are taken, which is slow."""
-CASES, MORE, CLAIMS, SHOPS, FRESH, WORKED = 120, 25, 500, 24, 60, 3
+CASES, MORE, CLAIMS, SHOPS, FRESH, WORKED = 120, 10, 300, 12, 60, 2
 QUICK = (10, 4, 60, 3, 30, 3)
 BINS = (0.5, 0.6, 0.7, 0.8, 0.9)
 MOST_OFF, LEAST_SAVED, LEAST_FOUND = 0.10, 0.25, 0.90
@@ -264,16 +264,16 @@ def simulate(*, quick: bool = False, workers: int = 2) -> Findings:
     os.environ["OPENBLAS_NUM_THREADS"] = "1"
     try:
         with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
-            learnt = [pool.submit(_learn_job, (n, fresh, worked)) for n in range(shops)]
-            cured = [
-                pool.submit(_cure_job, (noise, n, min(n + step, cases), good, more))
-                for noise in NOISES
-                for n in range(0, cases, step)
-            ]
             claimed = [
                 pool.submit(_claim_job, (noise, n, min(n + 50, claims)))
                 for noise in NOISES
                 for n in range(0, claims, 50)
+            ]
+            learnt = [pool.submit(_learn_job, (n, fresh, worked)) for n in range(shops)]
+            cured = [
+                pool.submit(_cure_job, (noise, n, min(n + step, cases), good, more))
+                for n in range(0, cases, step)
+                for noise in NOISES
             ]
             return Findings(
                 [row for job in cured for row in job.result()],

@@ -28,7 +28,8 @@ FLOORS = (0.0, 0.01, 0.02, 0.04)
 KEEPS = (1.0, 0.9, 0.8)
 ODDS = (1.0, 0.9, 0.8, 0.7, 0.6)
 FEW = (0.0, 0.3, 0.5, 0.8)
-WORTHS = (0.15, 0.25, 0.4, 0.6)
+WORTHS = (0.25, 0.4, 0.6, 0.8)
+IN_FORCE = 0.6
 
 
 def with_constants(sheet: Sheet, **values: float) -> Sheet:
@@ -117,11 +118,11 @@ def worth_tables(cases: int, workers: int) -> Iterator[str]:
     with _pool(workers) as pool:
         found = list(pool.map(_minutes, jobs))
     for worth, minutes in zip(WORTHS, found, strict=True):
-        off = minutes - found[WORTHS.index(0.4)]
+        off = minutes - found[WORTHS.index(IN_FORCE)]
         se = off.std(axis=0) / len(off) ** 0.5
         yield (
             f"check-worth {worth}: {minutes.mean(axis=0).round(1)}, "
-            f"against 0.4 {off.mean(axis=0).round(1)} ± {se.round(1)}"
+            f"against {IN_FORCE} {off.mean(axis=0).round(1)} ± {se.round(1)}"
         )
 
 
