@@ -30,7 +30,7 @@ from pitwise.causes.recursion import structure
 from pitwise.causes.remedy import PLAIN_ODDS, first_remedies, plainly_absent
 from pitwise.causes.step import next_step, open_checks, repair_order
 from pitwise.causes.words import RULED_OUT, percent, probability_word
-from pitwise.trade.cause_rows import Conflict, OneFact, Term
+from pitwise.trade.cause_rows import Term
 from pitwise.trade.given import InputError, near, printable
 from pitwise.trade.model import Sheet
 
@@ -257,18 +257,9 @@ def _conflicts(
         state = states.get(str(term.symptom))
         return term.state in (state, state_of(str(term.symptom)))
 
-    def fires(row: Conflict, asked: Iterable[Flag]) -> bool:
-        if not isinstance(row, OneFact):
-            return all(holds(term) for term in row.terms)
-        told = {str(t.symptom): state_of(str(t.symptom)) for t in row.terms}
-        if not {"seen", "absent"} <= set(told.values()):
-            return False
-        # The sheet's own question on two of them is the better one.
-        return not any({"seen", "absent"} <= {told.get(s) for s in flag.symptoms} for flag in asked)
-
-    out: list[Flag] = []
-    for row in sorted(sheet.conflicts, key=lambda row: isinstance(row, OneFact)):
-        if fires(row, out):
+    out = []
+    for row in sheet.conflicts:
+        if all(holds(term) for term in row.terms):
             about = tuple(term.symptom for term in row.terms if term.symptom)
             out.append(Flag(row.id, row.say, row.ask, about, row.id in observed.answered))
     # What is still to be answered is shown first.

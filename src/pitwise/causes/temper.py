@@ -83,7 +83,7 @@ class Tempering:
         telling : int or array
             Facts that are there and linked to each cause (`Compiled.telling`).
         """
-        if (self.share(telling) == 1.0).all():
+        if self.odds == 1.0 and self.few == 0.0:
             return p
         with np.errstate(divide="ignore", over="ignore"):
             at = np.log(p) - np.log1p(-p)
@@ -102,7 +102,10 @@ class Tempering:
         """
         with np.errstate(divide="ignore", invalid="ignore"):
             prior = np.log(base) - np.log1p(-base)
-            out = prior + self.share(telling) * (at - prior)
+            shift = at - prior
+            # Few facts hold back a suspicion, not an acquittal: else one more fact that speaks
+            # for a cause, by counting, would push one below its base rate further down.
+            out = prior + np.where(shift > 0, self.share(telling), self.odds) * shift
         return np.where(np.isfinite(at) & np.isfinite(prior), out, at)
 
 

@@ -30,7 +30,7 @@ VERDICTS = {
     "no-difference": "No difference shown since the cure",
     "too-early": "Too early to tell",
 }
-COMPARED = {"life": "Electrodes used up per start", "wear": "Growth of the pit per start"}
+COMPARED = {"life": "Electrodes used up per start", "wear": "Growth of the pit with use"}
 SHORT = {
     "better": "better",
     "worse": "worse",

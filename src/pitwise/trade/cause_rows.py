@@ -8,7 +8,6 @@ findings that show it, so that nothing is typed twice.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
@@ -326,41 +325,6 @@ class Conflict(Row):
     def when_words(self) -> str:
         """The conditions, for people."""
         return ", ".join(self.when)
-
-
-class OneFact(Conflict):
-    """Signs of one fact (a symptoms' group) of which some are there and others are not.
-
-    Made by the loader for each group, no row of a sheet: its conditions name the group's
-    symptoms, and it is asked when one of them holds and another is looked for and absent.
-    """
-
-    @property
-    def when_words(self) -> str:
-        """The condition, for people."""
-        return "some seen and some absent: " + ", ".join(str(t.symptom) for t in self.terms)
-
-
-def one_fact_questions(symptoms: Iterable[Symptom]) -> tuple[OneFact, ...]:
-    """Return a question for each group of symptoms."""
-    groups: dict[str, list[Symptom]] = {}
-    for symptom in symptoms:
-        if symptom.group is not None:
-            groups.setdefault(symptom.group, []).append(symptom)
-    return tuple(
-        OneFact(
-            id="one-fact-" + group.lower().replace("_", "-"),
-            when=tuple(f"{s.id} seen" for s in members),
-            say="Signs of one fact, yet one is there and another is not: "
-            + "; ".join(s.text[0].lower() + s.text[1:] for s in members)
-            + ".",
-            ask="Were they looked at on the same parts, at the same moment? Look again; if all "
-            "holds as told, say so.",
-            source="our own choice, no source",
-        )
-        for group, members in groups.items()
-        if len(members) > 1
-    )
 
 
 class CauseLookups:

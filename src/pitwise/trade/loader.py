@@ -27,7 +27,6 @@ from pitwise.trade.cause_rows import (
     ReadingKind,
     Remedy,
     Symptom,
-    one_fact_questions,
 )
 from pitwise.trade.model import (
     PART_SLUGS,
@@ -351,7 +350,6 @@ def load_sheet(base: Mapping[str, str], *overlays: Mapping[str, str]) -> Sheet:
         name: tuple(rows[table].values()) for table, name in ROW_TABLES.items()
     }
     ordered["parts"] = tuple(sorted(ordered["parts"], key=lambda p: p.order))
-    ordered["conflicts"] += one_fact_questions(ordered["symptoms"])
     ordered["cautions"] = tuple(sorted(ordered["cautions"], key=lambda c: c.order))
     return Sheet(version=" + ".join(versions), titles=tuple(titles), **ordered)
 
