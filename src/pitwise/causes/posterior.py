@@ -27,7 +27,7 @@ from pitwise.causes.evidence import (
     weights,
 )
 from pitwise.causes.network import Floats, Network, NetworkError
-from pitwise.causes.recursion import Sums, backward, batch_of, forward, structure
+from pitwise.causes.recursion import Number, Sums, backward, batch_of, forward, structure
 
 # Sums this far above raised weights are not moved by them.
 _LOG_FINE = math.log(LEAST_WEIGHT) + 20 * math.log(10)
@@ -150,12 +150,12 @@ def _direct(compiled: Compiled, sums: Sums) -> Batch:
     return Batch(p, log_z, log_odds)
 
 
-def _stacked(values: list[object], shape: tuple[int, int]) -> Floats:
+def _stacked(values: list[Number], shape: tuple[int, int]) -> Floats:
     if shape[0] == 1:
         return np.array(values, dtype=np.float64).reshape(shape)
     out = np.empty(shape)
     for i, value in enumerate(values):
-        out[:, i] = value  # type: ignore[call-overload]
+        out[:, i] = value
     return out
 
 

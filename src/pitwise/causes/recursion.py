@@ -80,7 +80,8 @@ class Sums:
 def columns(array: Floats) -> list[Number]:
     """Return a list over the second axis: floats when the first axis is 1, else (B,) arrays."""
     if len(array) == 1:
-        return array[0].tolist()  # type: ignore[no-any-return]
+        plain: list[Number] = array[0].tolist()
+        return plain
     return list(np.ascontiguousarray(array.T))
 
 

@@ -98,8 +98,9 @@ def _print(sheet: Sheet, found: Diagnosis) -> None:
         done = " (answered)" if flag.answered else ""
         out.print(f"{flag.code}{done}: {flag.text}{ask}", markup=False)
     table = Table(title="Causes", title_justify="left")
-    for name, side in (("Cause", "left"), ("Probability", "right"), ("90 % range", "right")):
-        table.add_column(name, justify=side, overflow="fold")  # type: ignore[arg-type]
+    table.add_column("Cause", overflow="fold")
+    for name in ("Probability", "90 % range"):
+        table.add_column(name, justify="right", overflow="fold")
     for name in ("In words", "For it", "Against it"):
         table.add_column(name, overflow="fold")
     for c in found.causes[:_SHOWN]:

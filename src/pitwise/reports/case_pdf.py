@@ -2,25 +2,20 @@
 
 from __future__ import annotations
 
-import datetime as dt
-import json
 from pathlib import Path
 from typing import Any
-
-import typst
 
 from .case_words import COMPARED, SHORT, view
 from .charts import Lives, NoReadings, Ratio, lives_chart, ratio_chart, svg_of
 from .drawing import chance_bar
-from .glyphs import FAMILIES
-from .record_pdf import DocumentError, _fonts, _on_white, _printable
+from .typeset import on_white, printable, typeset
 
 TEMPLATE = Path(__file__).parent / "templates" / "case.typ"
 _WIDTH = 640
 
 
 def _drawn(spec: dict[str, Any] | NoReadings) -> str:
-    return "" if isinstance(spec, NoReadings) else _on_white(svg_of(spec))
+    return "" if isinstance(spec, NoReadings) else on_white(svg_of(spec))
 
 
 def _pictures(cure: dict[str, Any] | None) -> list[dict[str, str]]:
@@ -79,28 +74,9 @@ def case_pdf(case: dict[str, Any], *, timezone: str = "UTC") -> bytes:
     The case reaches the typesetter as data, never as markup.
     """
     words = view(case, timezone=timezone)
-    data = _printable(words)
+    data = printable(words)
     data["proof"] = words["proof"]
-    data["families"] = list(FAMILIES)
     for row, cause in zip(data["causes"], case["diagnosis"]["causes"], strict=False):
-        row["bar"] = _on_white(chance_bar(cause["p"], cause["low"], cause["high"], cause["base"]))
+        row["bar"] = on_white(chance_bar(cause["p"], cause["low"], cause["high"], cause["base"]))
     data["pictures"] = _pictures(case["cure"])
-    year, month, day, hour, minute, second = words["dated"]
-    dated = dt.datetime(year, month, day, hour, minute, second, tzinfo=dt.UTC)
-    try:
-        compiler = typst.Compiler(
-            TEMPLATE.read_bytes(),
-            font_paths=_fonts(),
-            ignore_system_fonts=True,
-            sys_inputs={"data": json.dumps(data, ensure_ascii=False, sort_keys=True)},
-        )
-        pdf, warnings = compiler.compile_with_warnings(
-            format="pdf", pdf_standards="ua-1", timestamp=int(dated.timestamp())
-        )
-    except typst.TypstError as error:
-        raise DocumentError(f"{error.message}\n{error.diagnostic}") from error
-    if warnings:
-        raise DocumentError("; ".join(w.message for w in warnings))
-    if not isinstance(pdf, bytes):
-        raise DocumentError(f"the typesetter gave {type(pdf).__name__} in place of one file")
-    return pdf
+    return typeset(TEMPLATE, data, words["dated"])

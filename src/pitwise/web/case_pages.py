@@ -31,6 +31,24 @@ Closer = Annotated[Actor, Depends(needs("close-cause"))]
 Text = Annotated[str, Form()]
 Texts = Annotated[list[str] | None, Form()]
 Revision = Annotated[int | None, Form(ge=0, le=2**31 - 1)]
+
+
+def _typed(
+    causes: Texts = None,
+    certainty: Text = "",
+    remedies: Texts = None,
+    remedy_text: Text = "",
+    done_by: Text = "",
+    note: Text = "",
+    reason: Text = "",
+) -> Typed:
+    """Read the form that closes a case, or amends a closed one."""
+    return Typed(
+        tuple(causes or ()), tuple(remedies or ()), certainty, remedy_text, done_by, note, reason
+    )
+
+
+Closing = Annotated[Typed, Depends(_typed)]
 LIST_STATES = ("all", "open", "not-held", "closed", "discarded")
 
 
@@ -332,17 +350,11 @@ def close(
     request: Request,
     actor: Closer,
     number: Id,
-    causes: Texts = None,
-    certainty: Text = "",
-    remedies: Texts = None,
-    remedy_text: Text = "",
-    done_by: Text = "",
-    note: Text = "",
+    typed: Closing,
     key: Text = "",
     revision: Revision = None,
 ) -> Response:
     """Close a case with what it was and what was done."""
-    typed = Typed(tuple(causes or ()), tuple(remedies or ()), certainty, remedy_text, done_by, note)
     try:
         view = cases.close_case(
             shop_of(request),
@@ -350,11 +362,11 @@ def close(
             number,
             key=key or new_key(),
             causes=typed.causes,
-            certainty=certainty,
+            certainty=typed.certainty,
             remedies=typed.remedies,
-            remedy_text=remedy_text,
-            note=note,
-            done_by=done_by,
+            remedy_text=typed.remedy_text,
+            note=typed.note,
+            done_by=typed.done_by,
             revision=revision,
         )
     except ConflictError as refusal:
@@ -367,20 +379,11 @@ def amend(
     request: Request,
     actor: Closer,
     number: Id,
-    causes: Texts = None,
-    certainty: Text = "",
-    remedies: Texts = None,
-    remedy_text: Text = "",
-    done_by: Text = "",
-    note: Text = "",
-    reason: Text = "",
+    typed: Closing,
     key: Text = "",
     revision: Revision = None,
 ) -> Response:
     """Put right what a closed case was closed with; what was held of it stays."""
-    typed = Typed(
-        tuple(causes or ()), tuple(remedies or ()), certainty, remedy_text, done_by, note, reason
-    )
     try:
         cases.amend_case(
             shop_of(request),
@@ -388,12 +391,12 @@ def amend(
             number,
             key=key or new_key(),
             causes=typed.causes,
-            certainty=certainty,
+            certainty=typed.certainty,
             remedies=typed.remedies,
-            remedy_text=remedy_text,
-            note=note,
-            done_by=done_by,
-            reason=reason,
+            remedy_text=typed.remedy_text,
+            note=typed.note,
+            done_by=typed.done_by,
+            reason=typed.reason,
             revision=revision,
         )
     except ConflictError as refusal:
