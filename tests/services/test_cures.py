@@ -12,7 +12,6 @@ from pitwise.services import cases, drafts, fittings, signing
 from pitwise.services.cures import (
     Grown,
     cure_view,
-    cures_that_did_not_hold,
     growth_of,
     unsure_of_law,
 )
@@ -21,6 +20,11 @@ from pitwise.trade import base_sheet
 from pitwise.wear.fit import WearFit, fit_wear
 from pitwise.wear.history import Step
 from pitwise.wear.prior import GAMMA, GrowthPrior, age
+
+
+def not_held(floor: Floor) -> list[int]:
+    """Return the cases whose cure did not hold, as the list has them."""
+    return [c.id for c in cases.list_cases(floor.shop, floor.tech, state="not-held")]
 
 
 class Wear:
@@ -98,7 +102,7 @@ def test_a_cure_that_worked_shows_it_in_lives_and_wear(floor: Floor) -> None:
     assert (view.held, view.did_not_hold) == (True, "")
     assert view.remedies[-1] == "Filter changed"
     assert "of what it was" in view.wear.words
-    assert cures_that_did_not_hold(floor.shop, floor.tech) == ()
+    assert not_held(floor) == []
 
 
 def test_right_after_a_cure_it_is_too_early_to_tell(floor: Floor) -> None:
@@ -122,7 +126,7 @@ def test_a_cure_that_made_it_worse_did_not_hold(floor: Floor) -> None:
         wear.electrode(life)
     view = cure_view(floor.shop, floor.tech, case)
     assert (view.verdict, view.held) == ("worse", False)
-    assert [c.case_id for c in cures_that_did_not_hold(floor.shop, floor.tech)] == [case]
+    assert not_held(floor) == [case]
 
 
 def test_the_same_cause_again_says_that_the_first_cure_did_not_hold(floor: Floor) -> None:
@@ -135,7 +139,7 @@ def test_the_same_cause_again_says_that_the_first_cure_did_not_hold(floor: Floor
     assert view.did_not_hold == (
         f"Case {again} on this torch was closed with the same cause: low coolant flow."
     )
-    held = [c.case_id for c in cures_that_did_not_hold(floor.shop, floor.tech)]
+    held = not_held(floor)
     assert held == [first]
     assert cure_view(floor.shop, floor.tech, elsewhere).did_not_hold == ""
 
@@ -144,7 +148,7 @@ def test_wear_by_age_comes_again_and_nothing_failed(floor: Floor) -> None:
     Wear(floor, floor.torch)
     cured(floor, floor.torch, "age")
     cured(floor, floor.torch, "age")
-    assert cures_that_did_not_hold(floor.shop, floor.tech) == ()
+    assert not_held(floor) == []
 
 
 def test_only_a_closed_case_has_a_cure(lite: Floor) -> None:

@@ -17,9 +17,7 @@ from pitwise.records.tables import InspectionRow, Torch
 from pitwise.services.case_book import PLAIN, not_superseded
 from pitwise.services.case_evidence import gather
 from pitwise.services.case_page import diagnosis_of, held_and_diagnosis
-from pitwise.services.case_view import CureView
 from pitwise.services.cases import open_case_of, read_case
-from pitwise.services.cures import all_cures
 from pitwise.services.permissions import Actor, require
 from pitwise.services.ranges import sheet_at
 from pitwise.services.shopfloor import Shop
@@ -150,13 +148,6 @@ def open_case_on(shop: Shop, actor: Actor, torch_id: int) -> int | None:
     require(actor, "view")
     with shop.database.read() as session:
         return open_case_of(session, torch_id)
-
-
-def cures_by_case(shop: Shop, actor: Actor) -> Mapping[int, CureView]:
-    """Return before and after of every closed case, by its id."""
-    require(actor, "view")
-    with shop.database.read() as session:
-        return all_cures(shop, session)
 
 
 def _plain(value: Any) -> Any:

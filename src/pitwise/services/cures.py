@@ -369,18 +369,3 @@ def all_cures(shop: Shop, session: Session) -> dict[int, CureView]:
     """Return before and after of every closed case, by its id."""
     book = _Book(shop, session)
     return {case.row.id: _cure(book, case) for case in book.cases}
-
-
-def cures_that_did_not_hold(shop: Shop, actor: Actor) -> tuple[CureView, ...]:
-    """Return the cures that did not hold, newest first.
-
-    One did not hold when somebody said that the trouble came back, when the same cause was
-    confirmed again on the torch later, or when before and after show it worse, or alike with
-    enough to have shown a halving.
-    """
-    require(actor, "view")
-    with shop.database.read() as session:
-        cures = all_cures(shop, session).values()
-    return tuple(
-        sorted((c for c in cures if c.did_not_hold), key=lambda c: c.cured_at, reverse=True)
-    )

@@ -77,7 +77,6 @@ def case_list(
         wanted=wanted,
         torch=one,
         torches=case_sheet.torch_names(shop, actor),
-        cures=case_sheet.cures_by_case(shop, actor),
         VERDICTS=VERDICTS,
     )
 
