@@ -36,6 +36,19 @@ class Circle:
 
 
 @dataclass(frozen=True)
+class Inscribed(Circle):
+    """A circle among points.
+
+    Attributes
+    ----------
+    held : bool
+        Three points hold it; False: only the rule that its centre stays in the hull does.
+    """
+
+    held: bool
+
+
+@dataclass(frozen=True)
 class Zone:
     """The ring between two circles of one centre; unit of the points.
 

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from scipy.spatial import ConvexHull, cKDTree
 
 from .circle_fit import least_squares
-from .circle_model import Circle, CircleError, Floats, cloud
+from .circle_model import Circle, CircleError, Floats, Inscribed, cloud
 from .circle_search import (
     MOST_CROSSINGS,
     MOST_WORK,
@@ -21,7 +21,6 @@ from .circle_search import (
     crossings,
     distances,
     in_box,
-    pairs,
     quarters,
     too_much,
     triples,
@@ -58,28 +57,34 @@ def minimum_circumscribed(points: npt.ArrayLike) -> Circle:
     so it ends (the pivoting of Gärtner 1999 on Welzl's problem of 1991; from memory).
     """
     own = cloud(points)
-    p = own.own
-    first = p[int(np.argmax(np.hypot(*(p - p.mean(axis=0)).T)))]
-    second = p[int(np.argmax(np.hypot(*(p - first).T)))]
-    carried = np.array([first, second])
-    c, r = (first + second) / 2, float(np.hypot(*(first - second))) / 2
+    c, _ = _around(own.own)
+    x, y = own.centre(c)
+    return Circle(x, y, float(np.hypot(*(own.own - c).T).max()) * own.scale)
+
+
+def _around(p: Floats) -> tuple[Floats, list[int]]:
+    """Return the centre of the least circle about points, and which carry it."""
+    first = int(np.argmax(np.hypot(*(p - p.mean(axis=0)).T)))
+    second = int(np.argmax(np.hypot(*(p - p[first]).T)))
+    carried = [first, second]
+    c, r = (p[first] + p[second]) / 2, float(np.hypot(*(p[first] - p[second]))) / 2
     for _ in range(10 * len(p)):
         d = np.hypot(*(p - c).T)
         k = int(np.argmax(d))
         if d[k] <= r * (1 + 2 * _EPS):
             break
-        next_c, next_r, next_carried = _least_of_few(np.vstack([carried, p[k]]))
+        few = [*carried, k]
+        next_c, next_r, chosen = _least_of_few(p[few])
         if next_r <= r:
             # What is left outside is rounding.
             break
-        c, r, carried = next_c, next_r, next_carried
-    x, y = own.centre(c)
-    return Circle(x, y, float(np.hypot(*(p - c).T).max()) * own.scale)
+        c, r, carried = next_c, next_r, [few[i] for i in chosen]
+    return c, carried
 
 
-def _least_of_few(p: Floats) -> tuple[Floats, float, Floats]:
+def _least_of_few(p: Floats) -> tuple[Floats, float, list[int]]:
     """Return centre, radius and carriers of the least circle of at most four points."""
-    best: tuple[Floats, float, Floats] | None = None
+    best: tuple[Floats, float, list[int]] | None = None
     for size in (2, 3):
         for chosen in combinations(range(len(p)), size):
             own = p[list(chosen)]
@@ -91,7 +96,7 @@ def _least_of_few(p: Floats) -> tuple[Floats, float, Floats]:
             if float(np.hypot(*(p - c).T).max()) <= r * (1 + 1e-14) and (
                 best is None or r < best[1]
             ):
-                best = (c, r, own)
+                best = (c, r, list(chosen))
     if best is None:
         raise CircleError("points", "lie too near a line", "measure points round the circle")
     return best
@@ -109,10 +114,10 @@ def _through(p: Floats) -> Floats | None:
     return out if np.isfinite(out).all() else None
 
 
-def maximum_inscribed(points: npt.ArrayLike) -> Circle:
-    """Return the largest circle with no point inside, its centre within the points' hull.
+def maximum_inscribed(points: npt.ArrayLike) -> Inscribed:
+    """Return the largest circle that the points hold: none inside, its centre within their hull.
 
-    ISO 12181-1, MICI; without the hull the circle could grow without end outside the points.
+    ISO 12181-1, MICI. Without the hull it could grow without end outside the points.
 
     Parameters
     ----------
@@ -121,8 +126,11 @@ def maximum_inscribed(points: npt.ArrayLike) -> Circle:
 
     Returns
     -------
-    Circle
-        Global: no centre of the hull has a nearest point further off, but for rounding.
+    Inscribed
+        Global: of all circles through three of the points, with none inside and the centre
+        strictly within the hull, the largest. Points along less than half a circle may hold
+        none: then the largest that has its centre on the hull's edge, with two of them on it
+        (`held` is False: it could grow if the centre might leave the hull).
 
     Raises
     ------
@@ -131,18 +139,48 @@ def maximum_inscribed(points: npt.ArrayLike) -> Circle:
 
     Notes
     -----
-    The distance to the nearest point is greatest at a centre of three nearest points (a corner
-    of their Voronoi diagram) within the hull, or where a line of equal distance of two points
-    (an edge of the diagram) meets the hull's edge. Boxes of centres are split and thrown out,
-    since that distance changes by no more than the centre moves; a box that few points can be
-    nearest in is done by trying all such places.
+    Centres of three nearest points are the corners of the points' Voronoi diagram; the others
+    are where its edges meet the hull. Boxes of centres are split and thrown out, since the
+    distance to the nearest point changes by no more than the centre moves; a box that few
+    points can be nearest in is done by trying all such places.
     """
     own = cloud(points)
     p = own.own
     walls = np.unique(ConvexHull(p).equations, axis=0)
-    c = _search(p, walls[:, :2], -walls[:, 2])
+    normal, offset = walls[:, :2], -walls[:, 2]
+    c = _search(p, normal, offset, held=True)
+    held = c is not None
+    if c is None:
+        c = _search(p, normal, offset, held=False)
+    if c is None:
+        raise CircleError("points", "hold no circle", "measure points further round the circle")
     x, y = own.centre(c)
-    return Circle(x, y, float(np.hypot(*(p - c).T).min()) * own.scale)
+    return Inscribed(x, y, float(np.hypot(*(p - c).T).min()) * own.scale, held)
+
+
+def _climb(p: Floats, c: Floats, normal: Floats, offset: Floats) -> tuple[float, Floats] | None:
+    """Return a circle held by three points, by steps from a centre; None: the steps lead out.
+
+    Points mirrored in a circle about the centre: the least circle about them is, to first
+    order, the largest among the points.
+    """
+    before: set[int] = set()
+    for _ in range(12):
+        away = p - c
+        d = np.hypot(away[:, 0], away[:, 1])
+        if not d.min() > 0:
+            return None
+        mirrored = c + away * (2 * float(d.max()) / d - 1)[:, None]
+        _, carried = _around(mirrored)
+        there = _through(p[carried]) if len(carried) == 3 else None
+        if there is None or float((normal @ there - offset).max()) > -_ON_EDGE:
+            return None
+        if set(carried) == before:
+            d = np.hypot(*(p - there).T)
+            r = float(d.min())
+            return (r, there) if float(d[carried].max()) <= r * (1 + 1e-12) else None
+        c, before = there, set(carried)
+    return None
 
 
 def _nearest(boxes: Floats, near: Floats) -> Floats:
@@ -164,9 +202,9 @@ def _outside(boxes: Floats, normal: Floats, offset: Floats) -> Floats:
     return out
 
 
-def _search(p: Floats, normal: Floats, offset: Floats) -> Floats:
-    """Return the centre within the walls whose nearest point is furthest off."""
-    best, at = 0.0, p[0]
+def _search(p: Floats, normal: Floats, offset: Floats, *, held: bool) -> Floats | None:
+    """Return the best centre: three points' within the walls, or (not held) on a wall."""
+    best, at = 0.0, None
     starts = [p.mean(axis=0)]
     try:
         fit = least_squares(p)
@@ -174,35 +212,38 @@ def _search(p: Floats, normal: Floats, offset: Floats) -> Floats:
     except CircleError:
         # No start from there; the search needs none.
         starts.append(np.zeros(2))
-    for c in starts:
-        if float((normal @ c - offset).max()) <= 0:
-            r = float(np.hypot(*(p - c).T).min())
-            if r > best:
-                best, at = r, c
+    normal_all, offset_all = normal, offset
     boxes, half, near, work = np.zeros((1, 2)), 1.0, p, 0
     while len(boxes):
+        for c in starts if held else []:
+            found = _climb(p, c, normal_all, offset_all)
+            if found is not None and found[0] > best:
+                best, at = found
         rho = half * math.sqrt(2)
         out = _outside(boxes, normal, offset)
-        boxes, out = boxes[out <= rho], out[out <= rho]
+        boxes = boxes[out <= rho]
         if not len(boxes):
             break
         least = _nearest(boxes, near)
         work += len(boxes) * min(len(near), 10_000)
         if work > MOST_WORK:
             raise too_much()
-        within = np.where(out <= 0, least, 0.0)
-        k = int(np.argmax(within))
-        if within[k] > best:
-            best, at = float(within[k]), boxes[k]
         keep = least + rho > best + SMALLEST
-        if rho <= SMALLEST or not keep.any():
-            break
         boxes, least = boxes[keep], least[keep]
+        if not len(boxes):
+            break
+        if rho <= SMALLEST:
+            # Many points at one distance, as near as rounding tells.
+            k = int(np.argmax(least))
+            return boxes[k]
         rows, touched = _touching(boxes, near, least + 2 * rho)
         wall = _walls_near(boxes, normal, offset, rho)
         normal, offset = normal[wall], offset[wall]
         split = np.ones(len(boxes), bool)
-        for i in np.argsort(-least).tolist():
+        order = np.argsort(-least)
+        # Where no climb has led to a circle yet, the emptiest box is the next start.
+        starts = [] if best > 0 else [boxes[order[0]]]
+        for i in order.tolist():
             row = rows[i]
             if row is None:
                 continue
@@ -211,13 +252,17 @@ def _search(p: Floats, normal: Floats, offset: Floats) -> Floats:
                 continue
             close = np.abs(normal @ boxes[i] - offset) <= rho
             n, e = len(row), int(close.sum())
-            if n * (n - 1) * (n - 2) / 6 + n * (n - 1) / 2 * e > MOST_CROSSINGS:
+            if (n * (n - 1) * (n - 2) / 6 if held else n * (n - 1) / 2 * e) > MOST_CROSSINGS:
                 continue
             split[i] = False
-            places = _places(near[row], normal[close], offset[close])
+            if held:
+                places = _corners(near[row])
+            else:
+                places = crossings(*bisectors(near[row]), normal[close], offset[close])
             places = in_box(places, boxes[i], half)
             if len(places):
-                places = places[_outside(places, normal, offset) <= _ON_EDGE]
+                beyond = _outside(places, normal, offset)
+                places = places[beyond < -_ON_EDGE if held else beyond <= _ON_EDGE]
             if len(places):
                 r = distances(places, near[row]).min(axis=1)
                 k = int(np.argmax(r))
@@ -256,21 +301,21 @@ def _walls_near(boxes: Floats, normal: Floats, offset: Floats, rho: float) -> Fl
     return out
 
 
-def _places(near: Floats, normal: Floats, offset: Floats) -> Floats:
-    """Return centres of triples, and lines of equal distance of pairs met with walls."""
-    out = [np.empty((0, 2))]
-    if len(near) >= 3:
-        t = triples(len(near))
-        n, b = bisectors(near)
-        at = {(int(i), int(j)): k for k, (i, j) in enumerate(pairs(len(near)))}
-        one = [at[int(i), int(j)] for i, j, _ in t]
-        two = [at[int(i), int(j)] for i, _, j in t]
-        det = n[one, 0] * n[two, 1] - n[one, 1] * n[two, 0]
-        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            x = (b[one] * n[two, 1] - n[one, 1] * b[two]) / det
-            y = (n[one, 0] * b[two] - b[one] * n[two, 0]) / det
-        c = np.column_stack([x, y])
-        out.append(c[np.isfinite(c).all(axis=1)])
-    if len(near) >= 2 and len(normal):
-        out.append(crossings(*bisectors(near), normal, offset))
-    return np.vstack(out)
+def _corners(near: Floats) -> Floats:
+    """Return the centres of the circles through three of few points."""
+    if len(near) < 3:
+        return np.empty((0, 2))
+    t = triples(len(near))
+    one, two = near[t[:, 1]] - near[t[:, 0]], near[t[:, 2]] - near[t[:, 0]]
+    det = 2 * (one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0])
+    a, b = (one**2).sum(axis=1), (two**2).sum(axis=1)
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        x = (two[:, 1] * a - one[:, 1] * b) / det
+        y = (one[:, 0] * b - two[:, 0] * a) / det
+    c = near[t[:, 0]] + np.column_stack([x, y])
+    # The circle must be empty: three points about others are no corner.
+    c = c[np.isfinite(c).all(axis=1)]
+    own = near[t[:, 0]][np.isfinite(x) & np.isfinite(y)]
+    r = np.hypot(*(c - own).T)
+    out: Floats = c[distances(c, near).min(axis=1) >= r * (1 - 1e-9)]
+    return out
