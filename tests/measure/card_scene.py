@@ -8,7 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter
 
-from pitwise.measure.photo.card_layout import NOMINAL_REFLECTANCES, Card, marker_cells
+from pitwise.measure.photo.card_layout import (
+    NOMINAL_REFLECTANCES,
+    Card,
+    marker_cells,
+    outward,
+)
 from pitwise.measure.photo.plane import Lens, apply_homography
 
 Array = np.ndarray
@@ -91,8 +96,8 @@ def render(s: Scene, seed: int = 1, paint: Callable[[Array], Array] | None = Non
     shapes += [(px, py, s.card.patch_mm / 2, s.greys[step]) for px, py, step in s.card.patches]
     fine = (np.arange(5) + 0.5) / 5 - 0.5
     for cx, cy, reach, ink in shapes:
-        square = np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)]) * (reach + 0.05)
-        corners = to_px(s, square + (cx, cy))
+        square = outward() * (reach + 0.05)
+        corners = to_px(s, square + np.array([cx, cy]))
         low = np.maximum(np.floor(corners.min(axis=0)).astype(int) - 1, 0)
         high = np.minimum(np.ceil(corners.max(axis=0)).astype(int) + 2, s.size)
         if np.any(high <= low):
