@@ -256,7 +256,7 @@ class Layers:
             copper *= in_rim
             steel *= in_rim
             outside = 1 - in_rim
-            on_side = outside * grid.cover(self.side)
+            on_side = outside * grid.cover(self.side) if s.side_depth_mm else 0 * outside
             copper += on_side * (
                 np.float32(0.4 * s.face_light) * (1 + self._facing(grid.around(self.rim), 0.6))
             )
