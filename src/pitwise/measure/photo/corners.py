@@ -61,54 +61,50 @@ def fit_batch(model: Model, start: Array, data: Array, weight: Array) -> Batch:
     """
     p = np.array(start, dtype=float)
     n, k = p.shape
-    damping = np.full(n, 1e-3)
     step_of = 1e-6 * np.maximum(1.0, np.abs(p).max(axis=0))
     eye = np.eye(k)
 
-    def cost(r: Array) -> Array:
-        return np.asarray((weight * r * r).sum(axis=1))
-
     def jacobian(at: Array, here: Array) -> Array:
-        out = np.empty((n, data.shape[1], k))
+        out = np.empty((*here.shape, k))
         for j in range(k):
             moved = at.copy()
             moved[:, j] += step_of[j]
             out[:, :, j] = (model(moved) - here) / step_of[j]
         return out
 
+    damping = np.full(n, 1e-3)
     value = model(p)
-    r = data - value
-    now = cost(r)
-    converged = np.zeros(n, dtype=bool)
+    now = (weight * (data - value) ** 2).sum(axis=1)
+    # Places whose fit goes on; each leaves as it settles.
+    on = np.arange(n)
     for _ in range(_MOST_STEPS):
-        j = jacobian(p, value)
-        jw = j * weight[:, :, None]
-        normal = np.einsum("nmi,nmj->nij", jw, j)
-        slope = np.einsum("nmi,nm->ni", jw, r)
+        j = jacobian(p[on], value[on])
+        jw = (j * weight[on, :, None]).transpose(0, 2, 1)
+        normal = jw @ j
+        slope = jw @ (data[on] - value[on])[:, :, None]
         scale = np.einsum("nii->ni", normal) + 1e-12
-        damped = normal + damping[:, None, None] * scale[:, :, None] * eye
-        step = np.linalg.solve(damped, slope[:, :, None])[:, :, 0]
-        tried = p + step
+        damped = normal + (damping[on, None] * scale)[:, :, None] * eye
+        tried = p[on] + np.linalg.solve(damped, slope)[:, :, 0]
         tried_value = model(tried)
-        tried_r = data - tried_value
-        tried_cost = cost(tried_r)
-        better = np.isfinite(tried_cost) & (tried_cost <= now)
-        small = now - tried_cost <= 1e-10 * (now + 1e-30)
-        converged = (better & small) | (converged & ~(better & ~small))
-        p[better], value[better], r[better] = tried[better], tried_value[better], tried_r[better]
-        now = np.where(better, tried_cost, now)
-        damping = np.clip(np.where(better, damping * 0.2, damping * 10), 1e-12, 1e12)
-        if np.all(converged | (damping >= 1e12)):
+        cost = (weight[on] * (data[on] - tried_value) ** 2).sum(axis=1)
+        better = np.isfinite(cost) & (cost <= now[on])
+        settled = better & (now[on] - cost <= 1e-8 * (now[on] + 1e-30))
+        moved = on[better]
+        p[moved], value[moved], now[moved] = tried[better], tried_value[better], cost[better]
+        damping[on] = np.clip(damping[on] * np.where(better, 0.2, 10.0), 1e-12, 1e12)
+        on = on[~settled & (damping[on] < 1e9)]
+        if not on.size:
             break
+    converged = np.ones(n, dtype=bool)
+    converged[on] = False
     j = jacobian(p, value)
-    jw = j * weight[:, :, None]
-    normal = np.einsum("nmi,nmj->nij", jw, j)
+    normal = (j * weight[:, :, None]).transpose(0, 2, 1) @ j
     normal += 1e-12 * np.einsum("nii->n", normal)[:, None, None] * eye + 1e-300 * eye
-    freedom = np.maximum((weight > 0).sum(axis=1) - k, 1)
-    total = np.maximum(weight.sum(axis=1) / np.maximum((weight > 0).sum(axis=1), 1), 1e-30)
-    variance = now / freedom
+    counted = (weight > 0).sum(axis=1)
+    variance = now / np.maximum(counted - k, 1)
+    mean_weight = np.maximum(weight.sum(axis=1) / np.maximum(counted, 1), 1e-30)
     covariance = np.linalg.inv(normal) * variance[:, None, None]
-    return Batch(p, covariance, np.sqrt(variance / total), converged | (damping >= 1e12))
+    return Batch(p, covariance, np.sqrt(variance / mean_weight), converged)
 
 
 @dataclass(frozen=True)

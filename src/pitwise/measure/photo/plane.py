@@ -69,7 +69,7 @@ def _direct(source: Array, target: Array) -> Array:
     one, zero = np.ones(len(s)), np.zeros((len(s), 3))
     p = np.column_stack([s, one])
     rows = np.vstack([np.hstack([p, zero, -t[:, :1] * p]), np.hstack([zero, p, -t[:, 1:] * p])])
-    _, _, vt = np.linalg.svd(rows)
+    _, _, vt = np.linalg.svd(rows, full_matrices=len(rows) < 9)
     h = np.linalg.inv(tt) @ vt[-1].reshape(3, 3) @ ts
     return np.asarray(h / h[2, 2])
 
@@ -136,12 +136,16 @@ class PlaneView:
         Of the first eight entries of `h`, from the residuals.
     spread : float
         How far marks' outlines stand out from their own centres (ink, light), plane's unit.
+    joint : ndarray, shape (8 + terms + 1, 8 + terms + 1)
+        Covariance of `h`, the lens's terms and the spread together (this view's share of a lens
+        that several views have in common is not told apart); 0 for what wasn't fitted.
     """
 
     h: Array
     lens: Lens
     residual: Array
     covariance: Array = field(repr=False)
+    joint: Array = field(repr=False)
     spread: float = 0.0
 
     def to_plane(self, px: Array) -> Array:
@@ -196,19 +200,19 @@ def fit_views(
             rest = rest[2:]
         return Lens(centre, scale, k), float(rest[0]) if outward is not None else 0.0
 
-    def solved(p: Array) -> tuple[Lens, float, list[Array], list[tuple[Array, Array]]]:
+    def solved(p: Array) -> tuple[Lens, float, list[tuple[Array, Array]]]:
         lens, spread = unpack(p)
-        moved = (
-            [x + spread * o for x, o in zip(places, outward, strict=True)] if outward else places
-        )
+        moved = places
+        if outward is not None:
+            moved = [x + spread * o for x, o in zip(places, outward, strict=True)]
         fits = [fit_homography(x, lens.straight(s)) for x, s in zip(moved, pixels, strict=True)]
-        return lens, spread, moved, fits
+        return lens, spread, fits
 
     count = terms + 2 * free_centre + (outward is not None)
     best = np.zeros(count)
     if count:
         best = least_squares(
-            lambda p: np.concatenate([r.ravel() for _, r in solved(p)[3]]),
+            lambda p: np.concatenate([r.ravel() for _, r in solved(p)[2]]),
             best,
             x_scale=np.array(
                 [0.1] * terms + [0.02] * (2 * free_centre) + [0.02] * (outward is not None)
@@ -216,26 +220,47 @@ def fit_views(
             diff_step=1e-5,
             xtol=1e-12,
         ).x
-    lens, spread, moved, fits = solved(best)
+    lens, spread, fits = solved(best)
     total = sum(float((r * r).sum()) for _, r in fits)
     freedom = max(2 * sum(len(x) for x in places) - 8 * len(places) - count, 1)
-    views = []
-    for (h, residual), x in zip(fits, moved, strict=True):
-        # In normalised places, then back: the normal matrix of raw entries is near singular.
-        ts = _normaliser(x)
-        g = h @ np.linalg.inv(ts)
-        g = g / g[2, 2]
-        j = _jacobian(g, apply_homography(ts, x))
-        covariance = np.linalg.pinv(j.T @ j) * total / freedom
+    ways = outward or [np.zeros_like(x) for x in places]
+    return [
+        _as_view(h, lens, residual, x, s, spread, total / freedom, o)
+        for (h, residual), x, s, o in zip(fits, places, pixels, ways, strict=True)
+    ]
 
-        def back(v: Array, ts: Array = ts) -> Array:
-            m = np.append(v, 1.0).reshape(3, 3) @ ts
-            return np.asarray((m / m[2, 2]).ravel()[:8])
 
-        v0 = g.ravel()[:8]
-        eps = 1e-6 * np.maximum(np.abs(v0), 1e-3)
-        turn = np.stack(
-            [(back(v0 + e) - back(v0 - e)) / (2 * e.max()) for e in np.diag(eps)], axis=1
-        )
-        views.append(PlaneView(h, lens, residual, turn @ covariance @ turn.T, spread))
-    return views
+def _as_view(
+    h: Array,
+    lens: Lens,
+    residual: Array,
+    place: Array,
+    pixel: Array,
+    spread: float,
+    variance: float,
+    ways: Array,
+) -> PlaneView:
+    """Return a view with its covariance: inverse normal matrix times the residuals' variance."""
+    terms = len(lens.k)
+    p0 = np.concatenate([h.ravel()[:8], lens.k, [spread]])
+
+    def miss(p: Array) -> Array:
+        bent = Lens(lens.centre_px, lens.scale_px, tuple(p[8 : 8 + terms]))
+        mapped = apply_homography(np.append(p[:8], 1.0).reshape(3, 3), place + p[-1] * ways)
+        return np.asarray(bent.straight(pixel) - mapped).ravel()
+
+    reach = np.abs(place).max()
+    size = np.abs(h).max(axis=1)
+    eps = np.concatenate(
+        [np.repeat(size, 3)[:8] / np.tile([reach, reach, 1], 3)[:8], [0.1] * terms, [0.1 * reach]]
+    )
+    eps = 1e-6 * np.maximum(eps, 1e-9)
+    j = np.stack([(miss(p0 + e) - miss(p0 - e)) / 2 for e in np.diag(eps)], axis=1)
+    # Columns in steps of eps are of like size: the normal matrix of raw entries is near singular.
+    length = np.maximum(np.linalg.norm(j, axis=0), 1e-300)
+    fitted = length > 1e-30
+    inverse = np.linalg.pinv((j / length)[:, fitted], rcond=1e-12)
+    joint = np.zeros((len(p0), len(p0)))
+    unit = (eps / length)[fitted]
+    joint[np.ix_(fitted, fitted)] = inverse @ inverse.T * variance * np.outer(unit, unit)
+    return PlaneView(h, lens, residual, joint[:8, :8], joint, spread)
