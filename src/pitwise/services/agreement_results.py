@@ -128,14 +128,15 @@ def _agreed(table: _Table, of: str, name: str) -> Agreed:
     apart = 1 - float(((counts * (counts - 1)).sum(axis=1) / pairs).mean())
     kappa, refusal = None, ""
     # An answer nobody gave says nothing, and would make a category without any variance.
+    named = [a for a, n in zip(answers, counts.sum(axis=0), strict=True) if n]
     given = counts[:, counts.sum(axis=0) > 0]
     if given.shape[1] < 2:
-        only = next(a for a, n in zip(answers, counts.sum(axis=0), strict=True) if n)
+        only = named[0]
         told = {"seen": "everyone saw it on every specimen", "absent": "nobody saw it on any"}
         refusal = f"can’t be told: {told.get(only, f'everyone said {only} of every specimen')}"
     else:
         try:
-            kappa = fleiss_kappa(given)
+            kappa = fleiss_kappa(given, named)
         except InputError as error:
             refusal = f"can’t be told: {error.problem}"
     return Agreed(

@@ -147,9 +147,7 @@ def studies(shop: Shop, actor: Actor) -> list[StudyLine]:
     with shop.database.read() as session:
         names = names_of(session)
         out = []
-        for row in session.scalars(
-            select(AgreementStudyRow).order_by(AgreementStudyRow.id.desc())
-        ):
+        for row in session.scalars(select(AgreementStudyRow).order_by(AgreementStudyRow.id.desc())):
             judged = judgements_of(session, row.id)
             people = len({j.person_id for j in judged})
             out.append(
@@ -231,9 +229,7 @@ def view(
             row.opened_at,
             names.get(row.closed_by) if row.closed_by else None,
             row.closed_at,
-            tuple(
-                PersonDone(names.get(who, "?"), n, row.specimens) for who, n in counts.items()
-            ),
+            tuple(PersonDone(names.get(who, "?"), n, row.specimens) for who, n in counts.items()),
             tuple(mine[s] for s in sorted(mine)),
             coming,
             mine.get(coming) if coming is not None else None,

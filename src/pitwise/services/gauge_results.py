@@ -287,9 +287,7 @@ def discard(shop: Shop, actor: Actor, study_id: int, *, reason: str) -> None:
                 "put the old value back first, or set another on the Shop page",
             )
         row.state = "discarded"
-        shop.note(
-            session, actor, "gauge-study-discarded", f"gauge study {row.id}", reason=reason
-        )
+        shop.note(session, actor, "gauge-study-discarded", f"gauge study {row.id}", reason=reason)
 
 
 def adopt(shop: Shop, actor: Actor, study_id: int, *, shown_u_mm: float | None = None) -> float:
@@ -346,9 +344,7 @@ def put_back(shop: Shop, actor: Actor, study_id: int) -> float:
                 "gauge", "its uncertainty does not rest on this study", "nothing to put back"
             )
         gauge = session.get_one(Gauge, row.gauge_id)
-        _set(
-            shop, session, actor, _PUT_BACK, row, gauge, was.before_mm, was.before_source, None
-        )
+        _set(shop, session, actor, _PUT_BACK, row, gauge, was.before_mm, was.before_source, None)
         return was.before_mm
 
 

@@ -6,6 +6,8 @@ no source.
 
 from __future__ import annotations
 
+import math
+
 from pitwise.measure.gauge import Component, GaugeStudy
 from pitwise.services.study_order import Block
 
@@ -33,48 +35,59 @@ def percent_text(value: float) -> str:
 
 
 def sd_range(c: Component, unit: str) -> str:
-    """Write a component's interval, '0.012 to 0.051 mm'."""
-    high = _two(c.high) if c.high < 1e6 else "no end"
-    return f"{_two(c.low)} to {high} {unit}"
+    """Write a component's interval, '0.012 to 0.051 mm'; a dash where there is none."""
+    if c.low is None or c.high is None:
+        return "–"
+    return f"{_two(c.low)} to {_two(c.high)} {unit}" if math.isfinite(c.high) else "no upper end"
 
 
 def bounds(c: Component) -> str:
-    """Write a component's interval without its unit."""
-    return f"{c.low:.3g} to {c.high:.3g}" if c.high < 1e6 else f"{c.low:.3g} up, no upper end"
+    """Write a component's interval without its unit; a dash where there is none."""
+    if c.low is None or c.high is None:
+        return "–"
+    return f"{c.low:.3g} to {c.high:.3g}" if math.isfinite(c.high) else f"{c.low:.3g} up"
 
 
 def says(g: GaugeStudy, unit: str) -> tuple[str, ...]:
     """Return what a study says, the most important first."""
     people = "this person" if g.people == 1 else f"these {g.people} people"
+    sure = f" (95 %: {sd_range(g.gauge, unit)})" if g.gauge.low is not None else ""
     out = [
         f"One reading by any of {people} scatters with a standard deviation of "
-        f"{length_text(g.gauge.sd, unit)} (95 %: {sd_range(g.gauge, unit)}). Nineteen readings "
-        f"in twenty lie within {length_text(2 * g.gauge.sd, unit)} of the part’s mean.",
-        f"Of what you see between parts, {percent_text(100 * g.gauge.share)} is the gauge and "
-        "the people using it; the rest is the parts."
+        f"{length_text(g.gauge.sd, unit)}{sure}. Nineteen readings in twenty lie within "
+        f"{length_text(2 * g.gauge.sd, unit)} of what these people would read on average.",
+        f"Of what you see between parts, {percent_text(100 * g.gauge.share)} of the variance is "
+        "the gauge and the people using it; the rest is the parts."
         if g.part.sd > 0
         else "What you see between parts is no more than the gauge and the people using it.",
     ]
     if g.gauge.percent_of_tolerance is not None:
         p = g.gauge.percent_of_tolerance
         word = "good" if p <= GOOD else "usable with care" if p <= USABLE else "not fit for it"
-        out.append(f"The gauge takes up {percent_text(p)} of the tolerance: {word}.")
-    classes = f"{g.ndc} class{'' if g.ndc == 1 else 'es'}"
-    few = "enough" if g.ndc >= FEWEST_CLASSES else f"fewer than {FEWEST_CLASSES}: too few"
-    out.append(f"It tells these parts apart into {classes} ({few}).")
+        out.append(
+            f"The gauge takes up {percent_text(p)} of the tolerance: {word} (bounds {GOOD:g} and "
+            f"{USABLE:g} %: common practice, no source)."
+        )
+    if g.ndc is not None:
+        few = "enough" if g.ndc >= FEWEST_CLASSES else f"fewer than {FEWEST_CLASSES}: too few"
+        out.append(
+            f"It tells these parts apart into {g.ndc} class{'' if g.ndc == 1 else 'es'} ({few})."
+        )
     return tuple(out)
 
 
 def advice(g: GaugeStudy, unit: str, step: float) -> tuple[str, ...]:
     """Return what to do about it, what helps most first."""
     out = []
-    own, between = g.repeatability, g.reproducibility
+    own, between, both = g.repeatability, g.reproducibility, g.interaction
     if g.gauge.sd == 0:
         return (
             "Every reading of a part was the same: the gauge’s steps are too coarse to show any "
             "spread, or values were copied. Study it with a finer gauge or other parts.",
         )
-    if g.people > 1 and between.variance > own.variance:
+    if between is None:
+        out.append("One person measured: how far others read otherwise is not known. Add people.")
+    if between is not None and between.variance > own.variance:
         out.append(
             "People differ more from one another than from themselves: agree on how the gauge is "
             "zeroed and where the tip stands, write it down, then study again."
@@ -84,24 +97,25 @@ def advice(g: GaugeStudy, unit: str, step: float) -> tuple[str, ...]:
             "The same person differs most from themselves: look at the gauge (play, a worn tip, a "
             "dirty seat), at how it is held, and clean the part before each reading."
         )
-    if g.interaction is not None and g.interaction.variance > own.variance:
+    if both is not None and both.variance > own.variance:
         out.append(
             "Some people read some parts differently: look at those parts in the picture below; "
             "a ragged floor has no one depth."
         )
     if step > 0 and step > 2 * own.sd:
         out.append(
-            f"The gauge steps by {length_text(step, unit)}, coarser than people’s own scatter: "
+            f"The gauge steps by {length_text(step, unit)}, coarser than a person’s own scatter: "
             "a gauge with finer steps would show more."
         )
-    if g.ndc < FEWEST_CLASSES:
+    if g.ndc is not None and g.ndc < FEWEST_CLASSES:
         out.append(
             "Few classes: either the gauge is too coarse for these parts, or the parts chosen "
             "were too alike. Take parts from new to worn out."
         )
     out.append(
-        "Averaging two readings takes the same person’s scatter down by a third. A study sees "
-        "spread only: whether all read wrong alike, a block or pin of known size tells."
+        "The mean of two readings by the same person takes their own scatter down by three "
+        "tenths. A study sees spread only: whether all read wrong alike, a block or pin of known "
+        "size tells."
     )
     return tuple(out)
 

@@ -273,9 +273,7 @@ def record(shop: Shop, actor: Actor) -> Record:
         _share("All", tries),
         tuple(_share(x.name, [t for t in tries if t.level == x.id]) for x in LEVELS),
         tuple(_kind_share(kind, tries) for kind in KINDS),
-        tuple(
-            _share(f"{_BLOCK * k + 1} to {_BLOCK * k + len(own)}", own) for k, own in numbered
-        ),
+        tuple(_share(f"{_BLOCK * k + 1} to {_BLOCK * k + len(own)}", own) for k, own in numbered),
     )
 
 

@@ -132,7 +132,11 @@ def truth_pictures(seed: int, level: Level, part: str) -> bytes:
     shift = np.array([[scale, 0, -scale * corner[0]], [0, scale, -scale * corner[1]]])
     large = np.asarray(
         cv2.warpAffine(
-            pixels, shift, (SIZE_PX, SIZE_PX), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+            pixels,
+            shift,
+            (SIZE_PX, SIZE_PX),
+            flags=cv2.INTER_CUBIC,
+            borderMode=cv2.BORDER_REPLICATE,
         ),
         np.uint8,
     )

@@ -60,9 +60,7 @@ def study_csv(shop: Shop, actor: Actor, study_id: int) -> str:
         kept = json.loads(row.result or "{}")
         rows = [
             [r.part, safe_cell(people[r.person]), r.trial, depth_of(r).words()]
-            for r in sorted(
-                readings_of(session, row.id), key=lambda r: (r.trial, r.person, r.part)
-            )
+            for r in sorted(readings_of(session, row.id), key=lambda r: (r.trial, r.person, r.part))
             if r.part in kept["parts"]
             and people[r.person] in kept["people"]
             and r.trial <= kept["trials"]
@@ -80,7 +78,9 @@ def _rows(name: str, data: bytes) -> list[tuple[int, list[str]]]:
     head = text.split("\n", 1)[0]
     table = csv.reader(io.StringIO(text, newline=""), delimiter=";" if ";" in head else ",")
     try:
-        rows = [(table.line_num, [c.strip() for c in r]) for r in table if any(c.strip() for c in r)]
+        rows = [
+            (table.line_num, [c.strip() for c in r]) for r in table if any(c.strip() for c in r)
+        ]
     except csv.Error as error:
         raise ServiceError(f"{name}, line {table.line_num}", str(error), "save it anew") from error
     if not rows or [c.casefold() for c in rows[0][1]] != HEADER:

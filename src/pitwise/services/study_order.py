@@ -101,9 +101,7 @@ class Block:
         return len(self.people) * len(self.parts) * self.trials
 
 
-def complete_block(
-    taken: Collection[Slot], people: int, parts: int, trials: int
-) -> Block | None:
+def complete_block(taken: Collection[Slot], people: int, parts: int, trials: int) -> Block | None:
     """Return the largest complete crossed block of two parts and two rounds or more.
 
     Chosen by what is missing alone, never by a value. None when there is no such block.

@@ -93,11 +93,13 @@ def practice_try(request: Request, actor: Trainee, number: Id) -> Response:
 
 
 def _jpeg(data: bytes) -> Response:
-    return Response(data, media_type="image/jpeg", headers={"Cache-Control": "private, max-age=3600"})
+    return Response(
+        data, media_type="image/jpeg", headers={"Cache-Control": "private, max-age=3600"}
+    )
 
 
 @router.get("/practice/pictures/{level}/{seed}.jpg")
-def practice_picture(request: Request, actor: Trainee, level: str, seed: int) -> Response:
+def practice_picture(actor: Trainee, level: str, seed: int) -> Response:
     """Give a specimen's picture."""
     return _jpeg(practice.picture(actor, level, seed))
 

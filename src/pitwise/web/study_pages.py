@@ -124,7 +124,9 @@ async def study_import(request: Request, actor: Measurer) -> Response:
 def skipped_of(text: str) -> tuple[int, ...]:
     """Return the places that were put off, as an address carries them ('3.17')."""
     return tuple(
-        int(t) for t in text.split(".")[:_MOST_SKIPPED] if t.isascii() and t.isdigit() and len(t) < 5
+        int(t)
+        for t in text.split(".")[:_MOST_SKIPPED]
+        if t.isascii() and t.isdigit() and len(t) < 5
     )
 
 
@@ -136,7 +138,10 @@ def _where(who: int | None, skipped: tuple[int, ...]) -> str:
 
 def _values(view: GaugeStudyView, who: int | None, doubt: Doubt | None) -> dict[str, Any]:
     skip = view.skipped
-    later = (*(k for k in skip if k != view.place), *([view.place] if view.place is not None else []))
+    later = (
+        *(k for k in skip if k != view.place),
+        *([view.place] if view.place is not None else []),
+    )
     here = f"/studies/gauge/{view.id}"
     return {
         "view": view,
