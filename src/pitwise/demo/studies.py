@@ -20,10 +20,10 @@ _AGAIN, _BETWEEN, _BY_PART = 0.014, 0.012, 0.006
 # How often a specimen has a finding, and how often people who look at it see it; also where
 # there is none.
 _FINDINGS = (
-    ("orifice-nicked", 0.35, 0.93, 0.03),
-    ("orifice-out-of-round", 0.4, 0.7, 0.18),
-    ("scale", 0.4, 0.85, 0.1),
-    ("arc-marks", 0.25, 0.9, 0.04),
+    ("orifice-nicked", 0.2, 0.93, 0.02),
+    ("orifice-out-of-round", 0.3, 0.75, 0.1),
+    ("scale", 0.45, 0.85, 0.08),
+    ("arc-marks", 0.1, 0.9, 0.02),
 )
 
 

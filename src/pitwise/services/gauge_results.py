@@ -328,7 +328,7 @@ def adopt(shop: Shop, actor: Actor, study_id: int, *, shown_u_mm: float | None =
             f"{len(told.parts)} parts × {people} {'person' if people == 1 else 'people'} × "
             f"{told.values.shape[2]} rounds"
         )[:200]
-        u_mm = float(f"{told.u_mm:.4g}")
+        u_mm = float(f"{told.u_mm:.3g}")
         _set(shop, session, actor, _ADOPTED, row, gauge, u_mm, source, shown_u_mm)
         return u_mm
 

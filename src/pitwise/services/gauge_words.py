@@ -13,6 +13,7 @@ from pitwise.services.study_order import Block
 
 GOOD, USABLE = 10.0, 30.0
 FEWEST_CLASSES = 5
+FEW_PEOPLE = 3
 
 
 def length_text(value: float, unit: str) -> str:
@@ -111,6 +112,11 @@ def advice(g: GaugeStudy, unit: str, step: float) -> tuple[str, ...]:
         out.append(
             "Few classes: either the gauge is too coarse for these parts, or the parts chosen "
             "were too alike. Take parts from new to worn out."
+        )
+    if between is not None and g.people <= FEW_PEOPLE:
+        out.append(
+            f"With {g.people} people, how people differ is known only roughly: "
+            f"{sd_range(between, unit)}. Five or more would tell it better."
         )
     out.append(
         "The mean of two readings by the same person takes their own scatter down by three "

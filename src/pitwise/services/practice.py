@@ -236,7 +236,7 @@ def read_try(shop: Shop, actor: Actor, number: int) -> TryView:
 def _why(true: dict[str, float], level: Level) -> tuple[str, ...]:
     def line(name: str, value: float, bound: float) -> str:
         side = "over" if value >= bound else "under"
-        return f"{name} {value:.2f} mm, {side} this level’s bound of {bound:.2f} mm"
+        return f"{name} {value:.3f} mm, {side} this level’s bound of {bound:.3g} mm"
 
     out = []
     if true["nick_mm"]:

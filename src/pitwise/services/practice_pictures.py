@@ -86,7 +86,7 @@ def _stroke(pixels: NDArray[np.uint8], points: NDArray[np.float64], *, dashed: b
     if dashed:
         step = max(2, len(points) // 60)
         pieces = [points[k : k + step] for k in range(0, len(points), 2 * step)]
-    for colour, width in ((_PAPER, 6 if not dashed else 4), (_INK, 2)):
+    for colour, width in ((_PAPER, 5), (_INK, 2)):
         for piece in pieces:
             _line(pixels, piece, colour, width)
 
@@ -141,6 +141,6 @@ def truth_pictures(seed: int, level: Level, part: str) -> bytes:
         np.uint8,
     )
     moved = (true.edge_px - corner) * scale
-    _stroke(large, np.vstack([moved, moved[:1]]), dashed=False)
     _stroke(large, (_best_circle(true) - corner) * scale, dashed=True)
+    _stroke(large, np.vstack([moved, moved[:1]]), dashed=False)
     return _labelled(large, f"{_number(seed, level)}, enlarged")

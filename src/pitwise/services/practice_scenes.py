@@ -33,7 +33,7 @@ class Level:
     id, name : str
     shape_mm, nick_mm, off_mm : float
         From where on a hole counts as out of round, nicked (depth), off-centre. A fault that is
-        shown is 1.3 to 2 times as large; what is not shown stays below a quarter of it.
+        shown is 1.3 to 2 times as large; what is not shown stays below a sixth of it.
     tilt_deg : float
         The most the face is tilted: a tilted round hole looks oval, and so does its rim.
     dirt : int
@@ -75,7 +75,7 @@ def scene_of(seed: int, level: Level) -> Scene:
     kind = KINDS[int(rng.integers(len(KINDS)))]
     hole = float(rng.uniform(1.7, 2.5))
     size = float(rng.uniform(1.3, 2.0))
-    small = 0.25 * float(rng.uniform(0.1, 1.0))
+    small = 0.15 * float(rng.uniform(0.1, 1.0))
     shape = (size if kind == "out-of-round" else small) * level.shape_mm
     off = (size if kind == "off-centre" else small) * level.off_mm
     upr = int(rng.choice((2, 2, 3, 4)))
