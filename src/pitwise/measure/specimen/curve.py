@@ -6,7 +6,7 @@ Nothing here leans on the room that measures, so that one can be held against th
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,6 +46,22 @@ class Curve:
                 np.abs(along) < width, depth * np.cos(math.pi * along / (2 * width)) ** 2, 0.0
             )
         return r
+
+    def smooth(self) -> Curve:
+        """Return the curve without its nicks."""
+        return replace(self, nicks=())
+
+    def filtered(self, cutoff_upr: float) -> Curve:
+        """Return the curve with its lobes behind a Gaussian filter; nicks keep their depth.
+
+        A lobe of n undulations per turn passes as exp(-ln 2 (n / cutoff)^2): half of it at the
+        cut-off (the Gaussian of ISO 16610-21 on a closed profile).
+        """
+        lobes = tuple(
+            (n, amplitude * math.exp(-math.log(2.0) * (n / cutoff_upr) ** 2), phase)
+            for n, amplitude, phase in self.lobes
+        )
+        return replace(self, lobes=lobes)
 
     def table(self) -> tuple[Floats, Floats]:
         """Return r and dr/dangle at equally spaced angles from 0."""
@@ -155,20 +171,3 @@ def _finish(points: Floats, x: float, y: float, span: float) -> float:
             break
         (x, y), width = moved, trial
     return width
-
-
-def filtered_radii(points: Floats, cutoff_upr: float) -> tuple[Floats, Floats]:
-    """Return angles and radii about the least-squares centre after the Gaussian filter.
-
-    The transmission at n undulations per turn is exp(-ln 2 (n / cutoff)^2): 50 % at the cut-off
-    (ISO 16610-21, on a closed profile).
-    """
-    x, y, _ = least_squares_circle(points)
-    dx, dy = (points - (x, y)).T
-    angle = np.unwrap(np.arctan2(dy, dx))
-    count = len(points)
-    even = _even(count)
-    radii = np.interp(even, angle, np.hypot(dx, dy), period=2 * math.pi)
-    spectrum = np.fft.rfft(radii)
-    spectrum *= np.exp(-math.log(2.0) * (np.arange(len(spectrum)) / cutoff_upr) ** 2)
-    return even, np.asarray(np.fft.irfft(spectrum, count))

@@ -276,6 +276,8 @@ class Layers:
         """Put the hole into the face's light, in place, in the window that holds it."""
         s = self.scene
         part, window = grid.window(self.hole)
+        if not len(part.x) or not len(part.y):
+            return
         d_hole, _, around = part.distance(self.hole)
         d_end, _, _ = part.distance(self.far_end)
         in_hole, through = part.soft(d_hole), part.soft(d_end)

@@ -33,6 +33,8 @@ class Scene:
         Scale at the rim's centre.
     rim_mm, hole_mm : float
         Outer diameter of the face; mean diameter of the hole (or pit).
+    hole_new_mm : float
+        What the hole measured when new; 0 where that isn't known.
     lobes : tuple of (upr, amplitude_mm, phase_deg)
         Waves on the hole's radius: ``amplitude * cos(upr * (angle - phase))``, upr >= 2.
     nicks : tuple of (angle_deg, depth_mm, width_mm)
@@ -92,6 +94,7 @@ class Scene:
     px_per_mm: float = 60.0
     rim_mm: float = 14.0
     hole_mm: float = 2.4
+    hole_new_mm: float = 0.0
     lobes: tuple[Lobe, ...] = ()
     nicks: tuple[Nick, ...] = ()
     off_centre_mm: tuple[float, float] = (0.0, 0.0)
