@@ -11,12 +11,14 @@ import hashlib
 import json
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from pitwise.measure.specimen import truth_of, verdict
 from pitwise.records.photo_tables import PracticeTry
 from pitwise.services import practice_pictures
 from pitwise.services.case_touch import key_used, person
@@ -29,7 +31,7 @@ from pitwise.services.practice_scenes import (
     LEVELS,
     Level,
     level_of,
-    verdict_of,
+    scene_of,
 )
 from pitwise.services.shopfloor import Shop
 
@@ -81,10 +83,6 @@ class TryView:
     kind: str
     right: bool
     at: dt.datetime
-    roundness_mm: float
-    off_centre_mm: float
-    nick_mm: float
-    diameter_mm: float
     words: tuple[str, ...]
 
 
@@ -178,8 +176,8 @@ def judge(shop: Shop, actor: Actor, *, key: str, level: str, seed: int, said: st
             return next(t.id for t in own if t.seed == seed)
         if seed != _seed(who, found, len(own) + 1):
             raise ServiceError("specimen", "is not yours to judge now", "take the next one")
-        true = practice_pictures.truth(seed, found)
-        kind = verdict_of(true, found)
+        scene, kind = scene_of(seed, found.id)
+        looked = verdict(truth_of(scene)).looked
         row = PracticeTry(
             key=key,
             person_id=who,
@@ -189,10 +187,10 @@ def judge(shop: Shop, actor: Actor, *, key: str, level: str, seed: int, said: st
             truth=json.dumps(
                 {
                     "kind": kind,
-                    "diameter_mm": round(true.diameter_mm, 6),
-                    "roundness_mm": round(true.roundness_mm, 6),
-                    "off_centre_mm": round(true.off_centre_mm, 6),
-                    "nick_mm": round(max((d for _, d, _ in true.nicks), default=0.0), 6),
+                    "looked": [
+                        {"finding": s.finding, "value": round(s.value, 6), "bound": s.threshold}
+                        for s in looked
+                    ],
                 }
             ),
             right=said == kind,
@@ -225,24 +223,28 @@ def read_try(shop: Shop, actor: Actor, number: int) -> TryView:
         true["kind"],
         row.right,
         row.at,
-        true["roundness_mm"],
-        true["off_centre_mm"],
-        true["nick_mm"],
-        true["diameter_mm"],
-        _why(true, level),
+        _why(true["looked"]),
     )
 
 
-def _why(true: dict[str, float], level: Level) -> tuple[str, ...]:
-    def line(name: str, value: float, bound: float) -> str:
-        side = "over" if value >= bound else "under"
-        return f"{name} {value:.3f} mm, {side} this level’s bound of {bound:.3g} mm"
+# What is measured of a specimen, in words, and the factor its number is shown with.
+_MEASURED = {
+    "orifice-out-of-round": ("Out of round by {0:.1f} % of the diameter", "{0:.0f} %", 100.0),
+    "orifice-nicked": ("Deepest nick {0:.2f} mm", "{0:.2f} mm", 1.0),
+    "orifice-off-centre": ("Off-centre by {0:.2f} mm", "{0:.2f} mm", 1.0),
+}
 
+
+def _why(looked: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
     out = []
-    if true["nick_mm"]:
-        out.append(line("A nick", true["nick_mm"], level.nick_mm) + " (depth)")
-    out.append(line("Out of round by", true["roundness_mm"], level.shape_mm))
-    out.append(line("Off-centre by", true["off_centre_mm"], level.off_mm))
+    for one in looked:
+        if one["finding"] in _MEASURED:
+            said, bound, factor = _MEASURED[one["finding"]]
+            side = "over" if one["value"] > one["bound"] else "under"
+            out.append(
+                f"{said.format(factor * one['value'])}: {side} the bound of "
+                f"{bound.format(factor * one['bound'])}"
+            )
     return tuple(out)
 
 

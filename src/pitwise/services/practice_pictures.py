@@ -11,11 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-from pitwise.measure.specimen import Truth, render, truth_of
+from pitwise.measure.specimen import Truth, render
 from pitwise.reports.charts.svg import FONTS
-from pitwise.services.practice_scenes import SIZE_PX, Level, level_of, scene_of
+from pitwise.services.practice_scenes import LABEL, SIZE_PX, Level, scene_of
 
-LABEL = "Rendered by a program. Not a photo."
 _BAND_PX = 44
 _INK, _PAPER = (20, 24, 28), (255, 254, 250)
 _SHIFT = 4
@@ -47,20 +46,12 @@ def _number(seed: int, level: Level) -> str:
 
 @functools.lru_cache(maxsize=24)
 def _specimen(seed: int, level: str) -> tuple[bytes, Truth]:
-    found = level_of(level)
-    if found is None:
-        raise ValueError(f"'{level}' is no level")
-    scene = scene_of(seed, found)
+    scene, _ = scene_of(seed, level)
     with _turn:
         pixels, truth = render(scene, seed)
     out = io.BytesIO()
     Image.fromarray(pixels).save(out, "PNG", compress_level=1)
     return out.getvalue(), truth
-
-
-def truth(seed: int, level: Level) -> Truth:
-    """Return what is true of a specimen, without drawing it."""
-    return truth_of(scene_of(seed, level))
 
 
 def picture(seed: int, level: Level) -> bytes:

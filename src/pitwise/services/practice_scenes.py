@@ -1,17 +1,21 @@
-"""Specimens to practise on: a nozzle's face with one fault or none, by seed and level.
+"""Specimens to practise on: a nozzle's face with one of four answers, by seed and level.
 
-The bounds between right and wrong are made up for practice; no limit of the trade's is meant.
+The bounds between right and wrong are those of `pitwise.measure.specimen`: made for practice,
+common practice at best; no limit of the trade's is meant.
 """
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
+import functools
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pitwise.measure.specimen import Scene, Truth
+from pitwise.measure.specimen import LABEL as LABEL
+from pitwise.measure.specimen import Scene, Truth, specimen, truth_of, verdict
+from pitwise.measure.specimen.practice import USUAL
 
+SIZE_PX = 640
 KINDS = ("round", "out-of-round", "nicked", "off-centre")
 KIND_WORDS = {
     "round": "Round",
@@ -19,40 +23,29 @@ KIND_WORDS = {
     "nicked": "Nicked",
     "off-centre": "Off-centre",
 }
-SIZE_PX = 720
-_RIM_MM = 8.0
-_PX_PER_MM = 78.0
+_BY_FINDING: dict[frozenset[str], str] = {
+    frozenset(): "round",
+    frozenset({"orifice-out-of-round"}): "out-of-round",
+    frozenset({"orifice-nicked"}): "nicked",
+    frozenset({"orifice-off-centre"}): "off-centre",
+}
+# One specimen in ten is of a wanted kind at the least; so many are never all of others.
+_MOST_DRAWN = 2000
 
 
 @dataclass(frozen=True)
 class Level:
-    """How hard it is.
-
-    Attributes
-    ----------
-    id, name : str
-    shape_mm, nick_mm, off_mm : float
-        From where on a hole counts as out of round, nicked (depth), off-centre. A fault that is
-        shown is 1.3 to 2 times as large; what is not shown stays below a sixth of it.
-    tilt_deg : float
-        The most the face is tilted: a tilted round hole looks oval, and so does its rim.
-    dirt : int
-        The most drops of spatter and patches of glare, none on the hole's edge.
-    """
+    """How hard it is: how near faults come to the bounds, how the face is tilted and lit."""
 
     id: str
     name: str
-    shape_mm: float
-    nick_mm: float
-    off_mm: float
-    tilt_deg: float
-    dirt: int
+    about: str
 
 
 LEVELS = (
-    Level("easy", "Easy", 0.24, 0.24, 0.36, 2.0, 0),
-    Level("middle", "Middle", 0.13, 0.13, 0.20, 6.0, 2),
-    Level("hard", "Hard", 0.075, 0.08, 0.12, 12.0, 5),
+    Level("beginner", "Beginner", "faults plain to see, face nearly square on"),
+    Level("steady", "Steady", "faults near the bound, some tilt"),
+    Level("hard", "Hard", "just over or just under, tilt and glare"),
 )
 _BY_ID = {level.id: level for level in LEVELS}
 
@@ -62,59 +55,41 @@ def level_of(level: str) -> Level | None:
     return _BY_ID.get(level)
 
 
-def scene_of(seed: int, level: Level) -> Scene:
-    """Return the specimen of a seed: each of the four kinds equally often.
+def kind_of(truth: Truth) -> str | None:
+    """Return which of the four answers is right; None where none is, or more than one."""
+    if truth.feature != "orifice":
+        return None
+    return _BY_FINDING.get(verdict(truth).findings)
+
+
+@functools.lru_cache(maxsize=256)
+def scene_of(seed: int, level: str) -> tuple[Scene, str]:
+    """Return the specimen of a seed and the right answer, each answer equally often.
 
     Parameters
     ----------
     seed : int
         At least 0; the same gives the same specimen.
-    level : Level
+    level : str
+        Id of one of `LEVELS`.
     """
-    rng = np.random.default_rng([seed, LEVELS.index(level)])
-    kind = KINDS[int(rng.integers(len(KINDS)))]
-    hole = float(rng.uniform(1.7, 2.5))
-    size = float(rng.uniform(1.3, 2.0))
-    small = 0.15 * float(rng.uniform(0.1, 1.0))
-    shape = (size if kind == "out-of-round" else small) * level.shape_mm
-    off = (size if kind == "off-centre" else small) * level.off_mm
-    upr = int(rng.choice((2, 2, 3, 4)))
-    # Lobes of amplitude a are 2 a from the lowest to the highest place.
-    lobes = ((upr, shape / 2, float(rng.uniform(0, 360))),)
-    angle = float(rng.uniform(0, 360))
-    nicks = (
-        ((angle, size * level.nick_mm, float(rng.uniform(0.2, 0.45))),) if kind == "nicked" else ()
-    )
-    towards = float(rng.uniform(0, 2 * math.pi))
-    return Scene(
-        width=SIZE_PX,
-        height=SIZE_PX,
-        px_per_mm=_PX_PER_MM,
-        rim_mm=_RIM_MM,
-        hole_mm=hole,
-        lobes=lobes,
-        nicks=nicks,
-        off_centre_mm=(off * math.cos(towards), off * math.sin(towards)),
-        tilt_deg=float(rng.uniform(0, level.tilt_deg)),
-        tilt_towards_deg=float(rng.uniform(0, 360)),
-        distance_mm=150.0,
-        turn_deg=float(rng.uniform(0, 360)),
-        aim_px=(float(rng.uniform(-12, 12)), float(rng.uniform(-12, 12))),
-        texture=float(rng.uniform(0.3, 0.8)),
-        soot=float(rng.uniform(0.1, 0.5)),
-        face_light=float(rng.uniform(0.35, 0.5)),
-        light_from_deg=float(rng.uniform(0, 360)),
-        glare=int(rng.integers(0, level.dirt // 2 + 1)),
-        spatter=int(rng.integers(0, level.dirt + 1)),
-        background=str(rng.choice(("bench", "cloth"))),
-        jpeg_quality=None,
-    )
+    rng = np.random.default_rng([seed, 29])
+    wanted = KINDS[int(rng.integers(len(KINDS)))]
+    for _ in range(_MOST_DRAWN):
+        scene = specimen(int(rng.integers(2**31)), level)
+        if not _may_be(scene, wanted):
+            continue
+        scene = replace(
+            scene, width=SIZE_PX, height=SIZE_PX, px_per_mm=scene.px_per_mm * SIZE_PX / scene.width
+        )
+        if kind_of(truth_of(scene)) == wanted:
+            return scene, wanted
+    raise RuntimeError(f"no '{wanted}' specimen among {_MOST_DRAWN} of level '{level}'")
 
 
-def verdict_of(truth: Truth, level: Level) -> str:
-    """Return which kind a specimen is, from its truth alone."""
-    if any(depth >= level.nick_mm for _, depth, _ in truth.nicks):
-        return "nicked"
-    if truth.roundness_mm >= level.shape_mm:
-        return "out-of-round"
-    return "off-centre" if truth.off_centre_mm >= level.off_mm else "round"
+def _may_be(scene: Scene, wanted: str) -> bool:
+    """Tell without reckoning the truth, which costs more, what a scene can't be."""
+    if scene.feature != "orifice" or scene.spatter or (wanted == "nicked") != bool(scene.nicks):
+        return False
+    ring = 2 * sum(abs(a) for _, a, _ in scene.lobes) / scene.hole_mm
+    return (wanted == "out-of-round") == (ring > USUAL.roundness_share)

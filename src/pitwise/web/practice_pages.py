@@ -10,8 +10,7 @@ from fastapi.responses import Response
 from pitwise.services import practice
 from pitwise.services.fields import whole_number
 from pitwise.services.permissions import Actor
-from pitwise.services.practice_pictures import LABEL
-from pitwise.services.practice_scenes import KIND_WORDS, KINDS, LEVELS
+from pitwise.services.practice_scenes import KIND_WORDS, KINDS, LABEL, LEVELS
 from pitwise.web.access import Id, needs, shop_of
 from pitwise.web.render import go, page
 
