@@ -26,8 +26,8 @@ WORDS = (
     (-math.inf, "worse than chance"),
 )
 METHOD = (
-    "95 % interval over specimens: linearised variance (Gwet 2021), Student's t, "
-    "on the scale log(1 - kappa)"
+    "95 % interval over specimens: jackknife (one specimen left out in turn) and Student's t, "
+    "the lower end on the scale log(1 - kappa)"
 )
 
 
@@ -134,20 +134,18 @@ def fleiss_kappa(counts: npt.ArrayLike, categories: Sequence[str] = ()) -> Kappa
     -----
     :math:`\kappa = (P_o - P_e)/(1 - P_e)`,
     :math:`P_i = \sum_j x_{ij}(x_{ij}-1)/(n(n-1))`, :math:`P_e = \sum_j p_j^2` [1]_. For a
-    category: kappa of "this one or another". Variance over specimens by linearisation [2]_
-    (formula from memory, coverage simulated in ``tests/measure/test_agreement_coverage.py``),
-
-    .. math:: v = \frac{1}{N(N-1)} \sum_i (\kappa_i^* - \kappa)^2, \quad
-       \kappa_i^* = \frac{P_i - P_e}{1-P_e} - 2(1-\kappa)\frac{P_{e|i} - P_e}{1-P_e},
-       \quad P_{e|i} = \sum_j p_j x_{ij}/n
-
-    The interval is made on log(1 − κ), so that it ends at 1, with Student's t of N − 1. Where all
-    agree on all N specimens v is 0 and tells nothing: then at most a share
-    1 − 0.025^(1/N) of specimens is disputed (binomial, 95 %), each taken to have one person
-    against the others (our own rule).
+    category: kappa of "this one or another". Standard error se by the jackknife over
+    specimens [2]_, t Student's quantile with N − 1: the interval runs from
+    :math:`1 - (1-\kappa) e^{t\,se/(1-\kappa)}` to κ + t·se, or to that from κ corrected for the
+    jackknife's bias where that is higher; not beyond 1. Unequal sides since kappa is skewed
+    (our own choice): simulated coverage 94 to 99 % with 30 specimens, but 84 to 99 % with 10, the
+    worst where one category is rare (``tests/measure/test_agreement_coverage.py``). It speaks
+    for other specimens of the same kind, not for other people. Where all agree on all N
+    specimens se is 0 and tells nothing: then at most a share 1 − 0.025^(1/N) of specimens is
+    disputed (binomial), each taken to have one person against the others (our own rule).
 
     .. [1] J. L. Fleiss, Psychological Bulletin 76 (1971) 378.
-    .. [2] K. L. Gwet, Psychometrika 86 (2021), variance of Fleiss' generalized kappa.
+    .. [2] B. Efron, The Jackknife, the Bootstrap and Other Resampling Plans (1982), ch. 3.
     """
     x = _checked(counts)
     k = x.shape[1]
@@ -171,9 +169,8 @@ def fleiss_kappa(counts: npt.ArrayLike, categories: Sequence[str] = ()) -> Kappa
             per.append(CategoryKappa(name, one, one_low, one_high, float(shares[j])))
         else:
             per.append(CategoryKappa(name, None, None, None, float(shares[j])))
-    return Kappa(
-        kappa, low, high, se, tuple(per), word_of(kappa), observed, expected, len(x), n
-    )
+    word = word_of(kappa)
+    return Kappa(kappa, low, high, se, tuple(per), word, observed, expected, len(x), n)
 
 
 def _checked(counts: npt.ArrayLike) -> Floats:
@@ -211,12 +208,24 @@ def _kappa(x: Floats) -> tuple[float, float, float, float, float, float]:
     if not (each < 1).any():
         disputed = 1 - ((1 - LEVEL) / 2) ** (1 / many)
         return 1.0, 1 - disputed * (2 / n) / (1 - expected), 1.0, 0.0, observed, expected
-    share = (x @ p) / n
-    own = (each - expected) / (1 - expected) - 2 * (1 - kappa) * (share - expected) / (1 - expected)
-    # With one specimen more or less, the mean of `own` is kappa itself.
-    se = math.sqrt(float(((own - kappa) ** 2).sum()) / (many * (many - 1)))
-    wide = float(student.ppf((1 + LEVEL) / 2, many - 1)) * se / (1 - kappa)
+    rest, bias = _jackknife(x, kappa)
+    se = math.sqrt((len(rest) - 1) / len(rest) * float(((rest - rest.mean()) ** 2).sum()))
+    wide = float(student.ppf((1 + LEVEL) / 2, many - 1)) * se
     # No agreement is below every pair of people disagreeing.
     least = -expected / (1 - expected)
-    low = max(1 - (1 - kappa) * math.exp(min(wide, 700.0)), least)
-    return kappa, min(low, kappa), 1 - (1 - kappa) * math.exp(-wide), se, observed, expected
+    low = 1 - (1 - kappa) * math.exp(min(wide / (1 - kappa), 700.0))
+    high = max(kappa, kappa - bias) + wide
+    return kappa, min(max(low, least), kappa), min(high, 1.0), se, observed, expected
+
+
+def _jackknife(x: Floats, kappa: float) -> tuple[Floats, float]:
+    """Return kappa without each specimen in turn, and the jackknife's estimate of kappa's bias."""
+    many, n = len(x), float(x[0].sum())
+    each = (x * (x - 1)).sum(axis=1) / (n * (n - 1))
+    p = (x.sum(axis=0) - x) / (n * (many - 1))
+    expected = (p * p).sum(axis=1)
+    # Where the others are all in one category there is no kappa of them.
+    told = expected < 1 - 1e-12
+    observed = (each.sum() - each) / (many - 1)
+    rest = (observed[told] - expected[told]) / (1 - expected[told])
+    return rest, (len(rest) - 1) * (float(rest.mean()) - kappa)

@@ -16,6 +16,7 @@ from .circle_search import (
     MOST_WORK,
     SMALLEST,
     Flags,
+    Whole,
     bisectors,
     chunks,
     crossings,
@@ -234,8 +235,8 @@ def _search(p: Floats, normal: Floats, offset: Floats, *, held: bool) -> Floats 
             break
         if rho <= SMALLEST:
             # Many points at one distance, as near as rounding tells.
-            k = int(np.argmax(least))
-            return boxes[k]
+            at = boxes[int(np.argmax(least))]
+            break
         rows, touched = _touching(boxes, near, least + 2 * rho)
         wall = _walls_near(boxes, normal, offset, rho)
         normal, offset = normal[wall], offset[wall]
@@ -274,9 +275,9 @@ def _search(p: Floats, normal: Floats, offset: Floats, *, held: bool) -> Floats 
     return at
 
 
-def _touching(boxes: Floats, near: Floats, reach: Floats) -> tuple[list[Floats | None], Flags]:
+def _touching(boxes: Floats, near: Floats, reach: Floats) -> tuple[list[Whole | None], Flags]:
     """Return the points that can be nearest in each box (None: too many), and in any."""
-    rows: list[Floats | None] = []
+    rows: list[Whole | None] = []
     touched = np.zeros(len(near), bool)
     most = 40
     if len(boxes) * len(near) > _TREE_FROM:

@@ -32,6 +32,7 @@ Floats = npt.NDArray[np.float64]
 
 # Sums of squares smaller than this share of the readings' own are rounding.
 _ROUNDING = 1e-30
+_BELOW = "{}: the estimate came out below zero and is set to zero."
 _NO_TRIALS = "each part once a person"
 
 
@@ -107,12 +108,12 @@ def study(
     terms["gauge"] = _together([terms[name] for name in terms])
     terms["part"] = less(by["part"], base, o * r)
     terms["total"] = _together([terms["gauge"], terms["part"]])
-    variance = {}
+    variance: dict[str, float] = {}
     for name in ("repeatability", "reproducibility", "interaction", "part"):
         if name in terms:
             value = estimate(terms[name])
             if value < 0:
-                notes.append(f"{_TITLE[name]}: the estimate came out below zero and is set to zero.")
+                notes.append(_BELOW.format(_TITLE[name]))
             variance[name] = max(value, 0.0)
     if o == 1:
         notes.append("One person: how people differ can't be told.")
@@ -150,8 +151,7 @@ def range_study(
         apart = float(np.ptp(own.mean(axis=(1, 2))))
         value = (apart * range_factor(o, 1)) ** 2 - variance["repeatability"] / (p * r)
         if value < 0:
-            title = _TITLE["reproducibility"]
-            notes.append(f"{title}: the estimate came out below zero and is set to zero.")
+            notes.append(_BELOW.format(_TITLE["reproducibility"]))
         variance["reproducibility"] = max(value, 0.0)
     else:
         notes.append("One person: how people differ can't be told.")
