@@ -441,7 +441,8 @@ def doubt_of(reading: Depth, others: Sequence[Decimal], deepest_mm: Decimal) -> 
     meant = [d for d in other if low / 2 <= d.mm <= high * 2 and d.mm > 0]
     far = "everything else read in this study" if others else "what a gauge reads in an emitter"
     said = f"{reading.words()} lies far outside {far}."
-    return f"{said} Was it {meant[0].words()}?" if meant else f"{said} A slip of the finger?"
+    unit = f"Was it {meant[0].words()}, or a" if meant else "A"
+    return f"{said} {unit} slip of the finger?"
 
 
 def take(

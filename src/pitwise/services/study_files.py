@@ -7,9 +7,10 @@ import io
 import json
 from collections.abc import Iterable
 
+import numpy as np
 from sqlalchemy import select
 
-from pitwise.measure.depth import ReadingError, parse_depth
+from pitwise.measure.gauge_file import Readings, read_study
 from pitwise.records.photo_tables import GaugeStudyReading, GaugeStudyRow
 from pitwise.services import gauge_results
 from pitwise.services.case_touch import person
@@ -30,6 +31,7 @@ from pitwise.services.gauge_studies import (
 )
 from pitwise.services.permissions import Actor, require
 from pitwise.services.shopfloor import Shop
+from pitwise.trade.given import InputError
 
 HEADER = ["part", "person", "trial", "value"]
 _LARGEST = 200_000
@@ -68,26 +70,35 @@ def study_csv(shop: Shop, actor: Actor, study_id: int) -> str:
     return csv_text([HEADER, *rows])
 
 
-def _rows(name: str, data: bytes) -> list[tuple[int, list[str]]]:
+def _study_in(file: str, data: bytes) -> Readings:
     if len(data) > _LARGEST:
-        raise ServiceError(name, "is larger than a study can be", "give the study's readings alone")
+        raise ServiceError(file, "is larger than a study can be", "give the study's readings alone")
     try:
-        text = data.decode("utf-8-sig")
+        found = read_study(data.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
-        raise ServiceError(name, "is no UTF-8 text", "save it as CSV, UTF-8") from error
-    head = text.split("\n", 1)[0]
-    table = csv.reader(io.StringIO(text, newline=""), delimiter=";" if ";" in head else ",")
-    try:
-        rows = [
-            (table.line_num, [c.strip() for c in r]) for r in table if any(c.strip() for c in r)
-        ]
-    except csv.Error as error:
-        raise ServiceError(f"{name}, line {table.line_num}", str(error), "save it anew") from error
-    if not rows or [c.casefold() for c in rows[0][1]] != HEADER:
+        raise ServiceError(file, "is no UTF-8 text", "save it as CSV, UTF-8") from error
+    except InputError as error:
+        place = f"{file}, {error.place}" if error.place else file
+        raise ServiceError(place, error.problem, error.mend) from error
+    for kind, number, most in (
+        ("parts", len(found.parts), MOST_PARTS),
+        ("people", len(found.people), MOST_PEOPLE),
+        ("trials", len(found.trials), MOST_TRIALS),
+    ):
+        if number > most:
+            raise ServiceError(file, f"has {number} {kind}", f"give {most} at most")
+    missing = np.argwhere(np.isnan(found.x))
+    if len(missing):
+        who, part, trial = missing[0]
         raise ServiceError(
-            f"{name}, line 1", "has another header", f"write {','.join(HEADER)} there"
+            file,
+            f"{len(missing)} readings are missing, the first: part {found.parts[part][:20]}, "
+            f"{found.people[who][:40]}, trial {found.trials[trial][:20]}",
+            "add them, or leave out what is not complete",
         )
-    return rows[1:]
+    if found.x.min() < 0:
+        raise ServiceError(file, "has a reading below zero", "zero the gauge on the face")
+    return found
 
 
 def import_study(
@@ -108,8 +119,8 @@ def import_study(
     shop, actor
     name_of_file : str
     data : bytes
-        CSV: header ``part,person,trial,value``, a reading a line; a value may carry its unit, a
-        bare one is in the gauge's unit. Parts are numbered in the order they first come.
+        CSV: header ``part,person,trial,value``, a reading a line. With units all are kept in mm;
+        bare numbers are in the gauge's unit. Parts are numbered in the order they first come.
     key : str
         The same key is one study.
     name : str
@@ -133,46 +144,11 @@ def import_study(
         same = session.scalar(select(GaugeStudyRow).where(GaugeStudyRow.key == key))
         if same is not None:
             return same.id
+        found = _study_in(file, data)
         gauge = gauge_now(session, gauge_id)
-        unit = gauge.unit if gauge else "mm"
-        cells: dict[tuple[str, str, str], str] = {}
-        for line, row in _rows(file, data):
-            place = f"{file}, line {line}"
-            if len(row) != len(HEADER):
-                raise ServiceError(place, f"has {len(row)} fields", f"give {','.join(HEADER)}")
-            part, who, trial, value = row
-            who = clean_text(f"{place}, person", who.removeprefix("'"), longest=60)
-            if (part, who, trial) in cells:
-                raise ServiceError(
-                    place, f"part {part[:20]}, {who}, trial {trial[:20]} comes twice", "keep one"
-                )
-            try:
-                parse_depth(value, unit)
-            except ReadingError as error:
-                problem, _, mend = str(error).partition(": ")
-                raise ServiceError(place, problem, mend or "write it as 1.45 mm") from error
-            cells[(part, who, trial)] = value
-        parts, names, trials = (
-            {x: k for k, x in enumerate(dict.fromkeys(cell[i] for cell in cells))} for i in range(3)
-        )
-        for kind, found, most in (
-            ("parts", parts, MOST_PARTS),
-            ("people", names, MOST_PEOPLE),
-            ("trials", trials, MOST_TRIALS),
-        ):
-            if len(found) > most:
-                raise ServiceError(file, f"has {len(found)} {kind}", f"give {most} at most")
-        missing = [
-            (p, who, t) for p in parts for who in names for t in trials if (p, who, t) not in cells
-        ]
-        if missing:
-            p, who, t = missing[0]
-            raise ServiceError(
-                file,
-                f"{len(missing)} readings are missing, the first: part {p[:20]}, {who}, "
-                f"trial {t[:20]}",
-                "add them, or leave out what is not complete",
-            )
+        unit = found.unit or (gauge.unit if gauge else "mm")
+        # A name that came out of an export safe from being run as a formula.
+        names = [clean_text("person", n.removeprefix("'"), longest=60) for n in found.people]
         made = add_row(
             shop,
             session,
@@ -182,23 +158,22 @@ def import_study(
             gauge_id=gauge_id,
             unit=unit,
             tolerance=tolerance,
-            parts=len(parts),
-            people=list(names),
-            trials=len(trials),
+            parts=len(found.parts),
+            people=names,
+            trials=len(found.trials),
             order_seed=0,
         )
-        for k, ((part, who, trial), value) in enumerate(cells.items()):
-            given = parse_depth(value, unit)
+        for k, ((who, part, trial), value) in enumerate(np.ndenumerate(found.x)):
             session.add(
                 GaugeStudyReading(
                     key=f"import-{made.id}-{k}",
                     study_id=made.id,
-                    part=parts[part] + 1,
-                    person=names[who],
-                    trial=trials[trial] + 1,
-                    text=value,
-                    value=float(given.value),
-                    unit=given.unit,
+                    part=part + 1,
+                    person=who,
+                    trial=trial + 1,
+                    text=f"{value:.10g}",
+                    value=value,
+                    unit=unit,
                     by=person(actor),
                     at=shop.clock(),
                     taken_out=False,
@@ -213,9 +188,9 @@ def import_study(
             name=made.name,
             file=file,
             gauge=gauge_id,
-            readings=len(cells),
-            parts=[p[:40] for p in parts],
-            people=list(names),
+            readings=found.x.size,
+            parts=[p[:40] for p in found.parts],
+            people=names,
         )
         gauge_results.close_row(shop, session, actor, made, reason="")
         return made.id
