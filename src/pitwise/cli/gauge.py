@@ -132,7 +132,7 @@ def _print_gauge(found: GaugeStudy, unit: str | None) -> None:
                 f"{r.ss:.6g}",
                 f"{r.ms:.6g}",
                 "" if r.f is None else f"{r.f:.3f}",
-                "" if r.p is None else f"{r.p:.4f}",
+                "" if r.p is None else "< 0.0001" if r.p < 1e-4 else f"{r.p:.4f}",
             )
         out.print(rows, markup=False)
     out.print(f"Intervals: {found.interval}.", markup=False)

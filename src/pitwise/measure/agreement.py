@@ -211,8 +211,8 @@ def _kappa(x: Floats) -> tuple[float, float, float, float, float, float]:
     rest, bias = _jackknife(x, kappa)
     se = math.sqrt((len(rest) - 1) / len(rest) * float(((rest - rest.mean()) ** 2).sum()))
     wide = float(student.ppf((1 + LEVEL) / 2, many - 1)) * se
-    # No agreement is below every pair of people disagreeing.
-    least = -expected / (1 - expected)
+    # Judgements of n people can't differ more than this.
+    least = -1 / (n - 1)
     low = 1 - (1 - kappa) * math.exp(min(wide / (1 - kappa), 700.0))
     high = max(kappa, kappa - bias) + wide
     return kappa, min(max(low, least), kappa), min(high, 1.0), se, observed, expected
