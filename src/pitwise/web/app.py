@@ -16,15 +16,18 @@ from pitwise.services import people
 from pitwise.services.errors import BookError, BookFullError, ServiceError
 from pitwise.services.shopfloor import Shop
 from pitwise.web import (
+    agreement_pages,
     ahead_pages,
     bench,
     book_pages,
     case_pages,
     learnt_pages,
     picture_pages,
+    practice_pages,
     program_pages,
     shop_pages,
     sign_in,
+    study_pages,
     wear_pages,
 )
 from pitwise.web.access import SignInNeeded, actor_of
@@ -124,6 +127,9 @@ def create_app(
         # Before the cases, whose numbers stand where these have names.
         learnt_pages,
         case_pages,
+        study_pages,
+        agreement_pages,
+        practice_pages,
     ):
         app.include_router(room.router)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")

@@ -53,6 +53,10 @@ DONE_WORDS = {
     "case-discarded": "The case was discarded. It stays in the book as discarded.",
     "frozen": "Frozen. New cases are kept, and teach nothing until it is let go on.",
     "let-go-on": "Learning goes on, with the cases that waited.",
+    "study-finished": "Finished. Everyone sees the values now.",
+    "study-discarded": "The study was discarded. It stays in the book.",
+    "adopted": "Adopted. The bench reckons with it from now on; the old value stands below.",
+    "put-back": "Put back.",
     "begun-anew": "Begun anew. Cases closed before now teach nothing any more.",
 }
 

@@ -161,7 +161,7 @@
   const currentStep = () => document.querySelector("[data-step]")?.dataset.step ?? null;
   document.addEventListener("DOMContentLoaded", () => {
     step = currentStep();
-    document.getElementById("pit-field")?.focus();
+    document.querySelector("#pit-field, [data-focus]")?.focus();
   });
   document.addEventListener("htmx:beforeRequest", (event) => {
     document.getElementById("message").replaceChildren();
@@ -257,16 +257,16 @@
     } else if (now !== step) {
       step = now;
       scrollTo({ top: 0, behavior: "instant" });
-      (document.getElementById("pit-field") ?? document.getElementById("step-title"))?.focus();
+      (document.querySelector("#pit-field, [data-focus]") ?? document.getElementById("step-title"))?.focus();
     } else if (document.activeElement === document.body) {
-      (document.getElementById("pit-field") ?? document.getElementById("step-title"))
+      (document.querySelector("#pit-field, [data-focus]") ?? document.getElementById("step-title"))
         ?.focus({ preventScroll: true });
     }
   });
   // The second tap of a double tap lands on what the first has brought: a part nobody looked at,
   // or a finding taken back. It is no touch.
   document.addEventListener("click", (event) => {
-    if (event.detail > 1 && event.target.closest("#bench button, #case .touch")) event.preventDefault();
+    if (event.detail > 1 && event.target.closest("#bench button, #case .touch, #study button, #judge button")) event.preventDefault();
   }, true);
   document.addEventListener("click", (event) => {
     if (event.target.closest("[data-print]")) print();
