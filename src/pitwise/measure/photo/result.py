@@ -28,6 +28,8 @@ Reason = Literal[
     "card-needed",
     "card",
     "edge-hidden",
+    "turns",
+    "no-match",
 ]
 
 
