@@ -27,7 +27,11 @@ def body(
         "px_per_mm": 60.0,
         "tilt_deg": 3.0,
         "scale_from": "rim",
-        "budget": [{"name": "edge", "u_mm": 0.003, "sensitivity": 1, "kind": "A", "text": "t"}],
+        "edge_sd_px": 0.1,
+        "budget": [
+            {"name": "edge", "u_mm": 0.002, "sensitivity": 1, "kind": "A", "text": "scatter"},
+            {"name": "rim", "u_mm": 0.002, "sensitivity": 1, "kind": "B", "text": "caliper"},
+        ],
         "warnings": [],
         "refused": None,
         **more,

@@ -35,7 +35,7 @@ from pitwise.records.tables import (
 )
 from pitwise.services.errors import NotFoundError
 from pitwise.services.fittings import Life, fitted, last_counter, lives_of
-from pitwise.services.hole_view import Measure, measures_of, readings_of
+from pitwise.services.hole_view import Measure, Together, measures_of, together
 from pitwise.services.part_faces import current_faces
 from pitwise.services.setup import selector
 from pitwise.services.shopfloor import Shop
@@ -70,6 +70,7 @@ class Draft:
     names: dict[int, str]
     holes: dict[str, list[Measure]]
     faces: dict[str, PartFace]
+    photos: dict[str, Together]
 
     @property
     def next_part(self) -> str | None:
@@ -229,6 +230,7 @@ def load_draft(shop: Shop, session: Session, inspection_id: int) -> Draft:
     )
     holes = measures_of(session, row.id)
     faces = _faces(session, now_fitted)
+    photos = {slug: together(slug, own, faces.get(slug)) for slug, own in holes.items()}
     parts: dict[str, PartLook] = {}
     for slug in PART_SLUGS:
         of_part = marks.get(slug, {})
@@ -236,7 +238,7 @@ def load_draft(shop: Shop, session: Session, inspection_id: int) -> Draft:
         # A sheet may lose a finding while a draft is open; such a mark can't decide.
         known = {m.finding: m.state for m in of_part.values() if sheet.finding(slug, m.finding)}
         is_pit = slug == PIT_PART
-        measured = readings_of(slug, holes.get(slug, ()), faces.get(slug))
+        measured = photos[slug].readings if slug in photos else ()
         if known or look or (is_pit and readings) or measured:
             parts[slug] = PartLook(
                 frozenset(f for f, s in known.items() if s == "seen"),
@@ -284,4 +286,5 @@ def load_draft(shop: Shop, session: Session, inspection_id: int) -> Draft:
         names=names,
         holes=holes,
         faces=faces,
+        photos=photos,
     )

@@ -7,12 +7,14 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, cast
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from pitwise.bench.model import HoleReading
+from pitwise.measure.photo.combine import combine, four_turns
+from pitwise.measure.photo.result import Estimate, HoleMeasured, PhotoRefused, Source
 from pitwise.records.photo_tables import HoleMeasure, PartFace, Photo
 
 TURNS = 4
@@ -86,106 +88,114 @@ def four_turn_set(measures: Sequence[Measure]) -> tuple[Measure, ...]:
     return tuple(newest[k] for k in range(TURNS)) if len(newest) == TURNS else ()
 
 
-def turned_back(measures: Sequence[Measure]) -> tuple[float, float]:
-    r"""Return off-centre and its standard uncertainty of a four-turn set, in mm.
+@dataclass(frozen=True)
+class _Kept:
+    """A kept result with what `measure.photo.combine` reads of a measured one."""
 
-    Notes
-    -----
-    Between photos the part is turned by 90 degrees under a camera that stays: turned back,
-    the part's own vector is the same in all four, while what the camera's tilt adds points
-    four ways and cancels in the mean. The uncertainty is that of the mean of four repeats
-    by their own scatter, per component (JCGM 100:2008, 4.2.3; number from memory), and at
-    least a quarter of one photo's own, since four values tell little of their scatter.
+    feature: str
+    diameter: Estimate
+    roundness_mm: float
+    roundness_u_mm: float
+    off_centre: Estimate
+    off_centre_xy_mm: tuple[float, float]
+    budget: tuple[Source, ...]
+    edge_sd_px: float
+    px_per_mm: float
+    edge_px: tuple[int, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+
+def _kept(measure: Measure) -> HoleMeasured:
+    body = measure.body
+    off = body["off_centre_mm"]
+    kept = _Kept(
+        body["feature"],
+        Estimate(body["diameter_mm"]["value"], body["diameter_mm"]["u"]),
+        body["roundness_mm"]["value"],
+        body["roundness_mm"]["u"],
+        Estimate(off["value"], off["u"]),
+        (off["x"], off["y"]),
+        tuple(Source(**row) for row in body["budget"]),
+        body["edge_sd_px"],
+        body["px_per_mm"],
+    )
+    # The arrays of the edge are not kept; nothing that combines photos reads them.
+    return cast("HoleMeasured", kept)
+
+
+@dataclass(frozen=True)
+class Together:
+    """All photos of one part that count, as one result.
+
+    Attributes
+    ----------
+    readings : tuple of HoleReading
+        To be decided on.
+    warnings : tuple of str
+        Where the photos contradict one another, and what else they say of themselves together.
+    outlier : Measure or None
+        The photo without which the others agree; it stays in until a person takes it out.
     """
-    back = []
-    for k, m in enumerate(measures):
-        x, y = m.body["off_centre_mm"]["x"], m.body["off_centre_mm"]["y"]
-        turn = -math.pi / 2 * k
-        back.append(
-            (x * math.cos(turn) - y * math.sin(turn), x * math.sin(turn) + y * math.cos(turn))
-        )
-    n = len(back)
-    mx, my = (sum(v[i] for v in back) / n for i in (0, 1))
-    scatter = sum((x - mx) ** 2 + (y - my) ** 2 for x, y in back) / (2 * (n - 1))
-    least = min(float(m.row.off_centre_u_mm or 0.0) for m in measures) / n
-    return math.hypot(mx, my), max(math.sqrt(scatter / n), least)
+
+    readings: tuple[HoleReading, ...] = ()
+    warnings: tuple[str, ...] = ()
+    outlier: Measure | None = None
 
 
-def readings_of(
-    part: str, measures: Sequence[Measure], face: PartFace | None
-) -> tuple[HoleReading, ...]:
-    """Return what a part's photos give to be decided on; repeats stand side by side.
+def together(part: str, measures: Sequence[Measure], face: PartFace | None) -> Together:
+    """Return what a part's photos give together: one number a quantity, and what contradicts.
 
-    Growth is the diameter less the diameter when new, both uncertainties combined
-    (JCGM 100:2008, 5.1.2; number from memory).
+    Photos are combined by `measure.photo.combine`, which keeps what they share whole; a
+    complete set of four turns gives the off-centre. Growth is the diameter less the diameter
+    when new, both uncertainties combined (JCGM 100:2008, 5.1.2; number from memory).
     """
     used = [m for m in measures if m.counts]
-    kind = "pit" if part == "electrode" else "orifice"
+    if not used:
+        return Together()
+    kept = [_kept(m) for m in used]
+    warnings: list[str] = []
+    outlier = None
+    n = len(kept)
+    if n == 1:
+        one = kept[0]
+        diameter, off = one.diameter, one.off_centre
+        roundness = Estimate(one.roundness_mm, one.roundness_u_mm)
+    else:
+        all_of = combine(kept)
+        diameter, off, roundness = all_of.diameter, all_of.off_centre, all_of.roundness
+        if not all_of.consistent:
+            warnings += [w for w in all_of.warnings if w.startswith("The photos differ")]
+            outlier = None if all_of.outlier is None else used[all_of.outlier]
+    off_photos = n
     turned = four_turn_set(measures)
-    out: list[HoleReading] = []
-    for m in used:
-        r = m.row
-        if r.diameter_mm is not None:
-            u = r.diameter_u_mm
-            if kind == "pit":
-                out.append(HoleReading("pit-diameter", r.diameter_mm, u))
-            else:
-                out.append(HoleReading("orifice-diameter", r.diameter_mm, u))
-                if face is not None and face.hole_mm is not None:
-                    both = None if u is None else math.hypot(u, face.hole_u_mm or 0.0)
-                    out.append(HoleReading("orifice-growth", r.diameter_mm - face.hole_mm, both))
-        if r.roundness_mm is not None and kind == "orifice":
-            out.append(
-                HoleReading(
-                    "orifice-roundness", r.roundness_mm, r.roundness_u_mm, r.roundness_floor_mm
-                )
-            )
-        if r.off_centre_mm is not None and not turned:
-            out.append(
-                HoleReading(
-                    "pit-off-centre" if kind == "pit" else "orifice-off-centre",
-                    r.off_centre_mm,
-                    r.off_centre_u_mm,
-                )
-            )
     if turned:
-        value, u = turned_back(turned)
-        out.append(
+        from_turns = four_turns([_kept(m) for m in turned])
+        if isinstance(from_turns, PhotoRefused):
+            warnings.append(f"Four turns: {from_turns.text}. {from_turns.mend}.")
+        else:
+            off, off_photos = from_turns.off_centre, TURNS
+    if part == "electrode":
+        readings = [
+            HoleReading("pit-diameter", diameter.value, diameter.u, photos=n),
+            HoleReading("pit-off-centre", off.value, off.u, photos=off_photos),
+        ]
+        return Together(tuple(readings), tuple(warnings), outlier)
+    floor = max(float(m.row.roundness_floor_mm or 0.0) for m in used)
+    readings = [HoleReading("orifice-diameter", diameter.value, diameter.u, photos=n)]
+    if face is not None and face.hole_mm is not None:
+        readings.append(
             HoleReading(
-                "pit-off-centre" if kind == "pit" else "orifice-off-centre",
-                value,
-                u,
-                photos=TURNS,
+                "orifice-growth",
+                diameter.value - face.hole_mm,
+                math.hypot(diameter.u, face.hole_u_mm or 0.0),
+                photos=n,
             )
         )
-    return tuple(out)
-
-
-def disagreeing(measures: Sequence[Measure]) -> list[str]:
-    """Say where photos of one hole differ by more than their uncertainties allow.
-
-    Notes
-    -----
-    Two values disagree when they lie apart by more than 3 times the root of the sum of
-    their squared standard uncertainties. What photos share makes them agree better than
-    that, so a disagreement named here is one.
-    """
-    used = [m for m in measures if m.counts]
-    out = []
-    for field, name in (("diameter", "diameter"), ("roundness", "out-of-roundness")):
-        pairs = [
-            (getattr(m.row, f"{field}_mm"), getattr(m.row, f"{field}_u_mm") or 0.0) for m in used
-        ]
-        known = [p for p in pairs if p[0] is not None]
-        if len(known) < 2:
-            continue
-        low, high = min(known), max(known)
-        if high[0] - low[0] > 3 * math.hypot(low[1], high[1]):
-            out.append(
-                f"The photos disagree on the {name}: {low[0]:.3f} mm and {high[0]:.3f} mm. "
-                "Look at the pictures, and take the wrong one out."
-            )
-    return out
+    readings += [
+        HoleReading("orifice-roundness", roundness.value, roundness.u, floor, n),
+        HoleReading("orifice-off-centre", off.value, off.u, photos=off_photos),
+    ]
+    return Together(tuple(readings), tuple(warnings), outlier)
 
 
 def nick_words(measures: Sequence[Measure]) -> str | None:

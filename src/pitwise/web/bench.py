@@ -13,7 +13,7 @@ from pitwise.services import drafts, signing
 from pitwise.services.draft_view import Draft
 from pitwise.services.errors import ConflictError, UnfinishedError
 from pitwise.services.hole_measures import MOST_PHOTOS
-from pitwise.services.hole_view import TURNS, Measure, disagreeing, nick_words
+from pitwise.services.hole_view import TURNS, Measure, Together, nick_words
 from pitwise.services.permissions import Actor, may
 from pitwise.services.setup import selector
 from pitwise.trade.model import Finding
@@ -114,7 +114,8 @@ def _photo_values(draft: Draft, slug: str) -> dict[str, Any]:
         "holes": verdicts,
         "hole_words": {q: w.name for q, w in WORDS.items()},
         "said": said,
-        "disagreeing": disagreeing(measures),
+        "contradicting": draft.photos.get(slug, Together()).warnings,
+        "outlier": draft.photos.get(slug, Together()).outlier,
         "nick_words": nick_words(measures),
         "turns": TURNS,
         "turns_done": _turns_done(measures),
