@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import io
 import re
 from collections.abc import Callable
 from typing import Any
 
 import pytest
 from fastapi.testclient import TestClient
+from pypdf import PdfReader
 
 from hole_kit import REFUSED, body, picture
 from kit import Floor
-from pitwise.services import drafts, limits, photo_results, setup
+from pitwise.services import drafts, limits, photo_results, setup, signing
 from pitwise.services.photo_results import Measured
 from pitwise.web.security import MAX_BODY, PHOTO_BODY, most_of
 
@@ -167,3 +169,28 @@ def test_a_part_type_when_new(lite: Floor, tech: TestClient, lead: TestClient, g
     page = tech.get(url).text
     assert "2.013 mm ± 0.006 mm" in page
     assert "pin gauge" in page
+
+
+def test_record_and_document_show_the_picture_small_with_its_numbers(
+    lite: Floor, tech: TestClient, gives: Any
+) -> None:
+    number = lite.draft()
+    gives(body(roundness=0.041))
+    send(tech, number)
+    gives(REFUSED)
+    send(tech, number, key="test-key-0002")
+    lite.look_all(number)
+    drafts.add_reading(lite.shop, lite.tech, number, "0.4", key=lite.key())
+    signing.sign(lite.shop, lite.tech, number, key=lite.key())
+    shown = tech.get(f"/records/{number}").text
+    assert re.search(r'<img src="/measures/\d+/picture"', shown)
+    assert "0.041 mm ± 0.008 mm" in shown
+    assert "<b>Not measured.</b>" in shown
+    document = tech.get(f"/records/{number}/sheet.pdf")
+    assert document.status_code == 200
+    pages = PdfReader(io.BytesIO(document.content)).pages
+    text = " ".join(" ".join(p.extract_text().split()) for p in pages)
+    assert "0.041 mm ± 0.008 mm; noise floor 0.005 mm" in text
+    assert "Hole out of round" in text
+    assert b"/DCTDecode" in document.content, "the picture is in it"
+    assert tech.get(f"/records/{number}/sheet.pdf").content == document.content

@@ -6,9 +6,11 @@ the same submission sent again finds it there and measures it.
 
 from __future__ import annotations
 
+import io
 import json
 from typing import Any, BinaryIO
 
+from PIL import Image
 from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
@@ -35,6 +37,7 @@ from pitwise.trade.quantities import PHOTO_PARTS, feature_of
 
 ENGINE = f"pitwise {__version__}"
 MOST_PHOTOS = 12
+_SMALL = (480, 480)
 
 
 def add_photo(
@@ -346,3 +349,31 @@ def photo_when_new(
         photo_id=photo.id,
     )
     return None
+
+
+def small_pictures(
+    shop: Shop, actor: Actor, record: dict[str, Any]
+) -> dict[str, tuple[int, int, bytes]]:
+    """Return a record's drawn pictures, small, by their SHA-256: (width, height, JPEG).
+
+    Only what Pitwise drew itself is opened here; an upload is only ever opened in the worker.
+    """
+    require(actor, "view")
+    wanted = [
+        m["result"]["picture_sha256"]
+        for part in record["parts"]
+        for m in part.get("measures", [])
+        if m["result"].get("picture_sha256")
+    ]
+    out = {}
+    with shop.database.read() as session:
+        for sha in dict.fromkeys(wanted):
+            _, content = photo_store.blob(session, sha)
+            with Image.open(io.BytesIO(content), formats=("JPEG",)) as drawn:
+                drawn.draft("RGB", _SMALL)
+                small = drawn.convert("RGB")
+            small.thumbnail(_SMALL)
+            buffer = io.BytesIO()
+            small.save(buffer, "JPEG", quality=82, optimize=False)
+            out[sha] = (small.width, small.height, buffer.getvalue())
+    return out

@@ -113,7 +113,6 @@ def _photo_values(draft: Draft, slug: str) -> dict[str, Any]:
         "has_type": slug in draft.fitted,
         "holes": verdicts,
         "hole_words": {q: w.name for q, w in WORDS.items()},
-        "said": said,
         "contradicting": draft.photos.get(slug, Together()).warnings,
         "outlier": draft.photos.get(slug, Together()).outlier,
         "nick_words": nick_words(measures),
