@@ -66,9 +66,9 @@ def record_pdf(
     # Hashes are set on one line of their own, to be copied whole.
     data["proof"] = words["proof"]
     marks = {p["part"]: p["action"] for p in record["parts"]}
-    for part in data["parts"]:
-        for photo in part["photos"]:
-            photo["picture"] = _embedded((pictures or {}).get(photo["picture"]))
+    for part, own in zip(data["parts"], words["parts"], strict=True):
+        for photo, named in zip(part["photos"], own["photos"], strict=True):
+            photo["picture"] = _embedded((pictures or {}).get(named["picture"]))
     data["torch"] = on_white(torch_drawing(marks))
     data["torch_words"] = "; ".join(
         f"{p['name']}: {ACTION_WORDS[p['action']]}" for p in record["parts"]
