@@ -21,6 +21,8 @@ _ROOMS = {
     "wear": ("wear",),
     "program": ("program",),
     "outlook": ("outlook",),
+    "circle": ("circle",),
+    "gauge": ("gauge", "agreement"),
     "sheet": ("sheet",),
     "torch": ("torch",),
     "serve": ("serve", "demo"),
