@@ -9,12 +9,13 @@ from typing import Any
 import pytest
 from sqlalchemy import select, update
 
-from hole_kit import REFUSED, body, picture
+from hole_kit import REFUSED, body, picture, quick_intake
 from kit import Floor
 from pitwise.records.photo_tables import DecisionMeasure, HoleMeasure, PartFace, Photo
 from pitwise.services import (
     drafts,
     hole_measures,
+    intake,
     limits,
     part_faces,
     people,
@@ -35,6 +36,11 @@ from pitwise.services.errors import (
 from pitwise.services.photo_results import Measured
 
 
+@pytest.fixture(autouse=True)
+def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(intake, "take", quick_intake)
+
+
 @pytest.fixture
 def gives(monkeypatch: pytest.MonkeyPatch) -> Callable[..., list[dict[str, Any]]]:
     """Let the worker give these results, in order (the last one for ever)."""
@@ -42,8 +48,8 @@ def gives(monkeypatch: pytest.MonkeyPatch) -> Callable[..., list[dict[str, Any]]
     def set_to(*bodies: dict[str, Any]) -> list[dict[str, Any]]:
         left, asked = list(bodies), []
 
-        def measure(_shop: object, ids: list[int], **how: Any) -> Measured:
-            asked.append({"ids": ids, **how})
+        def measure(_shop: object, photo_id: int, **how: Any) -> Measured:
+            asked.append({"id": photo_id, **how})
             return Measured(
                 left.pop(0) if len(left) > 1 else left[0], picture(200, "JPEG").getvalue()
             )

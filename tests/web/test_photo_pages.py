@@ -11,11 +11,16 @@ import pytest
 from fastapi.testclient import TestClient
 from pypdf import PdfReader
 
-from hole_kit import REFUSED, body, picture
+from hole_kit import REFUSED, body, picture, quick_intake
 from kit import Floor
-from pitwise.services import drafts, limits, photo_results, setup, signing
+from pitwise.services import drafts, intake, limits, photo_results, setup, signing
 from pitwise.services.photo_results import Measured
 from pitwise.web.security import MAX_BODY, PHOTO_BODY, most_of
+
+
+@pytest.fixture(autouse=True)
+def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(intake, "take", quick_intake)
 
 
 @pytest.fixture

@@ -92,7 +92,7 @@ def add_photo(
     )
     result = photo_results.measure(
         shop,
-        [photo.id],
+        photo.id,
         rim_mm=rim_mm,
         feature=feature_of(part),
         new_photo_id=face.photo_id if face is not None else None,
@@ -327,7 +327,7 @@ def photo_when_new(
         part_type_id=part_type_id,
     )
     result = photo_results.measure(
-        shop, [photo.id], rim_mm=rim_mm, feature=feature_of(part), new_photo_id=None
+        shop, photo.id, rim_mm=rim_mm, feature=feature_of(part), new_photo_id=None
     )
     refused: dict[str, str] | None = result.body.get("refused")
     # A new electrode has no pit to find: its photo is kept for comparing, with its rim alone.
