@@ -24,6 +24,7 @@ from pitwise.web import (
     learnt_pages,
     picture_pages,
     practice_pages,
+    photo_pages,
     program_pages,
     shop_pages,
     sign_in,
@@ -123,6 +124,7 @@ def create_app(
         wear_pages,
         bench,
         picture_pages,
+        photo_pages,
         book_pages,
         # Before the cases, whose numbers stand where these have names.
         learnt_pages,

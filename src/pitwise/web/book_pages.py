@@ -19,7 +19,7 @@ from pitwise.reports.charts import (
     svg_of,
 )
 from pitwise.reports.record_pdf import record_pdf
-from pitwise.services import case_sheet, signing, views
+from pitwise.services import case_sheet, hole_measures, signing, views
 from pitwise.services.permissions import Actor
 from pitwise.web.access import FilterId, Id, PageNumber, needs, shop_of
 from pitwise.web.render import go, page, zone_name
@@ -73,7 +73,11 @@ def record_sheet(request: Request, actor: Viewer, number: Id) -> Response:
     """Give one record as a PDF; the same bytes every time."""
     view = views.record(shop_of(request), actor, number)
     data = record_pdf(
-        view.record, view.sha256, superseded_by=view.superseded_by, timezone=zone_name()
+        view.record,
+        view.sha256,
+        superseded_by=view.superseded_by,
+        timezone=zone_name(),
+        pictures=hole_measures.small_pictures(shop_of(request), actor, view.record),
     )
     name = f"inspection-{number}.pdf"
     return Response(

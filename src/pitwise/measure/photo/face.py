@@ -153,9 +153,7 @@ def refine(frame: Frame, rim: RimFound, rim_mm: float) -> Face:
             _RIM_SECTORS,
         )
         light, slope = frame.light(sectors.value)
-        edges = fit_edges(
-            sectors, light, slope, sigma=sigma, window=(2.2, 2.2), rising=False
-        )
+        edges = fit_edges(sectors, light, slope, sigma=sigma, window=(2.2, 2.2), rising=False)
         sigma = float(np.clip(edges.sigma, 0.5, 4.0))
         angle = (np.arange(_RIM_SECTORS) + 0.5) * (2 * math.pi / _RIM_SECTORS)
         good = (
