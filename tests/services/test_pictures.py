@@ -15,6 +15,7 @@ from sqlalchemy import text
 
 import picture_files as files
 from kit import Floor, open_floor
+from picture_kit import nozzle, quick, send
 from pitwise.records.photo_tables import PhotoBlob, PhotoThumb
 from pitwise.records.rows import count_rows
 from pitwise.records.tables import Base
@@ -28,49 +29,9 @@ from pitwise.services.photofile.colour import _P3, colours_of, p3_profile, to_sr
 from pitwise.services.photofile.limits import PictureRefused
 from pitwise.services.photofile.raw import read_pixels, write_pixels
 
+__all__ = ["quick"]
+
 pytestmark = pytest.mark.xdist_group("pictures")
-
-
-@pytest.fixture
-def quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Clean in this process: what the limited one does has tests of its own."""
-
-    def take(name: str, stream: intake.Stream) -> intake.Intake:
-        data = stream.read(1 << 25)
-        done = clean_picture(data)
-        small, width, height = thumb_of(pixels_of(done.content, done.media))
-        return intake.Intake(
-            done.content,
-            done.media,
-            done.width,
-            done.height,
-            done.bits,
-            "0" * 64,
-            small,
-            width,
-            height,
-            done.notes,
-        )
-
-    monkeypatch.setattr(intake, "take", take)
-
-
-def send(floor: Floor, data: bytes, key: str | None = None, **more: object) -> pictures.PhotoInfo:
-    given: dict[str, object] = {"purpose": "new", "part": "nozzle", "part_type_id": nozzle(floor)}
-    return pictures.take_in(
-        floor.shop,
-        floor.tech,
-        io.BytesIO(data),
-        key=key or floor.key(),
-        **(given | more),  # type: ignore[arg-type]
-    )
-
-
-def nozzle(floor: Floor) -> int:
-    with floor.shop.database.read() as session:
-        found = session.execute(text("SELECT id FROM part_type WHERE part = 'nozzle'")).scalar()
-    assert isinstance(found, int)
-    return found
 
 
 def rows(floor: Floor, table: type[Base]) -> int:
