@@ -11,6 +11,7 @@ from pitwise.bench.decide import PIT_PART
 from pitwise.demo.plates import PROGRAMS
 from pitwise.demo.simulate import SimulatedElectrode, WearTruth
 from pitwise.demo.story import Story, set_ranges
+from pitwise.demo.studies import add_studies
 from pitwise.services import (
     drafts,
     fittings,
@@ -341,6 +342,9 @@ def fill(
                 due.append((nxt, name))
             if progress:
                 progress(min(1.0, (at - start) / (until - start)))
+        clock.now = until - dt.timedelta(days=1)
+        who = [actors[login] for login in ("tamsin", "odile", "ewan")]
+        add_studies(shop, who, seed=seed, wait=clock.forward)
         _import_programs(shop, clock, actors["tamsin"], until)
         clock.now = until
         forecasts.keep_up(shop)

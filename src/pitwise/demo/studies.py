@@ -8,7 +8,13 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from random import Random
 
-from pitwise.services import agreement_results, agreement_studies, gauge_results, gauge_studies
+from pitwise.services import (
+    agreement_results,
+    agreement_studies,
+    gauge_results,
+    gauge_studies,
+    setup,
+)
 from pitwise.services.gauge_studies import Doubt
 from pitwise.services.permissions import Actor
 from pitwise.services.shopfloor import Shop
@@ -30,7 +36,6 @@ _FINDINGS = (
 def add_studies(
     shop: Shop,
     people: Sequence[Actor],
-    gauge_id: int,
     *,
     seed: int,
     wait: Callable[[float], None],
@@ -42,7 +47,6 @@ def add_studies(
     shop : Shop
     people : sequence of Actor
         Who measures and judges; the first begins and ends both.
-    gauge_id : int
     seed : int
         The same seed gives the same studies.
     wait : callable
@@ -50,12 +54,13 @@ def add_studies(
     """
     random = Random(seed)
     names = [p.name for p in people]
+    gauge = setup.shop_list(shop, people[0]).gauges[0]
     number = gauge_studies.start(
         shop,
         people[0],
         key=f"demo-{seed}-gauge-study",
-        name="Bench gauge 1 (demo: values made up)",
-        gauge_id=gauge_id,
+        name=f"{gauge.name} (demo: values made up)",
+        gauge_id=gauge.id,
         unit="mm",
         people=names,
         parts=_PARTS,
@@ -76,7 +81,7 @@ def add_studies(
         if isinstance(took, Doubt):
             gauge_studies.take(shop, people[slot.person], number, slot, typed, key=key, sure=True)
     gauge_results.finish(shop, people[0], number)
-    _agreement(shop, people, random, seed, wait)
+    _agreement(shop, people, Random(seed), seed, wait)
 
 
 def _agreement(
