@@ -19,9 +19,9 @@ from pitwise.services import (
     hole_measures,
     intake,
     limits,
+    measure_worker,
     part_faces,
     people,
-    photo_results,
     setup,
     signing,
     views,
@@ -36,7 +36,6 @@ from pitwise.services.errors import (
     ServiceError,
     UnfinishedError,
 )
-from pitwise.services.photo_results import Measured
 
 
 @pytest.fixture(autouse=True)
@@ -51,13 +50,11 @@ def gives(monkeypatch: pytest.MonkeyPatch) -> Callable[..., list[dict[str, Any]]
     def set_to(*bodies: dict[str, Any]) -> list[dict[str, Any]]:
         left, asked = list(bodies), []
 
-        def measure(_shop: object, photo_id: int, **how: Any) -> Measured:
-            asked.append({"id": photo_id, **how})
-            return Measured(
-                left.pop(0) if len(left) > 1 else left[0], picture(200, "JPEG").getvalue()
-            )
+        def measure(_shop: object, ids: list[int], **how: Any) -> dict[str, Any]:
+            asked.append({"ids": ids, **how})
+            return answer(left.pop(0) if len(left) > 1 else left[0])
 
-        monkeypatch.setattr(photo_results, "measure", measure)
+        monkeypatch.setattr(measure_worker, "measure", measure)
         return asked
 
     return set_to
@@ -281,17 +278,17 @@ def test_a_photo_that_was_not_measured_is_measured_when_sent_again(
     floor: Floor, gives: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     gives(body())
-    good = photo_results.measure
+    good = measure_worker.measure
     number = floor.draft()
     key = floor.key()
 
-    def broken(*_args: object, **_how: object) -> Measured:
+    def broken(*_args: object, **_how: object) -> dict[str, Any]:
         raise ServiceError("photo", "the worker stopped", "send it again")
 
-    monkeypatch.setattr(photo_results, "measure", broken)
+    monkeypatch.setattr(measure_worker, "measure", broken)
     with pytest.raises(ServiceError):
         add(floor, number, key=key)
-    monkeypatch.setattr(photo_results, "measure", good)
+    monkeypatch.setattr(measure_worker, "measure", good)
     draft = add(floor, number, key=key)
     assert len(draft.holes["nozzle"]) == 1
     with floor.shop.database.read() as session:

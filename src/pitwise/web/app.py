@@ -22,6 +22,7 @@ from pitwise.web import (
     case_pages,
     learnt_pages,
     photo_pages,
+    picture_pages,
     program_pages,
     shop_pages,
     sign_in,
@@ -120,6 +121,7 @@ def create_app(
         wear_pages,
         bench,
         photo_pages,
+        picture_pages,
         book_pages,
         # Before the cases, whose numbers stand where these have names.
         learnt_pages,

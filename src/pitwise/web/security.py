@@ -78,7 +78,8 @@ class Guard:
             if message["type"] == "http.response.start":
                 out = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
-                    out[name] = value
+                    # A route may be stricter: pictures from outside have a policy of their own.
+                    out.setdefault(name, value)
                 if page and "cache-control" not in out:
                     out["Cache-Control"] = "no-store"
             await send(message)
