@@ -176,7 +176,6 @@ def refine(frame: Frame, rim: RimFound, rim_mm: float) -> Face:
         if finer is None:
             break
         fit = finer
-    a, b = fit.axes
     turn = 2 * math.pi
     # Texture goes on over several sectors: count every third one as independent.
     u = fit.sd * math.sqrt(3.0 * turn / _RIM_SECTORS)
