@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from sqlalchemy import select, update
 
-from hole_kit import REFUSED, body, picture, quick_intake
+from hole_kit import REFUSED, answer, body, picture, quick_intake
 from kit import Floor
 from pitwise.records.photo_tables import DecisionMeasure, HoleMeasure, PartFace, Photo
 from pitwise.services import (
