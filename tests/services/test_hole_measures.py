@@ -9,20 +9,23 @@ from typing import Any
 import pytest
 from sqlalchemy import select, update
 
-from hole_kit import REFUSED, body, picture, quick_intake
+from hole_kit import REFUSED, answer, body, picture, quick_intake
 from kit import Floor
 from pitwise.records.photo_tables import DecisionMeasure, HoleMeasure, PartFace, Photo
 from pitwise.services import (
     drafts,
+    forecasts,
+    hole_history,
     hole_measures,
     intake,
     limits,
+    measure_worker,
     part_faces,
     people,
-    photo_results,
     setup,
     signing,
     views,
+    wear_book,
 )
 from pitwise.services.book_verify import verify_book
 from pitwise.services.draft_view import Draft
@@ -33,7 +36,6 @@ from pitwise.services.errors import (
     ServiceError,
     UnfinishedError,
 )
-from pitwise.services.photo_results import Measured
 
 
 @pytest.fixture(autouse=True)
@@ -48,13 +50,11 @@ def gives(monkeypatch: pytest.MonkeyPatch) -> Callable[..., list[dict[str, Any]]
     def set_to(*bodies: dict[str, Any]) -> list[dict[str, Any]]:
         left, asked = list(bodies), []
 
-        def measure(_shop: object, photo_id: int, **how: Any) -> Measured:
-            asked.append({"id": photo_id, **how})
-            return Measured(
-                left.pop(0) if len(left) > 1 else left[0], picture(200, "JPEG").getvalue()
-            )
+        def measure(_shop: object, ids: list[int], **how: Any) -> dict[str, Any]:
+            asked.append({"ids": ids, **how})
+            return answer(left.pop(0) if len(left) > 1 else left[0])
 
-        monkeypatch.setattr(photo_results, "measure", measure)
+        monkeypatch.setattr(measure_worker, "measure", measure)
         return asked
 
     return set_to
@@ -278,19 +278,66 @@ def test_a_photo_that_was_not_measured_is_measured_when_sent_again(
     floor: Floor, gives: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     gives(body())
-    good = photo_results.measure
+    good = measure_worker.measure
     number = floor.draft()
     key = floor.key()
 
-    def broken(*_args: object, **_how: object) -> Measured:
+    def broken(*_args: object, **_how: object) -> dict[str, Any]:
         raise ServiceError("photo", "the worker stopped", "send it again")
 
-    monkeypatch.setattr(photo_results, "measure", broken)
+    monkeypatch.setattr(measure_worker, "measure", broken)
     with pytest.raises(ServiceError):
         add(floor, number, key=key)
-    monkeypatch.setattr(photo_results, "measure", good)
+    monkeypatch.setattr(measure_worker, "measure", good)
     draft = add(floor, number, key=key)
     assert len(draft.holes["nozzle"]) == 1
     with floor.shop.database.read() as session:
         assert len(session.scalars(select(Photo)).all()) == 1
         assert json.loads(session.scalars(select(HoleMeasure.photo_ids)).one())
+
+
+def test_growth_over_starts_feeds_its_own_wear_history(floor: Floor, gives: Any) -> None:
+    gives(*(body(diameter=2.0 + 0.02 * k) for k in range(1, 5)))
+    face(floor)
+    limits.add_limit(
+        floor.shop,
+        floor.lead,
+        depth="0.2 mm",
+        compare=">",
+        process_id=None,
+        source="manual",
+        reason="r",
+        on="nozzle/orifice-growth",
+    )
+    for k in range(4):
+        number = floor.draft()
+        draft = add(floor, number, rim="")
+        floor.look_all(number)
+        drafts.add_reading(floor.shop, floor.tech, number, f"0.{k + 1}", key=floor.key())
+        drafts.set_use(floor.shop, floor.tech, number, starts=str(100 * k), arc_minutes=str(50 * k))
+        signing.sign(floor.shop, floor.tech, number, key=floor.key())
+        floor.clock.forward(days=1)
+    item = draft.fitted["nozzle"].part_item_id
+    other = draft.fitted["shield"].part_item_id
+    with floor.shop.database.read() as session:
+        known = wear_book.histories(session, quantity=wear_book.GROWTH)
+        assert set(known.of) == {item}
+        steps = known.of[item].steps
+        assert [s.depth_mm for s in steps] == pytest.approx([0.02, 0.04, 0.06, 0.08])
+        assert [s.starts for s in steps] == [0, 100, 200, 300]
+        assert wear_book.histories(session).readings == 4, "pit depths stay their own"
+    before = hole_history.hole_history(floor.shop, floor.tech, item)
+    assert before.left is not None
+    assert not before.left.own_fit
+    forecasts.keep_up(floor.shop)
+    after = hole_history.hole_history(floor.shop, floor.tech, item)
+    assert after.left is not None
+    assert after.left.own_fit
+    assert after.left.low < after.left.middle < after.left.high
+    growth = next(c for c in after.courses if c.quantity == "orifice-growth")
+    assert growth.limit is not None
+    assert [p.starts for p in growth.points] == [0, 100, 200, 300]
+    assert hole_history.hole_history(floor.shop, floor.tech, other).courses == []
+    with floor.shop.database.read() as session:
+        assert wear_book.latest_row(session) is not None
+        assert wear_book.latest_row(session, wear_book.GROWTH) is not None

@@ -11,10 +11,9 @@ import pytest
 from fastapi.testclient import TestClient
 from pypdf import PdfReader
 
-from hole_kit import REFUSED, body, picture, quick_intake
+from hole_kit import REFUSED, answer, body, picture, quick_intake
 from kit import Floor
-from pitwise.services import drafts, intake, limits, photo_results, setup, signing
-from pitwise.services.photo_results import Measured
+from pitwise.services import drafts, intake, limits, measure_worker, setup, signing
 from pitwise.web.security import MAX_BODY, PHOTO_BODY, most_of
 
 
@@ -26,8 +25,7 @@ def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.fixture
 def gives(monkeypatch: pytest.MonkeyPatch) -> Callable[[dict[str, Any]], None]:
     def set_to(result: dict[str, Any]) -> None:
-        drawn = picture(200, "JPEG").getvalue()
-        monkeypatch.setattr(photo_results, "measure", lambda *_a, **_k: Measured(result, drawn))
+        monkeypatch.setattr(measure_worker, "measure", lambda *_a, **_k: answer(result))
 
     return set_to
 

@@ -46,11 +46,12 @@ def merged(readings: Iterable[HoleReading]) -> tuple[HoleReading, ...]:
     return tuple(out)
 
 
-def said(value_mm: float, u_mm: float | None) -> str:
-    """Write a measured length, rounded no finer than it is known, with its range (2 u)."""
+def said(value_mm: float, u_mm: float | None, *, with_u: bool = False) -> str:
+    """Write a measured length with its range (2 u either way), and u itself where asked."""
     if u_mm is None:
         return f"{value_mm:.3f} mm (no uncertainty known)"
-    return f"{value_mm:.3f} mm ± {2 * u_mm:.3f} mm (u {u_mm:.3f} mm)"
+    u = f" (u {u_mm:.3f} mm)" if with_u else ""
+    return f"{value_mm:.3f} mm ± {2 * u_mm:.3f} mm{u}"
 
 
 def _chance(c: Conformity) -> str:
@@ -62,7 +63,7 @@ def _chance(c: Conformity) -> str:
 def _reason(reading: HoleReading, c: Conformity, limit: Limit, risk: float) -> Reason:
     name = WORDS[reading.quantity].name.capitalize()
     photos = "" if reading.photos == 1 else f", from {reading.photos} photos"
-    read = f"{name} {said(reading.value_mm, reading.u_mm)}{photos}"
+    read = f"{name} {said(reading.value_mm, reading.u_mm, with_u=True)}{photos}"
     if reading.floor_mm is not None:
         read += f", noise floor {reading.floor_mm:.3f} mm,"
     side = "at or above" if limit.compare == ">=" else "above"
@@ -132,7 +133,7 @@ def judge_holes(
             reasons.append(
                 Reason(
                     f"hole-no-limit-{reading.quantity}",
-                    f"{name} {said(reading.value_mm, reading.u_mm)}: no limit is entered for it, "
+                    f"{name} {said(reading.value_mm, reading.u_mm, with_u=True)}: no limit is entered for it, "
                     "so it is shown and decides nothing.",
                     _SHOWN,
                     "keep",

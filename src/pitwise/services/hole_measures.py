@@ -18,7 +18,7 @@ from pitwise import __version__
 from pitwise.bench.holes import SMALLER_THAN_NEW
 from pitwise.records.photo_tables import HoleMeasure, PartFace, Photo
 from pitwise.records.tables import Answer, Fitting, InspectionRow
-from pitwise.services import photo_results, photo_store, pictures
+from pitwise.services import measure_worker, photo_store, pictures
 from pitwise.services.draft_view import Draft, load_draft
 from pitwise.services.drafts import check_key
 from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
@@ -90,9 +90,9 @@ def add_photo(
         part_item_id=fitting.part_item_id if fitting else None,
         part_type_id=fitting.item.part_type_id if fitting else None,
     )
-    result = photo_results.measure(
+    result = measure_worker.measure(
         shop,
-        photo.id,
+        [photo.id],
         rim_mm=rim_mm,
         feature=feature_of(part),
         new_photo_id=face.photo_id if face is not None else None,
@@ -177,13 +177,14 @@ def _keep(
     photo_id: int,
     rim_mm: float | None,
     turn: int | None,
-    result: photo_results.Measured,
+    result: dict[str, Any],
 ) -> None:
     row = _check(session, inspection_id, part)
     row.revision += 1
-    body = dict(result.body)
+    body = dict(result["body"])
     body["rim_mm"], body["turn"] = rim_mm, turn
-    for name, picture in (("picture", result.picture), ("change_picture", result.change_picture)):
+    for name in ("picture", "change_picture"):
+        picture = result[name]
         # Kept as drawn: a later version of the measurement must not redraw what was signed.
         body[f"{name}_sha256"] = (
             None if picture is None else photo_store.keep_blob(session, "image/jpeg", picture)
@@ -326,18 +327,18 @@ def photo_when_new(
         part=part,
         part_type_id=part_type_id,
     )
-    result = photo_results.measure(
-        shop, photo.id, rim_mm=rim_mm, feature=feature_of(part), new_photo_id=None
+    result = measure_worker.measure(
+        shop, [photo.id], rim_mm=rim_mm, feature=feature_of(part), new_photo_id=None
     )
-    refused: dict[str, str] | None = result.body.get("refused")
+    refused: dict[str, str] | None = result["body"].get("refused")
     # A new electrode has no pit to find: its photo is kept for comparing, with its rim alone.
     if refused is not None and not (part == "electrode" and refused["reason"] == "hole-not-found"):
         pictures.withdraw(shop, actor, photo.id)
         return refused
     hole = hole_u = ""
     if part != "electrode":
-        hole = f"{result.body['diameter_mm']['value']:.4f} mm"
-        hole_u = f"{result.body['diameter_mm']['u']:.4f} mm"
+        hole = f"{result['body']['diameter_mm']['value']:.4f} mm"
+        hole_u = f"{result['body']['diameter_mm']['u']:.4f} mm"
     set_face(
         shop,
         actor,

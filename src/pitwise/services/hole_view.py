@@ -13,8 +13,9 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from pitwise.bench.model import HoleReading
-from pitwise.measure.photo.combine import combine, four_turns
+from pitwise.measure.photo.combine import combine
 from pitwise.measure.photo.result import Estimate, HoleMeasured, PhotoRefused, Source
+from pitwise.measure.photo.turns import four_turns
 from pitwise.records.photo_tables import HoleMeasure, PartFace, Photo
 
 TURNS = 4

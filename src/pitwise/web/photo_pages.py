@@ -7,17 +7,14 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends, Form, Query, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import RedirectResponse, Response
-from starlette.datastructures import FormData, UploadFile
-from starlette.requests import ClientDisconnect
 
 from pitwise.services import drafts, hole_measures, part_faces
-from pitwise.services.errors import ServiceError
 from pitwise.services.fields import whole_number
 from pitwise.services.permissions import Actor
 from pitwise.web.access import FormId, Id, needs, shop_of
 from pitwise.web.bench import bench_answer, bench_values
 from pitwise.web.render import go, page
-from pitwise.web.security import PHOTO_BODY
+from pitwise.web.uploads import photo_form
 
 router = APIRouter()
 Viewer = Annotated[Actor, Depends(needs("view"))]
@@ -32,48 +29,25 @@ _PICTURE_HEADERS = {
 }
 
 
-def _text(form: FormData, name: str) -> str:
-    value = form.get(name)
-    return value if isinstance(value, str) else ""
-
-
-def _file(form: FormData) -> UploadFile:
-    sent = form.get("photo")
-    if not isinstance(sent, UploadFile) or not sent.filename:
-        raise ServiceError("photo", "none was chosen", "take one, then send it")
-    return sent
-
-
-def _broken() -> ServiceError:
-    return ServiceError(
-        "photo",
-        f"came to more than {PHOTO_BODY >> 20} MB, or the connection broke",
-        "send it again; if it is in already, it is not counted twice",
-    )
-
-
 @router.post("/bench/{number}/photo")
 async def photo(request: Request, actor: Photographer, number: Id) -> Response:
     """Take a photo of a part in and measure it; the bench shows the result.
 
     The body is read here, not by a declared form: by now it is known who sends it.
     """
-    try:
-        async with request.form(max_files=1, max_fields=8) as form:
-            sent, part = _file(form), _text(form, "part")
-            draft = await run_in_threadpool(
-                hole_measures.add_photo,
-                shop_of(request),
-                actor,
-                number,
-                part,
-                sent.file,
-                key=_text(form, "key"),
-                rim=_text(form, "rim"),
-                turn=whole_number("turn", _text(form, "turn"), high=9),
-            )
-    except ClientDisconnect as error:
-        raise _broken() from error
+    async with photo_form(request) as form:
+        part = form.fields.get("part", "")
+        draft = await run_in_threadpool(
+            hole_measures.add_photo,
+            shop_of(request),
+            actor,
+            number,
+            part,
+            form.photo(),
+            key=form.fields.get("key", ""),
+            rim=form.fields.get("rim", ""),
+            turn=whole_number("turn", form.fields.get("turn", ""), high=9),
+        )
     return await run_in_threadpool(bench_answer, request, draft, actor, part)
 
 
@@ -158,20 +132,16 @@ def part_type_face(
 @router.post("/shop/part-type/{type_id}/photo")
 async def part_type_photo(request: Request, actor: FaceEditor, type_id: Id) -> Response:
     """Take the shop's photo of this part type when new in; its hole is measured on it."""
-    try:
-        async with request.form(max_files=1, max_fields=8) as form:
-            sent = _file(form)
-            refused = await run_in_threadpool(
-                hole_measures.photo_when_new,
-                shop_of(request),
-                actor,
-                type_id,
-                sent.file,
-                key=_text(form, "key"),
-                rim=_text(form, "rim"),
-            )
-    except ClientDisconnect as error:
-        raise _broken() from error
+    async with photo_form(request) as form:
+        refused = await run_in_threadpool(
+            hole_measures.photo_when_new,
+            shop_of(request),
+            actor,
+            type_id,
+            form.photo(),
+            key=form.fields.get("key", ""),
+            rim=form.fields.get("rim", ""),
+        )
     if refused is None:
         return RedirectResponse(f"/shop/part-type/{type_id}?done=saved", 303)
     view = await run_in_threadpool(part_faces.face_view, shop_of(request), actor, type_id)
