@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -145,10 +144,11 @@ def cloud(points: npt.ArrayLike, *, distinct: bool = True) -> Cloud:
         own = flat.view(float).reshape(-1, 2)
     if distinct and len(own) < 3:
         raise CircleError("points", "are in two places only", "measure points round the circle")
-    lean = np.linalg.eigvalsh(np.cov(own.T, bias=True))
+    # Not by the covariance, whose squares would lose half the digits.
+    lean = np.linalg.svd(np.linalg.qr(own - own.mean(axis=0), mode="r"), compute_uv=False)
     # What rounding of the numbers as given may show as breadth.
     rounding = 4 * _EPS * float(np.abs(p).max()) / scale
-    if math.sqrt(max(lean[0], 0.0)) <= max(_FLAT, rounding) * math.sqrt(lean[1]):
+    if lean[1] <= max(_FLAT, rounding) * lean[0]:
         raise CircleError(
             "points", "lie on one line", "measure points round the circle, not along one side"
         )
