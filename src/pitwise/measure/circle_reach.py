@@ -9,6 +9,8 @@ import numpy.typing as npt
 
 from .circle_model import Circle, CircleError, Floats, cloud
 
+# So many of the furthest points are looked at together.
+_FEW = 64
 _EPS = float(np.finfo(float).eps)
 
 
@@ -35,10 +37,31 @@ def minimum_circumscribed(points: npt.ArrayLike) -> Circle:
     and the least circle of those at most four points carries on: the radius grows each time,
     so it ends (the pivoting of Gärtner 1999 on Welzl's problem of 1991; from memory).
     """
-    own = cloud(points)
-    c, _ = around(own.own)
+    own = cloud(points, distinct=False)
+    c = _around_many(own.own)
     x, y = own.centre(c)
     return Circle(x, y, float(np.hypot(*(own.own - c).T).max()) * own.scale)
+
+
+def _around_many(p: Floats) -> Floats:
+    """Return the centre of the least circle: of the furthest points, until it holds all."""
+    c: Floats = p.mean(axis=0)
+    chosen, r = np.empty(0, dtype=np.intp), 0.0
+    for _ in range(len(p)):
+        x, y = p[:, 0] - c[0], p[:, 1] - c[1]
+        square = x * x + y * y
+        if float(square.max()) <= (r * (1 + 2 * _EPS)) ** 2:
+            break
+        far = np.argpartition(square, -_FEW)[-_FEW:] if len(p) > _FEW else np.arange(len(p))
+        chosen = np.unique(np.concatenate([chosen, far]))
+        c, carried = around(p[chosen])
+        chosen = chosen[carried]
+        reach = float(np.hypot(*(p[chosen] - c).T).max())
+        if reach <= r:
+            # What is left outside is rounding.
+            break
+        r = reach
+    return c
 
 
 def around(p: Floats) -> tuple[Floats, list[int]]:
