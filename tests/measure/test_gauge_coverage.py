@@ -25,7 +25,7 @@ def test_intervals_cover(
 ) -> None:
     """Mean squares are drawn from their own distributions; the interaction is kept.
 
-    95 % ± 0.6 % (one standard error of 1,500 draws). Measured: 94.2 to 97.9 %.
+    95 % ± 0.6 % (one standard error of 1,500 draws). With 4,000 draws: 94.5 to 97.4 %.
     """
     p, o, r = size
     part, person, both, error = variance
