@@ -16,6 +16,7 @@ from benchmarks import (
     calibration,
     causes,
     causes_eval,
+    circle,
     decide,
     linear,
     program,
@@ -41,6 +42,8 @@ BENCHMARKS: dict[str, Callable[[Path], Result]] = {
     "causes_elimination": causes.against_elimination,
     "causes_20": causes.twenty,
     "causes_gains": causes.all_gains,
+    "circle_zone": circle.zone,
+    "circle_around": circle.around,
 }
 
 

@@ -138,7 +138,7 @@ def fleiss_kappa(counts: npt.ArrayLike, categories: Sequence[str] = ()) -> Kappa
     specimens [2]_, t Student's quantile with N − 1: the interval runs from
     :math:`1 - (1-\kappa) e^{t\,se/(1-\kappa)}` to κ + t·se, or to that from κ corrected for the
     jackknife's bias where that is higher; not beyond 1. Unequal sides since kappa is skewed
-    (our own choice): simulated coverage 94 to 99 % with 30 specimens, but 84 to 99 % with 10, the
+    (our own choice): simulated coverage 94 % and more with 30 specimens, but from 84 % with 10, the
     worst where one category is rare (``tests/measure/test_agreement_coverage.py``). It speaks
     for other specimens of the same kind, not for other people. Where all agree on all N
     specimens se is 0 and tells nothing: then at most a share 1 − 0.025^(1/N) of specimens is

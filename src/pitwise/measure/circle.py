@@ -14,9 +14,10 @@ import numpy.typing as npt
 
 from .circle_fit import least_squares
 from .circle_model import Circle, CircleError, Fit, Inscribed, Zone
-from .circle_reach import maximum_inscribed, minimum_circumscribed
+from .circle_reach import minimum_circumscribed
 from .circle_round import REFERENCES, Reference, Roundness, roundness
 from .circle_shape import Harmonic, gaussian_upr, harmonics, polar
+from .circle_within import maximum_inscribed
 from .circle_zone import minimum_zone
 
 __all__ = [

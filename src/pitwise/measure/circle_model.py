@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -14,6 +13,7 @@ Floats = npt.NDArray[np.float64]
 
 # Below this share of their length, the points' breadth is taken for rounding.
 _FLAT = 1e-12
+_NEARLY = 1e-6
 _EPS = float(np.finfo(float).eps)
 
 
@@ -145,10 +145,14 @@ def cloud(points: npt.ArrayLike, *, distinct: bool = True) -> Cloud:
         own = flat.view(float).reshape(-1, 2)
     if distinct and len(own) < 3:
         raise CircleError("points", "are in two places only", "measure points round the circle")
-    lean = np.linalg.eigvalsh(np.cov(own.T, bias=True))
+    about = own - own.mean(axis=0)
+    lean = np.sqrt(np.maximum(np.linalg.eigvalsh(about.T @ about)[::-1], 0.0))
+    if lean[1] < _NEARLY * lean[0]:
+        # The squares have lost half the digits.
+        lean = np.linalg.svd(np.linalg.qr(about, mode="r"), compute_uv=False)
     # What rounding of the numbers as given may show as breadth.
     rounding = 4 * _EPS * float(np.abs(p).max()) / scale
-    if math.sqrt(max(lean[0], 0.0)) <= max(_FLAT, rounding) * math.sqrt(lean[1]):
+    if lean[1] <= max(_FLAT, rounding) * lean[0]:
         raise CircleError(
             "points", "lie on one line", "measure points round the circle, not along one side"
         )

@@ -49,12 +49,6 @@ def quarters(centres: Floats, half: float) -> Floats:
     return out
 
 
-def pairs(n: int) -> Whole:
-    """Return the pairs of n things, (n(n-1)/2, 2)."""
-    first, second = np.triu_indices(n, 1)
-    return np.column_stack([first, second])
-
-
 def triples(n: int) -> Whole:
     """Return the triples of n things."""
     return np.array(list(combinations(range(n), 3)), dtype=np.intp).reshape(-1, 3)
@@ -62,8 +56,8 @@ def triples(n: int) -> Whole:
 
 def bisectors(points: Floats) -> tuple[Floats, Floats]:
     """Return n, b of the lines ``n·c = b`` of equal distance to each pair of points."""
-    ij = pairs(len(points))
-    one, two = points[ij[:, 0]], points[ij[:, 1]]
+    i, j = np.triu_indices(len(points), 1)
+    one, two = points[i], points[j]
     # About the middle of the two, which loses no digits to their squares.
     away = two - one
     return away, np.einsum("ij,ij->i", away, (one + two) / 2)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -34,6 +35,16 @@ class Term:
 def estimate(terms: Sequence[Term]) -> float:
     """Return Σ factor × mean square."""
     return math.fsum(t.factor * t.ms for t in terms)
+
+
+@functools.cache
+def _chi2(p: float, df: int) -> float:
+    return float(chi2.ppf(p, df))
+
+
+@functools.cache
+def _f(p: float, above: int, below: int) -> float:
+    return float(f.ppf(p, above, below))
 
 
 def variance_interval(terms: Sequence[Term], level: float = LEVEL) -> tuple[float, float]:
@@ -74,8 +85,8 @@ def variance_interval(terms: Sequence[Term], level: float = LEVEL) -> tuple[floa
     alpha = (1 - level) / 2
     own = [t for t in terms if t.size > 0]
     whole = estimate(own)
-    low_g = {id(t): 1 - t.df / float(chi2.ppf(1 - alpha, t.df)) for t in own}
-    high_h = {id(t): t.df / float(chi2.ppf(alpha, t.df)) - 1 for t in own}
+    low_g = {id(t): 1 - t.df / _chi2(1 - alpha, t.df) for t in own}
+    high_h = {id(t): t.df / _chi2(alpha, t.df) - 1 for t in own}
     plus, minus = [t for t in own if t.factor > 0], [t for t in own if t.factor < 0]
     below = sum((low_g[id(t)] * t.size) ** 2 for t in plus)
     below += sum((high_h[id(t)] * t.size) ** 2 for t in minus)
@@ -83,10 +94,10 @@ def variance_interval(terms: Sequence[Term], level: float = LEVEL) -> tuple[floa
     above += sum((low_g[id(t)] * t.size) ** 2 for t in minus)
     for q in plus:
         for r in minus:
-            top = float(f.ppf(1 - alpha, q.df, r.df))
+            top = _f(1 - alpha, q.df, r.df)
             g = ((top - 1) ** 2 - (low_g[id(q)] * top) ** 2 - high_h[id(r)] ** 2) / top
             below += g * q.size * r.size
-            foot = float(f.ppf(alpha, q.df, r.df))
+            foot = _f(alpha, q.df, r.df)
             h = ((1 - foot) ** 2 - (high_h[id(q)] * foot) ** 2 - low_g[id(r)] ** 2) / foot
             above += h * q.size * r.size
     return max(whole - math.sqrt(max(below, 0.0)), 0.0), max(

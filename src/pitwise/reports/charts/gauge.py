@@ -101,7 +101,7 @@ def components_chart(
     largest = max(c.sd for c in own)
     if largest <= 0:
         return NoReadings("The readings show no scatter.")
-    tail = f" {unit}" if unit else ""
+    tail, after = (f" {unit}", f", {unit}") if unit else ("", "")
     top = max(c.sd if c.high is None else min(c.high, _LONGEST * largest) for c in own) * 1.04
     size = type_size(width)
     rows = list(enumerate(own))
@@ -170,10 +170,7 @@ def components_chart(
         height=len(own) * (46 + size) + (124 if width < NARROW else 104),
         x={
             "scale": {"domain": [0, top], "nice": False},
-            "axis": axis(
-                "standard deviation" + (f", {unit}" if unit else ""),
-                tickCount=4 if width < NARROW else 8,
-            ),
+            "axis": axis(f"standard deviation{after}", tickCount=4 if width < NARROW else 8),
         },
         y={"scale": {"domain": [len(own), 0], "nice": False}, "axis": None},
     )
