@@ -30,7 +30,7 @@ def part(rim_mm: float, mm: np.ndarray) -> np.ndarray:
 
 @pytest.fixture(scope="module")
 def picture() -> np.ndarray:
-    scene = Scene(CARDS[0], size=1100, px_per_mm=36.0, tilt_deg=8, exponent=2.4)
+    scene = Scene(CARDS[0], size=980, px_per_mm=32.0, tilt_deg=8, exponent=2.4)
     return render(scene, paint=lambda mm: part(12.0, mm))
 
 
@@ -66,7 +66,7 @@ def test_outside_of_the_window_nothing_is_left(picture: np.ndarray) -> None:
     assert find_card(bare) is None
     x, y = (int(v) for v in seen.window_px.mean(axis=0))
     assert np.array_equal(
-        bare[y - 200 : y + 200, x - 150 : x + 150], picture[y - 200 : y + 200, x - 150 : x + 150]
+        bare[y - 180 : y + 180, x - 130 : x + 130], picture[y - 180 : y + 180, x - 130 : x + 130]
     )
     # As dark as the ground that the part stands on.
-    assert abs(float(bare[:40].mean()) - float(picture[y, x - 270].mean())) < 6
+    assert abs(float(bare[:40].mean()) - float(picture[y, x - 235].mean())) < 6

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from rich.table import Table
 
 from pitwise.cli.common import console, print_json
+from pitwise.cli.photo_more import add_options, tell_change, tell_turns
 from pitwise.services.errors import ServiceError
 from pitwise.trade.given import InputError
 
@@ -51,6 +52,7 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         metavar="P",
         help="chance of a nick where none is",
     )
+    add_options(own)
     own.add_argument("--card-out", metavar="CARD.pdf", help="write the printable card")
     own.set_defaults(run=run)
 
@@ -72,8 +74,13 @@ def run(args: argparse.Namespace) -> int:
     tone = _tone(args.tone)
     printed = card_print(args.card_lines, args.card_greys)
     results: list[HoleMeasured | PhotoRefused] = []
-    for place in args.images:
+    pictures: list[Any] = []
+    if args.new is not None and len(args.images) != 1:
+        raise ServiceError("--new", f"{len(args.images)} photos", "name the one photo to compare")
+    for place in [*args.images, *([] if args.new is None else [args.new])]:
         pixels = decode_file(place)
+        if args.new is not None:
+            pictures.append(pixels)
         try:
             result = measure_photo(
                 pixels,
@@ -89,6 +96,10 @@ def run(args: argparse.Namespace) -> int:
         if args.picture is not None and not results:
             _draw(args.picture, pixels, result)
         results.append(result)
+    if args.new is not None:
+        return tell_change(args, pictures[0], results[0], pictures[1], results[1])
+    if args.four_turns:
+        return tell_turns(args, results)
     measured = [r for r in results if isinstance(r, HoleMeasured)]
     refused = [
         (place, r)
