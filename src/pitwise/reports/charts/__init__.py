@@ -2,6 +2,7 @@
 
 from .ahead import PlateRun, ahead_chart
 from .cure import Lives, Ratio, lives_chart, ratio_chart
+from .gauge import components_chart, readings_chart
 from .model import EarlierElectrode, LimitLine, NoReadings, PitPoint, describe
 from .pit import pit_chart
 from .svg import svg_of
@@ -19,11 +20,13 @@ __all__ = [
     "Ratio",
     "Scored",
     "ahead_chart",
+    "components_chart",
     "describe",
     "lives_chart",
     "pit_chart",
     "rate_chart",
     "ratio_chart",
+    "readings_chart",
     "scored_chart",
     "svg_of",
     "tenths_chart",
