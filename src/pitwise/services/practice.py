@@ -238,7 +238,9 @@ _MEASURED = {
 def _why(looked: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
     out = []
     for one in looked:
-        if one["finding"] in _MEASURED:
+        if one["finding"] == "orifice-nicked" and not one["value"]:
+            out.append("No nick")
+        elif one["finding"] in _MEASURED:
             said, bound, factor = _MEASURED[one["finding"]]
             side = "over" if one["value"] > one["bound"] else "under"
             out.append(
