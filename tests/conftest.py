@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, settings
 
 from kit import KINDS, Floor, open_floor
 
-pytest_plugins = ["web_fixture"]
+pytest_plugins = ["web_fixture", "kit_browser"]
 
 settings.register_profile(
     "ci",

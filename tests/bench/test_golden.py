@@ -10,7 +10,8 @@ import pytest
 
 from pitwise.bench.case import read_case
 from pitwise.bench.decide import decide
-from pitwise.trade import base_sheet
+from pitwise.trade import base_sheet, load_sheet
+from pitwise.trade.loader import base_texts
 
 FILE = Path(__file__).parents[1] / "data" / "golden_decisions.toml"
 ROWS: list[dict[str, Any]] = tomllib.loads(FILE.read_text())["decision"]
@@ -24,6 +25,9 @@ def test_there_are_at_least_sixty_and_no_name_twice() -> None:
 @pytest.mark.parametrize("row", ROWS, ids=[r["name"] for r in ROWS])
 def test_golden(row: dict[str, Any]) -> None:
     sheet = base_sheet()
+    if "shop_sheet" in row:
+        head = '[sheet]\nid = "own"\nversion = "1"\ntitle = "A shop"\n'
+        sheet = load_sheet(base_texts(), {"own.toml": head + row["shop_sheet"]})
     given = dict(row["given"])
     parts = dict(given.get("parts", {}))
     if given.pop("all_others_fine"):

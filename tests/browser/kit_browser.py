@@ -33,18 +33,28 @@ SERVER = Path(__file__).with_name("serve_book.py")
 STEPS = [*PART_SLUGS, "sign"]
 
 
-@contextmanager
-def _served(url: str, start: str) -> Iterator[str]:
-    command = [sys.executable, str(SERVER), url, start]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
+class Servers:
+    """The process that forks a server for each book."""
+
+    def __init__(self, process: subprocess.Popen[str]) -> None:
+        self._process = process
+
+    def _order(self, *words: str) -> str:
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        self._process.stdin.write("\t".join(words) + "\n")
+        self._process.stdin.flush()
+        answer = self._process.stdout.readline().strip()
+        assert answer, "the servers' process has ended"
+        return answer
+
+    @contextmanager
+    def serve(self, url: str, start: str) -> Iterator[str]:
+        port, child = self._order("start", url, start).split("\t")
         try:
-            assert process.stdout is not None
-            port = process.stdout.readline().strip()
-            assert port, "the server did not start"
             yield f"http://127.0.0.1:{port}"
         finally:
-            process.terminate()
-            process.wait(timeout=20)
+            self._order("stop", child)
 
 
 @dataclass
@@ -89,8 +99,21 @@ def browser() -> Iterator[Browser]:
         made.close()
 
 
+@pytest.fixture(scope="session")
+def servers() -> Iterator[Servers]:
+    command = [sys.executable, str(SERVER)]
+    pipe = subprocess.PIPE
+    with subprocess.Popen(command, stdin=pipe, stdout=pipe, text=True) as process:
+        yield Servers(process)
+        assert process.stdin is not None
+        process.stdin.close()
+        process.wait(timeout=20)
+
+
 @pytest.fixture
-def seat(browser: Browser, tmp_path: Path, session_folder: Path) -> Iterator[Seat]:
+def seat(
+    browser: Browser, servers: Servers, tmp_path: Path, session_folder: Path
+) -> Iterator[Seat]:
     """A furnished book of its own with one signed record, served."""
     with open_floor("sqlite", tmp_path, session_folder) as floor:
         floor.clock.forward(days=1)
@@ -98,7 +121,7 @@ def seat(browser: Browser, tmp_path: Path, session_folder: Path) -> Iterator[Sea
             "0.40 mm", seen=(("shield", "spatter-attached"),), starts="300", minutes="120"
         )
         url = floor.shop.database.engine.url.render_as_string(hide_password=False)
-        with _served(url, floor.clock.now.isoformat()) as base:
+        with servers.serve(url, floor.clock.now.isoformat()) as base:
             made = Seat(base, browser, floor)
             yield made
             for context in made.contexts:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 import pytest
-from kit_browser import SIZES, Seat, at, browser, look_through, seat
+from kit_browser import SIZES, Seat, at, look_through
 from test_browser_pages import problems
 from test_browser_programs import CUT, SMALL
 
@@ -13,7 +13,6 @@ from pitwise.services import imports
 from pitwise.services.forecasts import keep_up
 
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
-__all__ = ["browser", "seat"]
 # The button the Enter key presses is for no finger: it is out of sight and out of the order.
 TOUCHED = SMALL.replace("main button,", "main button:not(.first-button),").replace(
     "main input:not([type=hidden])",

@@ -6,7 +6,7 @@ import re
 from itertools import pairwise
 
 import pytest
-from kit_browser import PHONE, SIZES, STEPS, TABLET, Seat, at, browser, open_bench, seat, touch
+from kit_browser import PHONE, SIZES, STEPS, TABLET, Seat, at, open_bench, touch
 from playwright.sync_api import Page
 from test_browser_ahead import HIDDEN
 from test_browser_pages import problems
@@ -15,7 +15,6 @@ from pitwise.services import cases, ranges
 from pitwise.services.case_view import CaseView
 
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
-__all__ = ["browser", "seat"]
 # One-touch answers are 64 px high, everything else one touches 48; links within a sentence are
 # let be, and a tick is touched on its whole line.
 SMALL = """() => [...document.querySelectorAll(
@@ -117,32 +116,35 @@ def spread(seat: Seat) -> dict[str, str]:
     }
 
 
-@pytest.mark.parametrize("size", SIZES)
-def test_every_page_and_state(seat: Seat, size: tuple[int, int]) -> None:
-    page = seat.page(size, login="lin")
+def test_every_page_and_state(seat: Seat) -> None:
+    # One spread serves both sizes: making it takes longer than looking at it.
     out: list[str] = []
-    for path in ("/causes", "/causes/learnt"):
-        page.goto(path)
-        out += problems(page, size, f"{path}, empty")
+    for size in SIZES:
+        page = seat.page(size, login="lin")
+        for path in ("/causes", "/causes/learnt"):
+            page.goto(path)
+            out += problems(page, size, f"{path}, empty")
     every = spread(seat)
     small: list[object] = []
-    for name, path in every.items():
-        answer = page.goto(path)
-        assert answer is not None
-        assert answer.status == 200, path
-        out += problems(page, size, name)
-        if name not in ("torch", "record"):
-            small += [(name, x) for x in page.evaluate(SMALL)]
-    page.goto(every["learnt"])
-    page.click("#reset summary")
-    page.fill("#reset input[name=reason]", "new table")
-    page.click("#reset button")
-    assert "Begin anew from the trade sheet?" in page.inner_text("h1")
-    out += problems(page, size, "the question before beginning anew")
-    reader = seat.page(size, login="tom")
-    for name in ("learnt", "ranges", "list"):
-        reader.goto(every[name])
-        out += problems(reader, size, f"{name}, read only")
+    for size in SIZES:
+        page = seat.page(size, login="lin")
+        for name, path in every.items():
+            answer = page.goto(path)
+            assert answer is not None
+            assert answer.status == 200, path
+            out += problems(page, size, name)
+            if name not in ("torch", "record"):
+                small += [(name, x) for x in page.evaluate(SMALL)]
+        page.goto(every["learnt"])
+        page.click("#reset summary")
+        page.fill("#reset input[name=reason]", "new table")
+        page.click("#reset button")
+        assert "Begin anew from the trade sheet?" in page.inner_text("h1")
+        out += problems(page, size, "the question before beginning anew")
+        reader = seat.page(size, login="tom")
+        for name in ("learnt", "ranges", "list"):
+            reader.goto(every[name])
+            out += problems(reader, size, f"{name}, read only")
     assert seat.slips == []
     assert out == []
     assert small == []
@@ -473,17 +475,17 @@ def test_it_works_without_scripts(seat: Seat) -> None:
     assert view_of(seat, number).recorded == ()
 
 
-@pytest.mark.parametrize("which", ["try", "closed", "asked", "learnt", "normal"])
-def test_paper_holds_the_case_and_nothing_to_touch(seat: Seat, which: str) -> None:
+def test_paper_holds_the_case_and_nothing_to_touch(seat: Seat) -> None:
     every = spread(seat)
     page = seat.page(TABLET)
-    page.goto(every[which])
     page.emulate_media(media="print")
-    assert page.evaluate(HIDDEN) == []
-    said = page.inner_text("main")
-    if which == "try":
-        assert "Low coolant flow" in said
-        assert "Supply isolated" in said
-        assert "Looked at, and not there:" in said
-    if which == "closed":
-        assert page.locator(".chart.wide svg").first.is_visible()
+    said = {}
+    for which in ("try", "closed", "asked", "learnt", "normal"):
+        page.goto(every[which])
+        assert page.evaluate(HIDDEN) == [], which
+        said[which] = page.inner_text("main")
+        if which == "closed":
+            assert page.locator(".chart.wide svg").first.is_visible()
+    assert "Low coolant flow" in said["try"]
+    assert "Supply isolated" in said["try"]
+    assert "Looked at, and not there:" in said["try"]

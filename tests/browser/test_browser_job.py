@@ -6,14 +6,13 @@ import datetime as dt
 from itertools import pairwise
 
 import pytest
-from kit_browser import SIZES, STEPS, Seat, at, browser, look_through, open_bench, seat, touch
-from playwright.sync_api import Page, Route
+from kit_browser import SIZES, STEPS, Seat, at, look_through, open_bench, touch
+from playwright.sync_api import Page, Route, expect
 
 from kit import START
 from pitwise.services import forecasts
 
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
-__all__ = ["browser", "seat"]
 
 
 @pytest.mark.parametrize("size", SIZES)
@@ -231,8 +230,9 @@ def test_a_pit_far_off_its_forecast_is_asked_about_once_the_counters_tell_its_us
     # What was typed stays typed, and the place in the form is kept.
     assert page.input_value("[name=starts]") == "250"
     assert page.locator("#sign[disabled]").count() == 1
-    while page.locator("#before-sign .question button").count():
-        page.locator("#before-sign .question button").first.click()
-        page.wait_for_load_state("networkidle")
+    questions = page.locator("#before-sign .question button")
+    for left in reversed(range(questions.count())):
+        questions.first.click()
+        expect(questions).to_have_count(left)
     page.click("#sign")
     page.wait_for_url("**/records/*")

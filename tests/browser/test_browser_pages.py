@@ -6,11 +6,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from kit_browser import PHONE, SIZES, Seat, at, browser, look_through, open_bench, seat
+from kit_browser import PHONE, SIZES, Seat, at, look_through, open_bench
 from playwright.sync_api import Page
 
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
-__all__ = ["browser", "seat"]
 AXE = Path(__file__).with_name("vendor") / "axe.min.js"
 TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 RUN = "tags => axe.run(document, {runOnly: tags, resultTypes: ['violations']})"

@@ -7,13 +7,12 @@ from pathlib import Path
 
 import pytest
 from ezdxf.filemanagement import new as new_drawing
-from kit_browser import SIZES, Seat, browser, seat
+from kit_browser import SIZES, Seat
 from test_browser_pages import problems
 
 from pitwise.services import imports
 
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
-__all__ = ["browser", "seat"]
 CUT = "G0 X{0}\nM3\nG4 P0.5\nG1 Y{1} F2500\nM5\n"
 LONG = "Träger-12-mm-Außenkontur-mit-sehr-langem-Namen-ohne-jede-Lücke-Los-7-von-9.nc"
 # Office pages: nothing one touches is lower than 48 px. Text links within a sentence are let be.

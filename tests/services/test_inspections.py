@@ -440,6 +440,31 @@ def test_a_shops_own_limit_decides_and_its_sheet_is_kept(floor: Floor) -> None:
     )
 
 
+def test_a_hole_has_a_limit_once_the_shop_enters_one(floor: Floor) -> None:
+    good = {"depth": "3 thou", "compare": ">", "process_id": None, "source": "m", "reason": "r"}
+
+    def enter(on: str, **changes: object) -> int:
+        return limits.add_limit(floor.shop, floor.lead, on=on, **{**good, **changes})  # type: ignore[arg-type]
+
+    for on in ("nozzle/pit-depth", "swirl-ring/orifice-growth", "nozzle/nicks", "nozzle", ""):
+        with pytest.raises(ServiceError) as caught:
+            enter(on)
+        assert caught.value.place == "limit on"
+    with pytest.raises(ServiceError, match="hole's growth"):
+        enter("nozzle/orifice-growth", depth="50 mm")
+    enter("nozzle/orifice-roundness")
+    enter("electrode/pit-off-centre", depth="0.3 mm", compare=">=")
+    view = limits.limits_view(floor.shop, floor.tech)
+    assert [(x.part, x.quantity, x.quoted()) for x in view.sheet.limits if x.shop] == [
+        ("nozzle", "orifice-roundness", "3 thou"),
+        ("electrode", "pit-off-centre", "0.3 mm"),
+    ]
+    assert view.own[0].limit.text == (
+        "Replace when the pit's distance off centre is at or above 0.3 mm"
+    )
+    assert ("nozzle/orifice-off-centre", "Nozzle: hole off centre") in view.choices
+
+
 def test_a_limit_for_later_does_not_hold_yet(floor: Floor) -> None:
     limits.add_limit(
         floor.shop,

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from pitwise.bench.decide import PIT_PART, Inspection, PartLook
+from pitwise.bench.decide import PIT_PART, HoleReading, Inspection, PartLook
+from pitwise.bench.holes import SMALLER_THAN_NEW
 from pitwise.measure.conformity import Expected
 from pitwise.measure.depth import MM_PER_UNIT, Depth, ReadingError, parse_depth
 from pitwise.trade.given import (
@@ -20,12 +21,14 @@ from pitwise.trade.given import (
     shown,
 )
 from pitwise.trade.model import ProcessSelector, Sheet, normal_name
+from pitwise.trade.quantities import PHOTO_PARTS, quantities_of
 
 CaseError = InputError
 
 _TOP = ("process", "coolant", "gauge", "parts", "last_pit_depth", "confirmed")
 _PART = ("seen", "absent", "looked")
 _PIT = ("pit_depth", "last_pit_depth", "forecast")
+_HOLE = ("quantity", "value", "u_mm", "floor_mm", "photos")
 _FORECAST = ("mean_mm", "sd_mm", "low_mm", "high_mm")
 _PROCESS = ("amps", "material", "plasma_gas", "shield_gas")
 _QUESTIONS = (
@@ -35,9 +38,11 @@ _QUESTIONS = (
     "shallower-than-expected",
     "deeper-than-expected",
     "repeats-disagree",
+    SMALLER_THAN_NEW,
 )
 _MAX_READINGS = 50
 _MAX_U_MM = 10.0
+_MOST_HOLE_MM = 100.0
 
 
 def _process(value: object) -> ProcessSelector:
@@ -106,7 +111,8 @@ def _findings(sheet: Sheet, slug: str, value: object, place: str) -> frozenset[s
 
 def _part(sheet: Sheet, slug: str, value: object, unit: str, last: Depth | None) -> PartLook:
     place = f"parts.{slug}"
-    raw = an_object(value, place, _PART + (_PIT if slug == PIT_PART else ()))
+    more = (_PIT if slug == PIT_PART else ()) + (("holes",) if slug in PHOTO_PARTS else ())
+    raw = an_object(value, place, _PART + more)
     seen = _findings(sheet, slug, raw.get("seen", []), f"{place}.seen")
     absent = _findings(sheet, slug, raw.get("absent", []), f"{place}.absent")
     both = sorted(seen & absent)
@@ -129,7 +135,45 @@ def _part(sheet: Sheet, slug: str, value: object, unit: str, last: Depth | None)
     expected = None
     if raw.get("forecast") is not None:
         expected = _forecast(raw["forecast"], f"{place}.forecast")
-    return PartLook(seen, absent, looked, pits, last if slug == PIT_PART else None, expected)
+    holes = tuple(
+        _hole(slug, item, f"{place}.holes[{number}]")
+        for number, item in enumerate(a_list(raw.get("holes", []), f"{place}.holes"))
+    )
+    if len(holes) > _MAX_READINGS:
+        raise CaseError(
+            f"{place}.holes", f"{len(holes)} measures of one part", f"give at most {_MAX_READINGS}"
+        )
+    return PartLook(seen, absent, looked, pits, last if slug == PIT_PART else None, expected, holes)
+
+
+def _hole(slug: str, value: object, place: str) -> HoleReading:
+    raw = an_object(value, place, _HOLE)
+    if "quantity" not in raw or "value" not in raw:
+        missing = "quantity" if "quantity" not in raw else "value"
+        raise CaseError(f"{place}.{missing}", "missing", 'give "quantity" and "value"')
+    word = a_text(raw["quantity"], f"{place}.quantity")
+    known = quantities_of(slug)
+    quantity = next((q for q in known if q == word), None)
+    if quantity is None:
+        raise CaseError(
+            f"{place}.quantity", f"'{word[:60]}' is not measured on the {slug}", near(word, known)
+        )
+    text = raw["value"]
+    below = quantity == "orifice-growth" and str(text).lstrip()[:1] in ("-", "−")
+    depth = _depth(str(text).lstrip()[1:] if below else text, f"{place}.value", "mm")
+    numbers: dict[str, float | None] = {}
+    for key in ("u_mm", "floor_mm"):
+        given = raw.get(key)
+        numbers[key] = (
+            None if given is None else a_number(given, f"{place}.{key}", 0, _MAX_U_MM, "mm")
+        )
+    photos = a_number(raw.get("photos", 1), f"{place}.photos", 1, 100, "photos")
+    if photos != int(photos):
+        raise CaseError(f"{place}.photos", f"{photos:g} is no whole number", "count the photos")
+    mm = float(depth.mm) * (-1 if below else 1)
+    if not abs(mm) <= _MOST_HOLE_MM:
+        raise CaseError(f"{place}.value", f"{mm:g} mm is no hole", f"up to {_MOST_HOLE_MM:g} mm")
+    return HoleReading(quantity, mm, numbers["u_mm"], numbers["floor_mm"], int(photos))
 
 
 def _forecast(value: object, place: str) -> Expected:

@@ -11,11 +11,15 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Literal
 
+from pitwise.bench.holes import JCGM as _JCGM
+from pitwise.bench.holes import judge_holes
 from pitwise.bench.model import (
     PIT_PART,
     STRICTNESS,
     Decision,
     Flag,
+    HoleReading,
+    HoleVerdict,
     Inspection,
     Overrule,
     PartAction,
@@ -35,6 +39,8 @@ __all__ = [
     "STRICTNESS",
     "Decision",
     "Flag",
+    "HoleReading",
+    "HoleVerdict",
     "Inspection",
     "Overrule",
     "PartAction",
@@ -49,7 +55,6 @@ __all__ = [
 ]
 
 _COMMON = "common practice, no source"
-_JCGM = "JCGM 106:2012, decision rules with guard bands"
 _DESIGN = "Pitwise rule: not looked at is not fine"
 
 
@@ -156,14 +161,21 @@ def _decide_part(
         reasons.append(
             Reason("pit-not-gauged", "The pit has not been gauged.", _DESIGN, "not-looked")
         )
-    if not reasons:
+    decided = bool(reasons)
+    holes, of_holes, asked = judge_holes(sheet, slug, look.holes, case.process, case.answered)
+    reasons += of_holes
+    flags += asked
+    if not decided:
         reasons.append(Reason("nothing-seen", "Looked over, nothing seen.", _COMMON, "keep"))
     action = action_of(reasons)
     ranked = sorted(reasons, key=lambda r: -STRICTNESS.index(r.action))
     unit = look.pit[0].family if look.pit else "mm"
     if conformity is not None:
         unit = conformity.unit
-    return PartDecision(slug, action, tuple(ranked), limit, conformity, unit), flags
+    return (
+        PartDecision(slug, action, tuple(ranked), limit, conformity, unit, holes=holes),
+        flags,
+    )
 
 
 def _slip_flag(slip: Slip, slug: str, answered: frozenset[str]) -> Flag:
@@ -264,7 +276,7 @@ def overrule_needs(decision: PartDecision, action: PartAction) -> Literal["anyon
         return None
     if any(r.action == "not-looked" for r in set_aside):
         return None
-    if any(r.rule.startswith("pit-") or r.action == "recheck" for r in set_aside):
+    if any(r.rule.startswith(("pit-", "hole-")) or r.action == "recheck" for r in set_aside):
         return "lead"
     return "anyone"
 

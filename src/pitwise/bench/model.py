@@ -9,6 +9,7 @@ from typing import Any, Literal
 from pitwise.measure.conformity import Conformity, Expected
 from pitwise.measure.depth import Depth
 from pitwise.trade.model import PART_SLUGS, Limit, ProcessSelector
+from pitwise.trade.quantities import WORDS, Measured
 
 PartAction = Literal["keep", "clean", "replace", "recheck", "not-looked"]
 SetState = Literal["release", "work", "incomplete"]
@@ -16,6 +17,63 @@ SetState = Literal["release", "work", "incomplete"]
 # Looser to stricter: what was not looked at outranks 'keep', and work called for outranks it.
 STRICTNESS: tuple[PartAction, ...] = ("keep", "not-looked", "clean", "recheck", "replace")
 PIT_PART = "electrode"
+
+
+@dataclass(frozen=True)
+class HoleReading:
+    """One length measured from photos of a hole or a pit.
+
+    Attributes
+    ----------
+    quantity : str
+        One of `trade.quantities.HOLE_QUANTITIES`.
+    value_mm : float
+        May be negative for the growth only.
+    u_mm : float or None
+        Standard uncertainty of the value, what all its photos share included.
+    floor_mm : float or None
+        The noise floor: what a perfect hole would be read as (out-of-roundness only).
+    photos : int
+        Photos it was combined from.
+    """
+
+    quantity: Measured
+    value_mm: float
+    u_mm: float | None = None
+    floor_mm: float | None = None
+    photos: int = 1
+
+
+@dataclass(frozen=True)
+class HoleVerdict:
+    """A measured length, the limit in force for it, and how it stands; None: no limit."""
+
+    reading: HoleReading
+    limit: Limit | None = None
+    conformity: Conformity | None = None
+
+    def plain(self) -> dict[str, Any]:
+        """Return it as the plain data `pitwise decide --json` prints."""
+        r, limit = self.reading, self.limit
+        return {
+            "quantity": r.quantity,
+            "name": WORDS[r.quantity].name,
+            "value_mm": r.value_mm,
+            "u_mm": r.u_mm,
+            "floor_mm": r.floor_mm,
+            "photos": r.photos,
+            "p_over_limit": None if self.conformity is None else self.conformity.p_over,
+            "limit": None
+            if limit is None
+            else {
+                "quoted": limit.quoted(),
+                "compare": limit.compare,
+                "id": limit.id,
+                "process": limit.process.words(),
+                "source": limit.source,
+                "since": limit.since.isoformat(),
+            },
+        }
 
 
 @dataclass(frozen=True)
@@ -35,6 +93,9 @@ class PartLook:
         The last accepted reading of this same electrode.
     expected : Expected or None
         What the wear forecast says of its pit (electrode only).
+    holes : tuple of HoleReading
+        What photos gave. Repeats of one quantity average. A photo that was refused gives
+        nothing, so it is never in here; a measured one does not make the part looked at.
     """
 
     seen: frozenset[str] = frozenset()
@@ -43,6 +104,7 @@ class PartLook:
     pit: tuple[Depth, ...] = ()
     last_pit: Depth | None = None
     expected: Expected | None = None
+    holes: tuple[HoleReading, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -116,6 +178,7 @@ class PartDecision:
     conformity: Conformity | None = None
     limit_unit: str = "mm"
     overrule: Overrule | None = None
+    holes: tuple[HoleVerdict, ...] = ()
 
     @property
     def computed(self) -> PartAction:
@@ -152,6 +215,8 @@ class PartDecision:
             }
             if c.expected is not None:
                 out["reading"]["forecast"] = {**vars(c.expected), "agrees": c.agrees}
+        if self.holes:
+            out["holes"] = [h.plain() for h in self.holes]
         return out
 
 

@@ -155,17 +155,16 @@ def limit_in(limit: Limit, unit: str) -> Decimal:
 
 
 def _judge(
-    readings: Sequence[Depth],
+    mean: Decimal,
+    count: int,
     limit: Limit,
     unit: str,
-    u_mm: float | None,
+    u_mean_mm: float | None,
     risk: float,
     expected: Expected | None,
 ) -> Conformity:
-    mean = sum((r.in_unit(unit) for r in readings), Decimal(0)) / len(readings)
     bound = limit_in(limit, unit)
     over = mean > bound if limit.compare == ">" else mean >= bound
-    u_mean_mm = None if u_mm is None else u_mm / math.sqrt(len(readings))
     p_over = agrees = None
     if u_mean_mm is not None:
         scale = float(MM_PER_UNIT[unit])
@@ -187,13 +186,38 @@ def _judge(
         verdict, rule = "keep", "within-plain"
     elif p_over <= risk:
         verdict, rule = "keep", "within"
-    elif len(readings) == 1:
+    elif count == 1:
         verdict, rule = "recheck", "may-be-over"
     else:
         verdict, rule = "replace", "still-may-be-over"
-    return Conformity(
-        verdict, rule, mean, unit, bound, p_over, u_mean_mm, len(readings), expected, agrees
-    )
+    return Conformity(verdict, rule, mean, unit, bound, p_over, u_mean_mm, count, expected, agrees)
+
+
+def judge_mean(
+    mean_mm: Decimal, count: int, limit: Limit, u_mean_mm: float | None, accepted_risk: float
+) -> Conformity:
+    """Judge the mean of `count` repeats whose own uncertainty is known, such as of photos.
+
+    Parameters
+    ----------
+    mean_mm : Decimal
+        In millimetres; compared in mm, with a limit in another unit converted exactly.
+    count : int
+        Repeats behind it, 1 or more. From 2 on, a doubt replaces instead of rechecking.
+    limit : Limit
+    u_mean_mm : float or None
+        Standard uncertainty of the mean, mm: what the repeats share does not average out,
+        so it is not divided here. None: the plain rule alone.
+    accepted_risk : float
+
+    Returns
+    -------
+    Conformity
+        By the rules of `judge`.
+    """
+    if count < 1:
+        raise ValueError("no readings to judge")
+    return _judge(mean_mm, count, limit, "mm", u_mean_mm, accepted_risk, None)
 
 
 def judge(
@@ -235,5 +259,18 @@ def judge(
     if not readings:
         raise ValueError("no readings to judge")
     units = sorted({r.family for r in readings})
-    results = [_judge(readings, limit, unit, u_mm, accepted_risk, expected) for unit in units]
+    n = len(readings)
+    u_mean_mm = None if u_mm is None else u_mm / math.sqrt(n)
+    results = [
+        _judge(
+            sum((r.in_unit(unit) for r in readings), Decimal(0)) / n,
+            n,
+            limit,
+            unit,
+            u_mean_mm,
+            accepted_risk,
+            expected,
+        )
+        for unit in units
+    ]
     return max(results, key=lambda c: (_ORDER.index(c.verdict), c.p_over or 0.0))

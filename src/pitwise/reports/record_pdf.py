@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import base64
 import re
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +21,7 @@ def record_pdf(
     *,
     superseded_by: int | None = None,
     timezone: str = "UTC",
+    pictures: Mapping[str, tuple[int, int, bytes]] | None = None,
 ) -> bytes:
     """Make the document of a signed inspection.
 
@@ -32,6 +35,9 @@ def record_pdf(
         Number of the record that took its place, shown across the top.
     timezone : str
         "UTC" or an IANA name; moments are written in it.
+    pictures : mapping of str to (width, height, JPEG), optional
+        Small pictures of what photos gave, by the SHA-256 the record names them by. One that
+        is missing is left out; its numbers are printed all the same.
 
     Returns
     -------
@@ -60,9 +66,25 @@ def record_pdf(
     # Hashes are set on one line of their own, to be copied whole.
     data["proof"] = words["proof"]
     marks = {p["part"]: p["action"] for p in record["parts"]}
+    for part, own in zip(data["parts"], words["parts"], strict=True):
+        for photo, named in zip(part["photos"], own["photos"], strict=True):
+            photo["picture"] = _embedded((pictures or {}).get(named["picture"]))
     data["torch"] = on_white(torch_drawing(marks))
     data["torch_words"] = "; ".join(
         f"{p['name']}: {ACTION_WORDS[p['action']]}" for p in record["parts"]
     )
     data["marks"] = {a: on_white(action_mark(a, decorative=True)) for a in ACTION_WORDS}
     return typeset(TEMPLATE, data, words["signed_at"])
+
+
+def _embedded(picture: tuple[int, int, bytes] | None) -> str:
+    """Return a JPEG as an SVG that holds it: the typesetter takes texts only."""
+    if picture is None:
+        return ""
+    width, height, content = picture
+    href = f"data:image/jpeg;base64,{base64.b64encode(content).decode()}"
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}" '
+        f'viewBox="0 0 {width} {height}"><image href="{href}" width="{width}" '
+        f'height="{height}"/></svg>'
+    )

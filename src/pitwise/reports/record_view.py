@@ -153,6 +153,59 @@ def _pit(part: Plain, record: Plain, times: Times) -> list[list[str]]:
     return rows
 
 
+def _length(row: Plain | None) -> str:
+    if not row:
+        return "–"
+    text = f"{row['value']:.3f} mm"
+    return text if row.get("u") is None else f"{text} ± {COVERAGE * row['u']:.3f} mm"
+
+
+def _photo(measure: Plain, times: Times) -> Plain:
+    """One photo's result: numbers or the refusal, and the hash its picture is known by."""
+    result = measure["result"]
+    refused = result["refused"]
+    at = f"{_by(measure['by'])}, {times.words(measure['at'])}"
+    if refused:
+        rows = [["Not measured", f"{refused['text']}. {refused['mend']}."]]
+    else:
+        rows = [["Diameter", _length(result["diameter_mm"])]]
+        if result["feature"] != "pit":
+            floor = result["roundness_mm"]["noise_floor"]
+            rows.append(
+                [
+                    "Out of round",
+                    f"{_length(result['roundness_mm'])}; noise floor {floor:.3f} mm",
+                ]
+            )
+        rows.append(["Off centre", _length(result["off_centre_mm"])])
+        if result["feature"] != "pit":
+            nicks = [
+                f"{n['depth_mm']:.3f} mm deep, {n['width_mm']:.3f} mm wide at {n['angle_deg']:.0f}°"
+                for n in result["nicks"]
+            ]
+            rows.append(["Nicks", "; ".join(nicks) or "none found in the edge that was seen"])
+    rows.append(["Photo", f"{measure['photo']['sha256'][:16]}, {at}"])
+    return {"picture": result.get("picture_sha256") or "", "rows": rows}
+
+
+def _holes(part: Plain) -> list[list[str]]:
+    """What all photos of a part gave together, with its limit."""
+    rows = []
+    for hole in part.get("holes", []):
+        text = _length({"value": hole["value_mm"], "u": hole["u_mm"]})
+        if hole["photos"] > 1:
+            text += f" from {hole['photos']} photos"
+        limit = hole["limit"]
+        if limit is not None:
+            side = "at or above" if limit["compare"] == ">=" else "above"
+            text += (
+                f". Limit: replace {side} {limit['quoted']}, for {limit['process']} "
+                f"({limit['source']}). Chance over: {chance(hole['p_over_limit'])}"
+            )
+        rows.append([_capital(hole["name"]), f"{text}."])
+    return rows
+
+
 def _looked(part: Plain) -> str:
     if part["looked"]:
         return f"Looked over by {_by(part['looked_by'])}."
@@ -190,9 +243,12 @@ def _part(part: Plain, record: Plain, times: Times) -> Plain:
             "at": times.words(over["at"]),
         }
     pit = _pit(part, record, times)
+    photos = [_photo(m, times) for m in part.get("measures", [])]
+    holes = _holes(part)
     typed = [r["text"] for r in part["because"]] + ([over["reason"]] if over else [])
     # Lines on the page, near enough: a page holds some sixty.
-    lines = len(part["seen"]) + 2 * len(pit) + sum(2 + len(text) // 60 for text in typed)
+    lines = len(part["seen"]) + 2 * (len(pit) + len(holes)) + 9 * len(photos)
+    lines += sum(2 + len(text) // 60 for text in typed)
     return {
         "action": part["action"],
         "long": lines > 35,
@@ -209,6 +265,8 @@ def _part(part: Plain, record: Plain, times: Times) -> Plain:
             for s in part["seen"]
         ],
         "pit": pit,
+        "holes": holes,
+        "photos": photos,
         "reasons": [
             {
                 "action": _capital(ACTION_WORDS[r["action"]]),

@@ -21,6 +21,7 @@ from pitwise.bench.decide import (
 )
 from pitwise.measure.conformity import Expected
 from pitwise.measure.depth import Depth
+from pitwise.records.photo_tables import PartFace
 from pitwise.records.tables import (
     Answer,
     DecisionRow,
@@ -34,6 +35,8 @@ from pitwise.records.tables import (
 )
 from pitwise.services.errors import NotFoundError
 from pitwise.services.fittings import Life, fitted, last_counter, lives_of
+from pitwise.services.hole_view import Measure, Together, measures_of, together
+from pitwise.services.part_faces import current_faces
 from pitwise.services.setup import selector
 from pitwise.services.shopfloor import Shop
 from pitwise.services.use_files import current_use
@@ -65,6 +68,9 @@ class Draft:
     computed: Decision
     decision: Decision
     names: dict[int, str]
+    holes: dict[str, list[Measure]]
+    faces: dict[str, PartFace]
+    photos: dict[str, Together]
 
     @property
     def next_part(self) -> str | None:
@@ -97,7 +103,11 @@ class Draft:
                     else f"{part.name}: not looked over."
                 )
             elif self.decision.parts[part.id].action == "recheck":
-                out.append(f"{part.name}: gauge again.")
+                photo = any(
+                    r.action == "recheck" and r.rule.startswith("hole-")
+                    for r in self.decision.parts[part.id].because
+                )
+                out.append(f"{part.name}: {'take another photo' if photo else 'gauge again'}.")
         out += [f"To answer: {f.text}" for f in self.decision.open_questions()]
         out += [f"To answer: {s.text}" for s in self.use_slips if s.code not in self.answers]
         return out
@@ -175,6 +185,12 @@ def _expected(
     return expected_pit(session, item, row.process.name, starts, minutes, row.supersedes)
 
 
+def _faces(session: Session, now_fitted: dict[str, Fitting]) -> dict[str, PartFace]:
+    kinds = {slug: f.item.part_type_id for slug, f in now_fitted.items()}
+    found = current_faces(session, kinds.values())
+    return {slug: found[kind] for slug, kind in kinds.items() if kind in found}
+
+
 def load_draft(shop: Shop, session: Session, inspection_id: int) -> Draft:
     """Read an inspection's touches and decide on them."""
     row = session.get(InspectionRow, inspection_id)
@@ -212,6 +228,9 @@ def load_draft(shop: Shop, session: Session, inspection_id: int) -> Draft:
         if electrode is not None and readings
         else None
     )
+    holes = measures_of(session, row.id)
+    faces = _faces(session, now_fitted)
+    photos = {slug: together(slug, own, faces.get(slug)) for slug, own in holes.items()}
     parts: dict[str, PartLook] = {}
     for slug in PART_SLUGS:
         of_part = marks.get(slug, {})
@@ -219,7 +238,8 @@ def load_draft(shop: Shop, session: Session, inspection_id: int) -> Draft:
         # A sheet may lose a finding while a draft is open; such a mark can't decide.
         known = {m.finding: m.state for m in of_part.values() if sheet.finding(slug, m.finding)}
         is_pit = slug == PIT_PART
-        if known or look or (is_pit and readings):
+        measured = photos[slug].readings if slug in photos else ()
+        if known or look or (is_pit and readings) or measured:
             parts[slug] = PartLook(
                 frozenset(f for f, s in known.items() if s == "seen"),
                 frozenset(f for f, s in known.items() if s == "absent"),
@@ -227,6 +247,7 @@ def load_draft(shop: Shop, session: Session, inspection_id: int) -> Draft:
                 tuple(depth_of(r) for r in readings) if is_pit else (),
                 last_pit if is_pit else None,
                 expected if is_pit else None,
+                measured,
             )
     case = Inspection(
         parts,
@@ -263,4 +284,7 @@ def load_draft(shop: Shop, session: Session, inspection_id: int) -> Draft:
         computed=computed,
         decision=decide(sheet, case, held) if held else computed,
         names=names,
+        holes=holes,
+        faces=faces,
+        photos=photos,
     )

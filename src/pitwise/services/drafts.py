@@ -6,7 +6,7 @@ import json
 import re
 from typing import Literal
 
-from sqlalchemy import delete, select
+from sqlalchemy import delete, select, update
 from sqlalchemy.orm import Session
 
 from pitwise.bench.decide import (
@@ -15,6 +15,7 @@ from pitwise.bench.decide import (
     overrule_needs,
 )
 from pitwise.measure.depth import ReadingError, parse_depth
+from pitwise.records.photo_tables import HoleMeasure
 from pitwise.records.tables import (
     Answer,
     InspectionRow,
@@ -217,6 +218,12 @@ def clear_part(shop: Shop, actor: Actor, inspection_id: int, part: str) -> Draft
         row = _touched(session, inspection_id)
         for table in (Mark, Look, OverruleRow):
             session.execute(delete(table).where(table.inspection_id == row.id, table.part == part))
+        # Photos stay in the book, as all that was sent does; their results count no more.
+        session.execute(
+            update(HoleMeasure)
+            .where(HoleMeasure.inspection_id == row.id, HoleMeasure.part == part)
+            .values(taken_out=True)
+        )
         if part == PIT_PART:
             session.execute(delete(PitReading).where(PitReading.inspection_id == row.id))
             session.execute(delete(Answer).where(Answer.inspection_id == row.id))

@@ -21,6 +21,7 @@ from pitwise.records.wear_tables import Forecast
 from pitwise.services.people import SYSTEM
 from pitwise.services.shopfloor import Shop
 from pitwise.services.wear_book import (
+    GROWTH,
     QUANTITY,
     carried,
     fit_in_force,
@@ -85,7 +86,10 @@ def keep_up(shop: Shop, *, refit: bool = True) -> int | None:
         _withdraw_superseded(session)
         _score(shop, session)
         _forecast(shop, session)
-    return refit_if_due(shop, SYSTEM) if refit else None
+    if not refit:
+        return None
+    refit_if_due(shop, SYSTEM, GROWTH)
+    return refit_if_due(shop, SYSTEM)
 
 
 def _withdraw_superseded(session: Session) -> None:

@@ -17,6 +17,10 @@ from pitwise.services.permissions import Actor, require
 from pitwise.services.setup import selector
 from pitwise.services.shopfloor import Shop
 from pitwise.trade import Limit, ProcessSelector, Sheet
+from pitwise.trade.quantities import QUANTITIES, WORDS, Quantity
+
+# A hole nobody would measure with a rim of a torch part about it (our own choice).
+_MOST_MM = 10
 
 
 @dataclass(frozen=True)
@@ -40,6 +44,35 @@ class LimitsView:
     sheet: Sheet
     own: list[ShopLimitView]
     by_process: list[tuple[Process, Limit | None]]
+    choices: list[tuple[str, str]]
+
+
+def limit_choices(sheet: Sheet) -> list[tuple[str, str]]:
+    """Return what a limit may be set on: (``part/quantity``, words), the pit depth first."""
+    return [
+        (
+            f"{part}/{quantity}",
+            f"{sheet.part(part).name}: {WORDS[quantity].name}",
+        )
+        for quantity in QUANTITIES
+        for part in WORDS[quantity].parts
+    ]
+
+
+def _on(choice: str) -> tuple[str, Quantity]:
+    part, _, word = choice.partition("/")
+    quantity = next((q for q in QUANTITIES if q == word), None)
+    if quantity is None or part not in WORDS[quantity].parts:
+        raise ServiceError("limit on", f"'{choice[:40]}' is not measured", "choose from the list")
+    return part, quantity
+
+
+def _largest(shop: Shop, quantity: Quantity) -> float:
+    if quantity == "pit-depth":
+        return float(shop.base.constant("emitter-deepest"))
+    if quantity == "orifice-growth":
+        return float(shop.base.constant("orifice-growth-most"))
+    return _MOST_MM
 
 
 def limits_view(shop: Shop, actor: Actor) -> LimitsView:
@@ -66,6 +99,7 @@ def limits_view(shop: Shop, actor: Actor) -> LimitsView:
             sheet,
             own,
             [(p, sheet.limit_for("electrode", "pit-depth", selector(p))) for p in processes],
+            limit_choices(sheet),
         )
 
 
@@ -79,15 +113,17 @@ def add_limit(
     source: str,
     reason: str,
     since: str = "",
+    on: str = "electrode/pit-depth",
 ) -> int:
-    """Enter the shop's own pit limit, for one process or for every process.
+    """Enter the shop's own limit, for one process or for every process.
 
-    The depth is kept in the unit it was given in; readings in the other unit are
-    compared with its exact conversion.
+    `on` is what it is set on, ``part/quantity`` of `limit_choices`. The number is kept in the
+    unit it was given in; readings in the other unit are compared with its exact conversion.
     """
     require(actor, "edit-limits")
     source = clean_text("source", source, longest=200)
     reason = clean_text("reason", reason, longest=400)
+    part, quantity = _on(on)
     if compare not in (">", ">="):
         raise ServiceError("comparison", "is missing", "choose 'above' or 'at or above'")
     try:
@@ -100,10 +136,12 @@ def add_limit(
         raise ServiceError("date", f"'{since[:20]}' is not a date", "write 2026-01-31") from error
     if given.bare:
         raise ServiceError("depth", "has no unit", "write it as 1.2 mm or 47 thou")
-    deepest = shop.base.constant("emitter-deepest")
-    if not 0 < given.mm <= deepest:
+    largest = _largest(shop, quantity)
+    if not 0 < given.mm <= largest:
         raise ServiceError(
-            "depth", f"{given.words()} is no pit limit", f"give up to {deepest} mm, deeper than 0"
+            "depth",
+            f"{given.words()} is no limit for {WORDS[quantity].what}",
+            f"give up to {largest:g} mm, more than 0",
         )
     with shop.database.write() as session:
         process = ProcessSelector()
@@ -123,15 +161,15 @@ def add_limit(
             limit = Limit.model_validate(
                 {
                     "id": f"shop-{entry.id}",
-                    "part": "electrode",
-                    "quantity": "pit-depth",
+                    "part": part,
+                    "quantity": quantity,
                     "compare": compare,
                     "figures": [{"value": str(value.normalize()), "unit": unit}],
                     "process": process.given(),
                     "source": source,
                     "since": start,
                     "shop": True,
-                    "text": f"Replace when the pit is {side} {given.words()}",
+                    "text": f"Replace when {WORDS[quantity].what} is {side} {given.words()}",
                 }
             )
         except ValidationError as error:
@@ -145,6 +183,7 @@ def add_limit(
             actor,
             "limit-entered",
             f"shop limit {entry.id}",
+            on=on,
             limit=limit.quoted(),
             compare=compare,
             process=process.words(),

@@ -10,6 +10,7 @@ from pitwise.bench.decide import PIT_PART, PartDecision
 from pitwise.records.tables import Mark, OverruleRow, PartItem, PitReading
 from pitwise.services.draft_view import Draft, depth_of
 from pitwise.services.fittings import Life
+from pitwise.services.hole_view import plain_measure
 from pitwise.services.permissions import Actor
 from pitwise.wear.use import CounterReading
 
@@ -68,6 +69,10 @@ def part_record(
         "limit": plain.get("limit"),
         "p_over_limit": plain.get("p_over_limit"),
         "reading": plain.get("reading"),
+        "holes": plain.get("holes", []),
+        "measures": [
+            plain_measure(m, draft.names) for m in draft.holes.get(slug, ()) if not m.row.taken_out
+        ],
         "overrule": None if overrule is None else _overrule_record(draft, overrule),
         "new_item": None if new is None else {"tag": new.tag, "type": new.part_type.name},
     }

@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 from pitwise.measure.conformity import limit_in
 from pitwise.measure.depth import MM_PER_UNIT
 from pitwise.records.audit import canonical
+from pitwise.records.photo_tables import DecisionMeasure, HoleMeasure
 from pitwise.records.rows import signed_rows
 from pitwise.records.tables import (
     BookFact,
@@ -186,6 +187,23 @@ def _make_record(shop: Shop, session: Session, actor: Actor, draft: Draft, key: 
                 life_minutes=life.arc_minutes if life else None,
             )
         )
+        for verdict in decision.holes:
+            r, of_hole = verdict.reading, verdict.conformity
+            if r.u_mm is None:
+                # A history of numbers nobody knows the doubt of would be none.
+                continue
+            session.add(
+                DecisionMeasure(
+                    inspection_id=row.id,
+                    part=part.id,
+                    quantity=r.quantity,
+                    part_item_id=old.part_item_id if old else None,
+                    value_mm=r.value_mm,
+                    u_mm=r.u_mm,
+                    limit_mm=float(limit_in(verdict.limit, "mm")) if verdict.limit else None,
+                    p_over=of_hole.p_over if of_hole else None,
+                )
+            )
     book = session.get(BookFact, "id")
     row.sign_key, row.signed_by, row.signed_at = key, actor.person_id, at
     row.sheet_sha256 = sheet.sha256
@@ -345,6 +363,16 @@ def _copy_touches(session: Session, old_id: int, new_id: int) -> None:
                 at=r.at,
             )
         )
+    # Photos stay with the inspection they were taken in; the copies refer to the same ones.
+    for m in session.scalars(
+        select(HoleMeasure).where(HoleMeasure.inspection_id == old_id).order_by(HoleMeasure.id)
+    ).all():
+        copied = {
+            c.key: getattr(m, c.key)
+            for c in HoleMeasure.__mapper__.column_attrs
+            if c.key not in ("id", "key", "inspection_id")
+        }
+        session.add(HoleMeasure(key=f"{m.key[:50]}-c{new_id}", inspection_id=new_id, **copied))
     session.flush()
 
 

@@ -8,12 +8,14 @@ import json
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Any
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from pitwise.bench.decide import PIT_PART
 from pitwise.measure.conformity import Expected
+from pitwise.records.photo_tables import DecisionMeasure
 from pitwise.records.tables import DecisionRow, Fitting, InspectionRow, Process
 from pitwise.records.wear_tables import WearFit as WearFitRow
 from pitwise.services.permissions import Actor, require
@@ -38,6 +40,9 @@ from pitwise.wear.state import (
 from pitwise.wear.store import fit_from_plain, fit_to_plain
 
 QUANTITY = "pit-depth"
+GROWTH = "orifice-growth"
+# The part each quantity is read on.
+PART_OF = {QUANTITY: PIT_PART, GROWTH: "nozzle"}
 _REFIT_SHARE = 0.1
 _REFIT_LEAST = 3
 # No new emitter is flatter than this (common practice, no source).
@@ -66,9 +71,15 @@ class Histories:
 
 
 def histories(
-    session: Session, items: Iterable[int] | None = None, without: int | None = None
+    session: Session,
+    items: Iterable[int] | None = None,
+    without: int | None = None,
+    quantity: str = QUANTITY,
 ) -> Histories:
     """Read the signed readings of electrodes, superseded inspections left out.
+
+    "Electrode" stands for the part `quantity` is read on: the growth of a nozzle's hole is
+    read from photos. Nozzles never measured are left out; they say nothing of its growth.
 
     Parameters
     ----------
@@ -77,7 +88,13 @@ def histories(
         Part items; None for all.
     without : int or None
         An inspection to leave out (the one being corrected).
+    quantity : {"pit-depth", "orifice-growth"}
     """
+    part = PART_OF[quantity]
+    value: Any = DecisionRow.pit_mm
+    u_of: Any = DecisionRow.pit_u_mm
+    if quantity != QUANTITY:
+        value, u_of = DecisionMeasure.value_mm, DecisionMeasure.u_mm
     superseded = select(InspectionRow.supersedes).where(
         InspectionRow.state == "signed", InspectionRow.supersedes.is_not(None)
     )
@@ -86,14 +103,14 @@ def histories(
             DecisionRow.part_item_id,
             DecisionRow.life_starts,
             DecisionRow.life_minutes,
-            DecisionRow.pit_mm,
-            DecisionRow.pit_u_mm,
+            value,
+            u_of,
             Process.name,
         )
         .join(InspectionRow, InspectionRow.id == DecisionRow.inspection_id)
         .join(Process, Process.id == InspectionRow.process_id)
         .where(
-            DecisionRow.part == PIT_PART,
+            DecisionRow.part == part,
             DecisionRow.part_item_id.is_not(None),
             DecisionRow.life_starts.is_not(None),
             InspectionRow.state == "signed",
@@ -102,8 +119,19 @@ def histories(
         )
         .order_by(InspectionRow.signed_at, InspectionRow.id)
     )
+    if quantity != QUANTITY:
+        query = query.outerjoin(
+            DecisionMeasure,
+            (DecisionMeasure.inspection_id == DecisionRow.inspection_id)
+            & (DecisionMeasure.part == part)
+            & (DecisionMeasure.quantity == quantity),
+        )
+        measured = select(DecisionMeasure.part_item_id).where(
+            DecisionMeasure.quantity == quantity, DecisionMeasure.part == part
+        )
+        query = query.where(DecisionRow.part_item_id.in_(measured))
     ends_query = select(Fitting.part_item_id, Fitting.end).where(
-        Fitting.part == PIT_PART, Fitting.void.is_(False), Fitting.end.in_(("replaced", "lost"))
+        Fitting.part == part, Fitting.void.is_(False), Fitting.end.in_(("replaced", "lost"))
     )
     if without is not None:
         ends_query = ends_query.where(Fitting.removed_by_inspection.is_distinct_from(without))
@@ -174,12 +202,12 @@ def latest_row(session: Session, quantity: str = QUANTITY) -> WearFitRow | None:
     ).first()
 
 
-def fit_in_force(shop: Shop, session: Session) -> FitInForce:
+def fit_in_force(shop: Shop, session: Session, quantity: str = QUANTITY) -> FitInForce:
     """Return the newest stored fit, or the trade sheet's prior where there is none."""
-    row = latest_row(session)
+    row = latest_row(session, quantity)
     read = _parsed(row.body) if row is not None else None
     if row is None or read is None:
-        return FitInForce(None, _prior_alone(GrowthPrior.of(shop.sheet(session), QUANTITY)), {})
+        return FitInForce(None, _prior_alone(GrowthPrior.of(shop.sheet(session), quantity)), {})
     return FitInForce(row.id, *read)
 
 
@@ -195,7 +223,7 @@ def fit_before(session: Session, at: dt.datetime) -> FitInForce | None:
     return FitInForce(row.id, *read) if row is not None and read is not None else None
 
 
-def refit(shop: Shop, actor: Actor) -> int | None:
+def refit(shop: Shop, actor: Actor, quantity: str = QUANTITY) -> int | None:
     """Fit the wear model to all readings of the book and store the fit.
 
     Returns
@@ -204,13 +232,13 @@ def refit(shop: Shop, actor: Actor) -> int | None:
         The stored fit's id; None when the book holds no reading.
     """
     require(actor, "fit-wear")
-    return _refit(shop, actor)
+    return _refit(shop, actor, quantity)
 
 
-def _refit(shop: Shop, actor: Actor) -> int | None:
+def _refit(shop: Shop, actor: Actor, quantity: str) -> int | None:
     with shop.database.read() as session:
-        known = histories(session)
-        prior = GrowthPrior.of(shop.sheet(session), QUANTITY)
+        known = histories(session, quantity=quantity)
+        prior = GrowthPrior.of(shop.sheet(session), quantity)
     if not known.readings:
         return None
     # The fit runs outside any unit of work: nobody waits to write while it does.
@@ -225,7 +253,7 @@ def _refit(shop: Shop, actor: Actor) -> int | None:
     )
     with shop.database.write() as session:
         row = WearFitRow(
-            quantity=QUANTITY,
+            quantity=quantity,
             fitted_at=shop.clock(),
             fitted_by=actor.person_id,
             readings=fit.readings,
@@ -240,6 +268,7 @@ def _refit(shop: Shop, actor: Actor) -> int | None:
             actor,
             "wear-fitted",
             f"fit {row.id}",
+            **({} if quantity == QUANTITY else {"quantity": quantity}),
             readings=fit.readings,
             electrodes=fit.electrodes,
             sha256=row.sha256,
@@ -247,18 +276,30 @@ def _refit(shop: Shop, actor: Actor) -> int | None:
         return row.id
 
 
-def refit_if_due(shop: Shop, actor: Actor) -> int | None:
+def refit_if_due(shop: Shop, actor: Actor, quantity: str = QUANTITY) -> int | None:
     """Fit again when a tenth more readings (three at least) came in since the last fit."""
     with shop.database.read() as session:
-        row = latest_row(session)
+        row = latest_row(session, quantity)
         read = _parsed(row.body) if row is not None else None
-        now = _signed_readings(session)
+        now = _signed_readings(session, quantity)
     fitted = (row.readings + len(read[0].set_aside)) if row is not None and read is not None else 0
     due = now > 0 if read is None else now - fitted >= max(_REFIT_LEAST, _REFIT_SHARE * fitted)
-    return _refit(shop, actor) if due else None
+    return _refit(shop, actor, quantity) if due else None
 
 
-def _signed_readings(session: Session) -> int:
+def _signed_readings(session: Session, quantity: str) -> int:
+    if quantity != QUANTITY:
+        return (
+            session.scalar(
+                select(func.count())
+                .select_from(DecisionMeasure)
+                .where(
+                    DecisionMeasure.part == PART_OF[quantity],
+                    DecisionMeasure.quantity == quantity,
+                )
+            )
+            or 0
+        )
     return (
         session.scalar(
             select(func.count())

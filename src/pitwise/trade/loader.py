@@ -12,7 +12,7 @@ import tomllib
 from collections.abc import Mapping
 from functools import cache
 from importlib import resources
-from typing import Annotated, Any, get_args
+from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, StringConstraints, ValidationError
 
@@ -40,9 +40,9 @@ from pitwise.trade.model import (
     Limit,
     Pairing,
     Part,
-    Quantity,
     Sheet,
 )
+from pitwise.trade.quantities import GROWING
 from pitwise.trade.row import Slug
 
 _ROW_TYPES: dict[str, type[BaseModel]] = {
@@ -268,7 +268,7 @@ def _check_whole(rows: dict[str, dict[tuple[str, ...], BaseModel]], places: Plac
                 f"constant '{slug}' is missing",
                 f'add a [[constant]] row with id = "{slug}"',
             )
-    for quantity in get_args(Quantity):
+    for quantity in GROWING:
         if (quantity,) not in rows["growth"]:
             raise SheetError(
                 "growth.toml",
@@ -295,7 +295,7 @@ def _check_whole(rows: dict[str, dict[tuple[str, ...], BaseModel]], places: Plac
     general = [
         r
         for r in rows["limit"].values()
-        if isinstance(r, Limit) and r.part == "electrode" and not r.process.given()
+        if isinstance(r, Limit) and r.quantity == "pit-depth" and not r.process.given()
     ]
     if not general:
         raise SheetError(

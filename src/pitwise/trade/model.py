@@ -28,14 +28,14 @@ from pitwise.trade.cause_rows import (
     Remedy,
     Symptom,
 )
+from pitwise.trade.quantities import WORDS, Growing, Measured
+from pitwise.trade.quantities import Quantity as Quantity
 from pitwise.trade.row import PART_SLUGS as PART_SLUGS
 from pitwise.trade.row import PartSlug, Row, Slug, Text
 
 Action = Literal["keep", "clean", "replace"]
 Compare = Literal[">", ">="]
 LengthUnit = Literal["mm", "thou"]
-
-Quantity = Literal["pit-depth", "orifice-growth"]
 
 
 def normal_name(text: str) -> str:
@@ -54,7 +54,10 @@ class Part(Row):
 
 
 class Finding(Row):
-    """One thing that may be seen on one part, and the action it calls for."""
+    """One thing that may be seen on one part, and the action it calls for.
+
+    `measured_by` names what a photo gives that bears on it; a person still sets it.
+    """
 
     part: PartSlug
     id: Slug
@@ -63,6 +66,14 @@ class Finding(Row):
     action: Action
     do: Text
     icon: Slug | None = None
+    measured_by: tuple[Measured, ...] = ()
+
+    @model_validator(mode="after")
+    def _measured_on_this_part(self) -> Finding:
+        for quantity in self.measured_by:
+            if self.part not in WORDS[quantity].parts:
+                raise ValueError(f"'{quantity}' is not measured on the {self.part}: name what is")
+        return self
 
 
 class Figure(BaseModel):
@@ -122,6 +133,16 @@ class Limit(Row):
     text: Text
     since: dt.date
     shop: bool = False
+
+    @model_validator(mode="after")
+    def _of_this_part(self) -> Limit:
+        parts = WORDS[self.quantity].parts
+        if self.part not in parts:
+            raise ValueError(
+                f"'{self.quantity}' is not measured on the {self.part}: "
+                f"set it on the {' or the '.join(parts)}"
+            )
+        return self
 
     @model_validator(mode="after")
     def _one_figure_per_unit(self) -> Limit:
@@ -232,7 +253,7 @@ class Growth(Row):
     `deepest` names the constant no reading of it can pass.
     """
 
-    quantity: Quantity
+    quantity: Growing
     part: PartSlug
     name: Text
     deepest: Slug

@@ -22,6 +22,8 @@ from pitwise.web import (
     book_pages,
     case_pages,
     learnt_pages,
+    photo_pages,
+    picture_pages,
     practice_pages,
     program_pages,
     shop_pages,
@@ -121,6 +123,8 @@ def create_app(
         ahead_pages,
         wear_pages,
         bench,
+        photo_pages,
+        picture_pages,
         book_pages,
         # Before the cases, whose numbers stand where these have names.
         learnt_pages,

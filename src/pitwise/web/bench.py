@@ -8,11 +8,16 @@ from fastapi import APIRouter, BackgroundTasks, Depends, Form, Request
 from fastapi.responses import RedirectResponse, Response
 
 from pitwise.bench.decide import PIT_PART, PartAction, overrule_needs
+from pitwise.bench.holes import said
 from pitwise.services import drafts, signing
 from pitwise.services.draft_view import Draft
 from pitwise.services.errors import ConflictError, UnfinishedError
+from pitwise.services.hole_measures import MOST_PHOTOS
+from pitwise.services.hole_view import TURNS, Measure, Together, nick_words
 from pitwise.services.permissions import Actor, may
 from pitwise.services.setup import selector
+from pitwise.trade.model import Finding
+from pitwise.trade.quantities import PHOTO_PARTS, WORDS, feature_of
 from pitwise.web.access import FormId, Id, keeping_up_of, needs, shop_of
 from pitwise.web.render import go, is_htmx, page
 
@@ -86,11 +91,68 @@ def bench_values(draft: Draft, actor: Actor, part: str | None) -> dict[str, Any]
             questions=[f for f in draft.decision.flags if f.part == step and f.question],
             choices=_choices(draft, step, actor),
             lead_only=_lead_only(draft, step, actor),
+            **_photo_values(draft, step),
         )
     return values
 
 
-def _bench(request: Request, draft: Draft, actor: Actor, part: str | None) -> Response:
+def _photo_values(draft: Draft, slug: str) -> dict[str, Any]:
+    """Return what the bench shows of a part's photos, and beside its findings."""
+    measures = draft.holes.get(slug, [])
+    shown = [m for m in measures if not m.row.taken_out]
+    verdicts = draft.decision.parts[slug].holes
+    values: dict[str, Any] = {
+        "takes_photos": slug in PHOTO_PARTS,
+        "feature": feature_of(slug),
+        "photos": list(reversed(shown)),
+        "photos_out": [m for m in measures if m.row.taken_out],
+        "photos_full": len(shown) >= MOST_PHOTOS,
+        "photo_state": " ".join(f"{m.row.id}{'-' if m.row.taken_out else '+'}" for m in measures),
+        "face": draft.faces.get(slug),
+        "rim_known": slug in draft.faces or any(m.body.get("rim_mm") for m in measures),
+        "has_type": slug in draft.fitted,
+        "holes": verdicts,
+        "hole_words": {q: w.name for q, w in WORDS.items()},
+        "contradicting": draft.photos.get(slug, Together()).warnings,
+        "outlier": draft.photos.get(slug, Together()).outlier,
+        "nick_words": nick_words(measures),
+        "turns": TURNS,
+        "turns_done": _turns_done(measures),
+    }
+    values["evidence"] = {
+        f.id: told
+        for f in draft.sheet.findings_of(slug)
+        if (told := _evidence(draft, slug, f, values["nick_words"]))
+    }
+    return values
+
+
+def _turns_done(measures: list[Measure]) -> list[int]:
+    """Return the quarter turns that have a photo with numbers."""
+    return sorted({m.turn for m in measures if m.counts and m.turn is not None})
+
+
+def _evidence(draft: Draft, slug: str, finding: Finding, nicks: str | None) -> list[str]:
+    """Return what was measured that bears on a finding, in words; it sets nothing by itself."""
+    verdicts = {h.reading.quantity: h for h in draft.decision.parts[slug].holes}
+    out = []
+    for quantity in finding.measured_by:
+        if quantity == "nicks":
+            if nicks is not None:
+                out.append(nicks)
+            continue
+        if quantity not in verdicts:
+            continue
+        verdict = verdicts[quantity]
+        text = f"{WORDS[quantity].name} {said(verdict.reading.value_mm, verdict.reading.u_mm)}"
+        if verdict.limit is not None:
+            side = "at or above" if verdict.limit.compare == ">=" else "above"
+            text += f", limit: replace {side} {verdict.limit.quoted()}"
+        out.append(text)
+    return out
+
+
+def bench_answer(request: Request, draft: Draft, actor: Actor, part: str | None) -> Response:
     """Answer a touch: the bench again (or the whole page without htmx)."""
     if not is_htmx(request):
         url = f"/bench/{draft.row.id}" + (f"?part={part}" if part else "")
@@ -123,7 +185,7 @@ def bench_page(request: Request, actor: Inspector, number: Id, part: str | None 
 def cautions(request: Request, actor: Inspector, number: Id) -> Response:
     """Confirm the cautions; the first part follows."""
     draft = drafts.confirm_cautions(shop_of(request), actor, number)
-    return _bench(request, draft, actor, None)
+    return bench_answer(request, draft, actor, None)
 
 
 @router.post("/bench/{number}/mark")
@@ -132,7 +194,7 @@ def mark(
 ) -> Response:
     """Set one finding."""
     draft = drafts.set_mark(shop_of(request), actor, number, part, finding, state)
-    return _bench(request, draft, actor, part)
+    return bench_answer(request, draft, actor, part)
 
 
 @router.post("/bench/{number}/look")
@@ -146,21 +208,21 @@ def look(
     draft = drafts.set_look(shop, actor, number, part, looked=True)
     stay = draft.wants(part) or draft.decision.parts[part].action == "recheck"
     asked = any(f.part == part for f in draft.decision.open_questions())
-    return _bench(request, draft, actor, part if stay or asked else None)
+    return bench_answer(request, draft, actor, part if stay or asked else None)
 
 
 @router.post("/bench/{number}/lost")
 def lost(request: Request, actor: Inspector, number: Id, part: Text, lost: Text = "") -> Response:
     """Say whether a part failed while cutting."""
     draft = drafts.set_lost(shop_of(request), actor, number, part, lost=lost == "yes")
-    return _bench(request, draft, actor, part)
+    return bench_answer(request, draft, actor, part)
 
 
 @router.post("/bench/{number}/clear")
 def clear(request: Request, actor: Inspector, number: Id, part: Text) -> Response:
     """Take back everything touched on a part."""
     draft = drafts.clear_part(shop_of(request), actor, number, part)
-    return _bench(request, draft, actor, part)
+    return bench_answer(request, draft, actor, part)
 
 
 @router.post("/bench/{number}/reading")
@@ -169,14 +231,14 @@ def reading(
 ) -> Response:
     """Add a pit reading."""
     draft = drafts.add_reading(shop_of(request), actor, number, pit, key=key)
-    return _bench(request, draft, actor, PIT_PART)
+    return bench_answer(request, draft, actor, PIT_PART)
 
 
 @router.post("/bench/{number}/reading/remove")
 def reading_remove(request: Request, actor: Inspector, number: Id, reading_id: FormId) -> Response:
     """Take a pit reading out."""
     draft = drafts.remove_reading(shop_of(request), actor, number, reading_id)
-    return _bench(request, draft, actor, PIT_PART)
+    return bench_answer(request, draft, actor, PIT_PART)
 
 
 @router.post("/bench/{number}/answer")
@@ -185,7 +247,7 @@ def answer(
 ) -> Response:
     """Answer a question with 'it is so'."""
     draft = drafts.answer_question(shop_of(request), actor, number, code)
-    return _bench(request, draft, actor, part)
+    return bench_answer(request, draft, actor, part)
 
 
 @router.post("/bench/{number}/overrule")
@@ -199,14 +261,14 @@ def overrule(
 ) -> Response:
     """Set another action than the computed one, with the reason."""
     draft = drafts.set_overrule(shop_of(request), actor, number, part, action, reason)
-    return _bench(request, draft, actor, part)
+    return bench_answer(request, draft, actor, part)
 
 
 @router.post("/bench/{number}/overrule/remove")
 def overrule_remove(request: Request, actor: Overruler, number: Id, part: Text) -> Response:
     """Take an overrule back."""
     draft = drafts.remove_overrule(shop_of(request), actor, number, part)
-    return _bench(request, draft, actor, part)
+    return bench_answer(request, draft, actor, part)
 
 
 @router.post("/bench/{number}/use")
@@ -229,7 +291,7 @@ def use(
         reset=reset == "yes",
         note=note,
     )
-    return _bench(request, draft, actor, SIGN)
+    return bench_answer(request, draft, actor, SIGN)
 
 
 @router.post("/bench/{number}/discard")

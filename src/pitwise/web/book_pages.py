@@ -15,11 +15,12 @@ from pitwise.reports.charts import (
     LimitLine,
     NoReadings,
     PitPoint,
+    hole_chart,
     pit_chart,
     svg_of,
 )
 from pitwise.reports.record_pdf import record_pdf
-from pitwise.services import case_sheet, signing, views
+from pitwise.services import case_sheet, hole_history, hole_measures, signing, views
 from pitwise.services.permissions import Actor
 from pitwise.web.access import FilterId, Id, PageNumber, needs, shop_of
 from pitwise.web.render import go, page, zone_name
@@ -73,7 +74,11 @@ def record_sheet(request: Request, actor: Viewer, number: Id) -> Response:
     """Give one record as a PDF; the same bytes every time."""
     view = views.record(shop_of(request), actor, number)
     data = record_pdf(
-        view.record, view.sha256, superseded_by=view.superseded_by, timezone=zone_name()
+        view.record,
+        view.sha256,
+        superseded_by=view.superseded_by,
+        timezone=zone_name(),
+        pictures=hole_measures.small_pictures(shop_of(request), actor, view.record),
     )
     name = f"inspection-{number}.pdf"
     return Response(
@@ -120,10 +125,31 @@ def _pit_picture(history: views.PartHistory, width: int) -> Markup | None:
     return Markup(svg_of(spec))  # noqa: S704 -- our own SVG, text escaped in it
 
 
+def _hole_pictures(history: hole_history.HoleHistory, tag: str, width: int) -> list[Markup]:
+    """Draw each length that photos told against starts."""
+    out = []
+    for course in history.courses:
+        lines = []
+        if course.limit is not None:
+            at = float(limit_in(course.limit, "mm"))
+            lines.append(LimitLine(at, course.limit.compare, course.limit.quoted()))
+        spec = hole_chart(
+            course.name[:1].upper() + course.name[1:],
+            [PitPoint(p.starts, p.value_mm, p.u_mm, p.at) for p in course.points],
+            lines,
+            name=tag,
+            width=width,
+        )
+        if not isinstance(spec, NoReadings):
+            out.append(Markup(svg_of(spec)))  # noqa: S704 -- our own SVG, text escaped in it
+    return out
+
+
 @router.get("/parts/{item_id}")
 def part(request: Request, actor: Viewer, item_id: Id) -> Response:
     """Show one part's history."""
     history = views.part_history(shop_of(request), actor, item_id)
+    holes = hole_history.hole_history(shop_of(request), actor, item_id)
     return page(
         request,
         "part.html",
@@ -132,4 +158,7 @@ def part(request: Request, actor: Viewer, item_id: Id) -> Response:
         is_electrode=history.item.part_type.part == PIT_PART,
         chart=_pit_picture(history, 900),
         chart_narrow=_pit_picture(history, 350),
+        holes=holes,
+        hole_charts=_hole_pictures(holes, history.item.tag, 440),
+        hole_charts_narrow=_hole_pictures(holes, history.item.tag, 350),
     )

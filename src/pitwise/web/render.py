@@ -18,6 +18,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoes
 from markupsafe import Markup
 
 from pitwise import __version__
+from pitwise.bench.holes import said as said_length
 from pitwise.job.words import percent as chance_words
 from pitwise.reports.drawing import (
     ACTION_WORDS,
@@ -169,6 +170,7 @@ def environment() -> Environment:
         ACTION_WORDS=ACTION_WORDS,
         SET_WORDS=SET_WORDS,
         version=__version__,
+        said=said_length,
         zone=zone_name,
         asset_version=re.sub(r"\W", "", __version__),
     )

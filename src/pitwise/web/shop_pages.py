@@ -137,6 +137,7 @@ def limits_add(
     source: Text = "",
     reason: Text = "",
     since: Text = "",
+    on: Text = "electrode/pit-depth",
 ) -> Response:
     """Enter the shop's own limit."""
     limits.add_limit(
@@ -148,6 +149,7 @@ def limits_add(
         source=source,
         reason=reason,
         since=since,
+        on=on,
     )
     return go(request, "/limits?done=saved")
 

@@ -97,6 +97,8 @@ def develop(light: NDArray[np.float32], scene: Scene, seed: int) -> NDArray[np.u
     if scene.noise > 0:
         light = light + noise_sd(light, scene) * rng.standard_normal(light.shape, np.float32)
     toned = np.clip(light, 0.0, 1.0) ** np.float32(1 / scene.gamma)
+    if scene.sharpen:
+        toned = np.clip(toned + np.float32(scene.sharpen) * (toned - _soft(toned, 1.0)), 0.0, 1.0)
     levels = np.asarray(np.rint(toned * 255), np.uint8)
     if scene.jpeg_quality is None:
         return levels

@@ -256,7 +256,7 @@ class Layers:
             copper *= in_rim
             steel *= in_rim
             outside = 1 - in_rim
-            on_side = outside * grid.cover(self.side)
+            on_side = outside * grid.cover(self.side) if s.side_depth_mm else 0 * outside
             copper += on_side * (
                 np.float32(0.4 * s.face_light) * (1 + self._facing(grid.around(self.rim), 0.6))
             )
@@ -325,14 +325,12 @@ class Layers:
         points = np.concatenate(lines)
         steps = np.array([(i * pad, j * pad) for i in (-1, 0, 1) for j in (-1, 0, 1)])
         near = (points[:, None, :] + steps).reshape(-1, 2)
-        seen = (
-            (near[:, 0] > -1)
-            & (near[:, 0] < self.scene.width)
-            & (near[:, 1] > -1)
-            & (near[:, 1] < self.scene.height)
-        )
-        cells = np.unique(np.maximum(near[seen], 0).astype(int) // tile, axis=0)
-        return {(int(i) * tile, int(j) * tile) for i, j in cells}
+        wide, high = self.scene.width, self.scene.height
+        inside = (near >= 0).all(axis=1) & (near[:, 0] < wide) & (near[:, 1] < high)
+        across, down = (near[inside].astype(int) // tile).T
+        crossed = np.zeros((-(-wide // tile), -(-high // tile)), dtype=bool)
+        crossed[across, down] = True
+        return {(int(i) * tile, int(j) * tile) for i, j in np.argwhere(crossed)}
 
 
 def _drop(

@@ -215,9 +215,15 @@ def _lobes(rng: np.random.Generator, ring_mm: float, *, many: bool = False) -> t
 
 def as_new(scene: Scene) -> Scene:
     """Return the same part new, in the same light: to hold a worn one against."""
-    hole = scene.hole_new_mm or scene.hole_mm
     return replace(
-        scene, hole_mm=hole, lobes=(), nicks=(), off_centre_mm=(0.0, 0.0), spatter=0, glare=0
+        scene,
+        hole_mm=scene.hole_new_mm or scene.hole_mm,
+        lobes=(),
+        nicks=(),
+        off_centre_mm=(0.0, 0.0),
+        spatter=0,
+        glare=0,
+        pit_contrast=0.0,
     )
 
 

@@ -57,6 +57,8 @@ class Scene:
         (shot noise) to a read noise of `READ_SHARE` times as much.
     gamma : float
         The tone curve is ``x ** (1 / gamma)``.
+    sharpen : float
+        Strength of the camera's own sharpening (an unsharp mask of 1 px on the toned picture).
     jpeg_quality : int or None
         None for no JPEG.
     texture : float
@@ -106,6 +108,7 @@ class Scene:
     blur_px: float = 0.8
     noise: float = 0.01
     gamma: float = 2.2
+    sharpen: float = 0.0
     jpeg_quality: int | None = 92
     texture: float = 0.5
     bore_depth_mm: float = 3.0
@@ -140,6 +143,7 @@ class Scene:
             ("blur_px", 0.0, 50.0),
             ("noise", 0.0, 1.0),
             ("gamma", 0.2, 5.0),
+            ("sharpen", 0.0, 5.0),
             ("texture", 0.0, 1.0),
             ("bore_depth_mm", 0.0, 1e3),
             ("side_depth_mm", 0.0, 1e3),

@@ -3,6 +3,7 @@
 from .ahead import PlateRun, ahead_chart
 from .cure import Lives, Ratio, lives_chart, ratio_chart
 from .gauge import components_chart, readings_chart
+from .hole import hole_chart
 from .model import EarlierElectrode, LimitLine, NoReadings, PitPoint, describe
 from .pit import pit_chart
 from .svg import svg_of
@@ -22,6 +23,7 @@ __all__ = [
     "ahead_chart",
     "components_chart",
     "describe",
+    "hole_chart",
     "lives_chart",
     "pit_chart",
     "rate_chart",

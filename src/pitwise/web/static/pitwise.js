@@ -3,6 +3,7 @@
 "use strict";
 
 (() => {
+  document.documentElement.classList.add("js");
   // crypto.randomUUID is missing on plain http; getRandomValues is there always.
   const newKey = () => {
     const bytes = crypto.getRandomValues(new Uint8Array(16));
@@ -26,7 +27,9 @@
     if (!field) return;
     const given = [...new FormData(form)].filter(([name]) => name !== "key" && name !== "revision");
     if (button?.name) given.push([button.name, button.value]);
-    const answer = JSON.stringify(given);
+    // A file is told from another by what it is called, how long it is and when it was made.
+    const answer = JSON.stringify(given.map(([name, value]) => (
+      value instanceof File ? [name, value.name, value.size, value.lastModified] : [name, value])));
     if (!field.value || (form.dataset.answer ?? answer) !== answer) field.value = newKey();
     form.dataset.answer = answer;
   };
@@ -55,7 +58,23 @@
   // The same touch twice is one: states are set, not toggled, and readings carry a key.
   const waiting = [];
   let timer = null;
-  const report = () => {
+  const hasPhoto = () => waiting.some((w) => w.values.some(([, value]) => value instanceof File));
+  const report = (sending = false) => {
+    if (hasPhoto()) {
+      // A photo can't be taken twice the same: it stays in this page until it is in the book.
+      say(sending
+        ? "Sending the photo again. Keep this page open."
+        : "The photo is not in yet: no connection. It is kept on this page and sent again by itself; keep the page open.");
+      if (!sending) {
+        const again = document.createElement("button");
+        again.className = "side-button";
+        again.id = "send-again";
+        again.textContent = "Send it again now";
+        again.addEventListener("click", () => { clearTimeout(timer); retry(); });
+        net().append(again);
+      }
+      return;
+    }
     say(waiting.length === 0 ? "" : waiting.length === 1
       ? "Not saved yet: no connection. Keep this page open; trying again."
       : `${waiting.length} touches not saved yet: no connection. Keep this page open; trying again.`);
@@ -89,9 +108,15 @@
       const next = waiting[0];
       let answer;
       try {
+        const photo = next.values.some(([, value]) => value instanceof File);
+        const body = photo ? new FormData() : new URLSearchParams(next.values);
+        if (photo) {
+          for (const [name, value] of next.values) body.append(name, value);
+          report(true);
+        }
         answer = await fetch(next.path, {
-          method: "POST", body: new URLSearchParams(next.values),
-          headers: { "HX-Request": "true" }, signal: AbortSignal.timeout(15000),
+          method: "POST", body,
+          headers: { "HX-Request": "true" }, signal: AbortSignal.timeout(photo ? 300000 : 15000),
         });
       } catch {
         timer = setTimeout(retry, 3000);
@@ -129,8 +154,51 @@
     // All is saved: show the page as the server has it.
     location.reload();
   };
+  // While a photo is on its way the form says how far it has got, and then that it is measured.
+  const sendingOf = (form) => form?.querySelector?.("[data-sending]");
+  const endSending = (form) => {
+    const line = sendingOf(form);
+    if (!line) return;
+    line.hidden = true;
+    const field = form.querySelector("input[type=file]");
+    if (field) field.value = "";
+  };
+  document.addEventListener("change", (event) => {
+    const form = event.target.closest("form[data-photo], form[data-plain-photo]");
+    if (form && event.target.type === "file" && event.target.files.length) form.requestSubmit();
+  });
+  const startSending = (form) => {
+    const line = sendingOf(form);
+    if (line) { line.hidden = false; line.textContent = "Sending the photo …"; }
+  };
+  document.addEventListener("submit", (event) => {
+    if (event.target.matches("form[data-plain-photo]")) startSending(event.target);
+  });
+  document.addEventListener("htmx:beforeRequest", (event) => {
+    if (event.detail.elt.matches("form[data-photo]")) startSending(event.detail.elt);
+  });
+  document.addEventListener("htmx:xhr:progress", (event) => {
+    const form = event.target.closest?.("form[data-photo]");
+    const line = sendingOf(form);
+    if (!line || line.hidden || !event.detail.lengthComputable) return;
+    const share = event.detail.loaded / event.detail.total;
+    // The answer's own progress is told by the same event; by then all has been sent.
+    line.textContent = share < 1 && line.dataset.sent !== "yes"
+      ? `Sending the photo: ${Math.floor(100 * share)} %` : "The photo is in. Measuring …";
+    if (share >= 1) line.dataset.sent = "yes";
+  });
+  document.addEventListener("htmx:responseError", (event) => endSending(event.detail.elt));
+  // A photo taken with another tablet shows up here by itself.
+  setInterval(() => {
+    const place = document.querySelector("[data-photos]");
+    if (!place || document.hidden || waiting.length || place.querySelector(".htmx-request, [data-sending]:not([hidden])")) return;
+    if (place.contains(document.activeElement) && document.activeElement.matches("input, summary")) return;
+    htmx.trigger(place, "photos");
+  }, 5000);
   const keep = (event) => {
     const { path, requestConfig } = event.detail;
+    if (event.detail.elt?.matches?.("[data-photos]")) return;
+    endSending(event.detail.elt);
     if (requestConfig && requestConfig.verb === "get") {
       // A question, not a touch: nothing is lost by it, and asking again later is the person's.
       say("No answer: no connection, or it took too long. What is shown is from before; ask again.");
@@ -156,6 +224,7 @@
 
   // After a touch: messages go when the next thing succeeds; a new step starts at its top.
   let step = null;
+  let quiet = false;
   let home = null;
   let opened = [];
   const currentStep = () => document.querySelector("[data-step]")?.dataset.step ?? null;
@@ -164,6 +233,9 @@
     document.querySelector("#pit-field, [data-focus]")?.focus();
   });
   document.addEventListener("htmx:beforeRequest", (event) => {
+    // Nobody touched anything: the page only asks whether there is a new photo.
+    quiet = event.detail.elt.matches("[data-photos]");
+    if (quiet) return;
     document.getElementById("message").replaceChildren();
     if (event.detail.requestConfig.verb === "get" && !waiting.length) say("");
     // A touch in a list further down leaves the eye where it is.
@@ -248,7 +320,7 @@
   });
   document.addEventListener("htmx:afterSettle", () => {
     const now = currentStep();
-    if (now === null) return;
+    if (now === null || quiet) return;
     if (home !== null) {
       step = now;
       if (document.activeElement === document.body) {

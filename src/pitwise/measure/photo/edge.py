@@ -1,0 +1,270 @@
+"""Where an edge lies, to a few hundredths of a pixel.
+
+The edge of a plane under a Gaussian blur is an error function *in linear light*. It is fitted to
+the pixels themselves (nothing is interpolated), sector by sector along the edge, with a bright
+and a dark level for each sector and one blur for all.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from pitwise.measure.photo.pose import Plane
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+_ROOT_2PI = math.sqrt(2 * math.pi)
+_HUBER = 2.5
+
+
+@dataclass(frozen=True)
+class Sectors:
+    """The pixels near an edge, in (n, m) tables: one row a sector, unused places have weight 0.
+
+    Attributes
+    ----------
+    t : distance from the reference curve along its normal, px on the face, outward positive
+    value : stored tone value, 0…1
+    used : whether there is a pixel
+    white : whether a channel of it is clipped
+    """
+
+    t: Array
+    value: Array
+    used: Flags
+    white: Flags
+
+    @property
+    def count(self) -> int:
+        """Return how many sectors there are."""
+        return int(self.t.shape[0])
+
+
+def collect(
+    value: NDArray[np.float32],
+    white: Flags,
+    plane: Plane,
+    centre: Array,
+    radius: Array,
+    inward: float,
+    outward: float,
+    count: int,
+) -> Sectors:
+    """Gather the pixels along a closed curve.
+
+    Parameters
+    ----------
+    value : (h, w) array
+        Tone values, 0…1.
+    white : (h, w) array of bool
+    plane : Plane
+        Pixels to the face.
+    centre : (2,) array
+        Of the curve on the face, in face pixels.
+    radius : (k,) array
+        The curve about it at k equally spaced angles, face pixels.
+    inward, outward : float
+        How far from the curve, px.
+    count : int
+        Sectors.
+    """
+    h, w = value.shape
+    nodes = radius.size
+    turns = max(int(2 * math.pi * float(radius.max()) * 1.35), 64)
+    angle = np.arange(turns) * (2 * math.pi / turns)
+    reference = np.interp(
+        angle * (nodes / (2 * math.pi)), np.arange(nodes + 1), np.append(radius, radius[0])
+    )
+    slope = np.gradient(np.append(radius, radius[:2])) * (nodes / (2 * math.pi))
+    slope = np.append(slope[-2], slope[1:-2])
+    steep = np.sqrt(1 + (slope / radius) ** 2)
+    reach = min(float(np.max(steep)), 3.0)
+    steps = np.arange(-inward * reach - 1, outward * reach + 1, 0.7)
+    r = reference[:, None] + steps
+    px = plane.to_px(centre[0] + r * np.cos(angle)[:, None], centre[1] + r * np.sin(angle)[:, None])
+    ix, iy = np.rint(px[0]).astype(np.int64), np.rint(px[1]).astype(np.int64)
+    inside = (ix >= 0) & (ix < w) & (iy >= 0) & (iy < h) & (r > 0)
+    index = np.unique((iy * w + ix)[inside])
+    iy, ix = np.divmod(index, w)
+    fx, fy = plane.to_face(ix.astype(np.float64), iy.astype(np.float64))
+    dx, dy = fx - centre[0], fy - centre[1]
+    turn = (np.arctan2(dy, dx) / (2 * math.pi)) % 1.0
+    at = turn * nodes
+    e0 = np.interp(at, np.arange(nodes + 1), np.append(radius, radius[0]))
+    tilt = np.interp(at, np.arange(nodes + 1), np.append(steep, steep[0]))
+    t = (np.hypot(dx, dy) - e0) / tilt
+    near = (t >= -inward) & (t <= outward)
+    index, t, turn = index[near], t[near], turn[near]
+    sector = np.minimum((turn * count).astype(np.int64), count - 1)
+    order = np.argsort(sector, kind="stable")
+    index, t, sector = index[order], t[order], sector[order]
+    sizes = np.bincount(sector, minlength=count)
+    first = np.concatenate([[0], np.cumsum(sizes)[:-1]])
+    place = np.arange(index.size) - first[sector]
+    shape = (count, max(int(sizes.max(initial=1)), 1))
+    table_t, table_v = np.zeros(shape), np.zeros(shape)
+    used, bright = np.zeros(shape, bool), np.zeros(shape, bool)
+    table_t[sector, place] = t
+    table_v[sector, place] = value.ravel()[index]
+    used[sector, place] = True
+    bright[sector, place] = white.ravel()[index]
+    return Sectors(table_t, table_v, used, bright)
+
+
+@dataclass(frozen=True)
+class EdgeFit:
+    """Edges of all sectors.
+
+    Attributes
+    ----------
+    e : (n,) array
+        Place of the edge, px outward of the reference curve.
+    u : (n,) array
+        Its standard uncertainty from the misfit, px; infinite where there is no edge.
+    bright, dark : (n,) arrays
+        Levels outside and inside, linear light.
+    sigma : float
+        Blur, px.
+    misfit : (n,) array
+        RMS of the residuals over the sector's contrast.
+    noise : float
+        Robust standard deviation of the weighted residuals, tone units.
+    """
+
+    e: Array
+    u: Array
+    bright: Array
+    dark: Array
+    sigma: float
+    misfit: Array
+    noise: float
+    chi: float
+
+
+def fit_edges(
+    s: Sectors,
+    light: Array,
+    slope: Array,
+    *,
+    sigma: float = 1.2,
+    fixed_sigma: bool = False,
+    start: Array | None = None,
+    window: tuple[float, float] = (3.0, 3.5),
+    passes: int = 10,
+    rising: bool = True,
+) -> EdgeFit:
+    """Fit the error function to all sectors.
+
+    Parameters
+    ----------
+    s : Sectors
+    light : (n, m) array
+        Linear light of the pixels.
+    slope : (n, m) array
+        Derivative of light by the stored tone value, by which the noise is weighed.
+    sigma : float
+        Blur to start from, px.
+    start : (n,) array, optional
+        Where the edges are looked for, px from the reference.
+    window : (inward, outward)
+        Pixels used, in multiples of the blur (plus one pixel) from the edge.
+    passes : int
+
+    Returns
+    -------
+    EdgeFit
+
+    Notes
+    -----
+    L(t) = d + (b − d) Φ((t − e)/σ). Gauss–Newton on e, b, d of each sector and σ of all, with
+    Huber's weights; σ's step is that of the full normal equations (Schur complement).
+    """
+    n = s.count
+    e = np.zeros(n) if start is None else start.astype(np.float64).copy()
+    b = np.zeros(n)
+    d = np.zeros(n)
+    base = s.used / slope**2
+    scale = 0.0
+    weight = base
+    a11 = np.zeros((n, 3, 3))
+    residual = np.zeros_like(light)
+    for turn in range(passes):
+        t = s.t - e[:, None]
+        live = base * (t >= -(window[0] * sigma + 1)) * (t <= window[1] * sigma + 1)
+        z = t / sigma
+        f = ndtr(z)
+        # Levels follow from the place: linear least squares.
+        w = live if turn == 0 else live * _huber(residual / slope, scale)
+        b, d = _levels(w, f, light)
+        residual = light - d[:, None] - (b - d)[:, None] * f
+        use = live > 0
+        scale = 1.4826 * float(np.median(np.abs((residual / slope)[use]))) if use.any() else 0.0
+        w = live * _huber(residual / slope, scale)
+        p = np.exp(-0.5 * np.minimum(z * z, 60.0)) / (_ROOT_2PI * sigma)
+        by_e = -(b - d)[:, None] * p
+        by_s = by_e * z
+        jac = np.stack([by_e, f, 1 - f], -1)
+        a11 = np.einsum("nmi,nm,nmj->nij", jac, w, jac)
+        g = np.einsum("nmi,nm,nm->ni", jac, w, residual)
+        c = np.einsum("nmi,nm,nm->ni", jac, w, by_s)
+        a11 += np.eye(3) * (1e-9 + 1e-7 * np.trace(a11, axis1=1, axis2=2)[:, None, None])
+        solved = np.linalg.solve(a11, np.stack([g, c], -1))
+        good = (b - d if rising else np.abs(b - d)) > 0
+        if not fixed_sigma and turn > 0:
+            top = np.einsum("nm,nm->n", w * by_s, residual) - np.einsum(
+                "ni,ni->n", c, solved[..., 0]
+            )
+            low = np.einsum("nm,nm->n", w * by_s, by_s) - np.einsum("ni,ni->n", c, solved[..., 1])
+            core = good & (np.abs(e - np.median(e)) < 1e9)
+            step_s = float(np.sum(top[core]) / max(float(np.sum(low[core])), 1e-12))
+            step_s = float(np.clip(step_s, -0.3 * sigma, 0.3 * sigma))
+        else:
+            step_s = 0.0
+        step = solved[:, 0, 0] - solved[:, 0, 1] * step_s
+        e = e + np.where(good, np.clip(step, -0.7 * sigma, 0.7 * sigma), 0.0)
+        sigma = float(np.clip(sigma + step_s, 0.35, 12.0))
+        if turn > 3 and float(np.percentile(np.abs(step[good]), 95) if good.any() else 0) < 2e-3:
+            break
+    count = np.maximum(np.sum(weight > 0, 1), 4)
+    w = base * _huber(residual / slope, scale) * (np.abs(s.t - e[:, None]) < 3.5 * sigma + 1)
+    seen = np.maximum(np.sum(w > 0, 1) - 3, 1)
+    chi_n = np.sum(w * residual**2, 1) / seen
+    inverse = np.linalg.inv(a11)
+    contrast = b - d if rising else np.abs(b - d)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        u = np.where(
+            (contrast > 0) & (count > 5),
+            np.sqrt(np.maximum(inverse[:, 0, 0], 0) * np.maximum(chi_n, scale**2)),
+            np.inf,
+        )
+        misfit = np.where(
+            contrast > 0,
+            np.sqrt(np.sum((w > 0) * residual**2, 1) / seen) / contrast,
+            np.inf,
+        )
+    return EdgeFit(e, u, b, d, sigma, misfit, scale, float(np.sum(w * residual**2)))
+
+
+def _huber(r: Array, scale: float) -> Array:
+    if scale <= 0:
+        return np.ones_like(r)
+    return np.minimum(1.0, _HUBER * scale / np.maximum(np.abs(r), 1e-12))
+
+
+def _levels(w: Array, f: Array, light: Array) -> tuple[Array, Array]:
+    """Return the bright and dark levels that fit best, given the edge's place."""
+    g = 1 - f
+    ff, fg, gg = np.sum(w * f * f, 1), np.sum(w * f * g, 1), np.sum(w * g * g, 1)
+    fl, gl = np.sum(w * f * light, 1), np.sum(w * g * light, 1)
+    det = ff * gg - fg * fg
+    ok = det > 1e-12 * np.maximum(ff * gg, 1e-30)
+    det = np.where(ok, det, 1.0)
+    return np.where(ok, (fl * gg - gl * fg) / det, 0.0), np.where(
+        ok, (gl * ff - fl * fg) / det, 0.0
+    )

@@ -1,0 +1,182 @@
+"""The face in the photo: its rim found at a reduced size, then located at full resolution."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pitwise.measure.photo.edge import collect, fit_edges
+from pitwise.measure.photo.ellipse import EllipseFit, fit_ellipse
+from pitwise.measure.photo.light import ToneCurve, clipped_white
+from pitwise.measure.photo.pose import Plane, plane_of_rim
+from pitwise.measure.photo.rim import RimFound, rims_near
+from pitwise.measure.photo.seek import Ring, find_rims
+
+Array = NDArray[np.float64]
+Grey = NDArray[np.float32]
+
+# Long side of the reduced picture, px.
+_SMALL = 480
+_STARTS = 4
+# Support (less half the scatter) that an ellipse needs to be the rim, and how near to the best
+# one a wider one must come to be preferred: with colour the best is nearly always the rim, without
+# it a bevel's inner edge often has the better contrast. Chosen on rendered faces.
+_LEAST_SUPPORT = 0.6
+_NEAR_BEST = {True: 0.9, False: 0.8}
+_RIM_SECTORS = 480
+# Uncertainty of a rim edge that scatter alone does not show, px.
+_EDGE_FLOOR_PX = 0.05
+
+
+@dataclass(frozen=True)
+class Frame:
+    """A photo made ready: stored tone values 0…1, where it is clipped, its tone curve.
+
+    `grey` is the picture's luma, not the luminance of its linear channels: JPEG stores luma at
+    full resolution and colour at half, and an edge between one hue and black has the same shape
+    in both.
+    """
+
+    grey: Grey
+    colour: Grey | None
+    white: NDArray[np.bool_]
+    tone: ToneCurve
+
+    @classmethod
+    def of(cls, image: NDArray[np.generic], tone: ToneCurve) -> Frame:
+        """Make one of a uint8 or uint16 picture, (h, w) or (h, w, 3) RGB."""
+        scale = np.float32(1.0 / np.iinfo(image.dtype).max)
+        white = clipped_white(image)
+        if image.ndim == 2:
+            return cls(image.astype(np.float32) * scale, None, white, tone)
+        grey = np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY)).astype(np.float32) * scale
+        colour = cv2.subtract(image[..., 0], image[..., 2], dtype=cv2.CV_32F)
+        return cls(grey, np.asarray(colour, np.float32) * scale, white, tone)
+
+    def light(self, value: Array) -> tuple[Array, Array]:
+        """Return linear light and its derivative by the stored value."""
+        step = 0.004
+        at = np.clip(value, 0.0, 1.0)
+        low, high = np.clip(at - step, 0, 1), np.clip(at + step, 0, 1)
+        slope = (self.tone.to_linear(high) - self.tone.to_linear(low)) / (high - low)
+        return self.tone.to_linear(at).astype(np.float64), np.maximum(slope, 0.02)
+
+
+@dataclass(frozen=True)
+class Face:
+    """The face's rim, its plane, and what is known about the rim's edge."""
+
+    rim: EllipseFit
+    plane: Plane
+    support: float
+    blur_px: float
+    u_rim_px: float
+
+
+def _reduced(image: Grey, size: tuple[int, int]) -> Grey:
+    return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), np.float32)
+
+
+def coarse_rims(frame: Frame) -> list[EllipseFit]:
+    """Return ellipses that may be near the rim, in pixels of the photo, the likeliest first."""
+    h, w = frame.grey.shape
+    shrink = max(max(h, w) / _SMALL, 1.0)
+    size = (max(round(w / shrink), 8), max(round(h / shrink), 8))
+    grey = _reduced(frame.grey, size) * 255
+    colour = None if frame.colour is None else _reduced(frame.colour, size) * 255
+    rings = find_rims(grey, colour)
+    kept: list[Ring] = []
+    for ring in rings:
+        if all(_apart(ring, other) for other in kept):
+            kept.append(ring)
+        if len(kept) == _STARTS:
+            break
+    sx, sy = w / size[0], h / size[1]
+    scale = math.sqrt(sx * sy)
+    return [
+        replace(
+            ring.fit,
+            centre=(ring.fit.centre + 0.5) * np.array([sx, sy]) - 0.5,
+            shape=ring.fit.shape / scale,
+        )
+        for ring in kept
+    ]
+
+
+def _apart(one: Ring, other: Ring) -> bool:
+    return (
+        abs(one.radius - other.radius) > 0.012 * other.radius
+        or float(np.max(np.abs(one.fit.centre - other.fit.centre))) > 0.02 * other.radius
+    )
+
+
+def _quality(ring: RimFound) -> float:
+    return ring.support - 0.5 * ring.fit.sd
+
+
+def locate_rim(frame: Frame) -> RimFound | None:
+    """Return the rim among all ellipses found, or None where none is seen well enough."""
+    values = [frame.grey] if frame.colour is None else [frame.grey, frame.colour]
+    found: list[RimFound] = []
+    for start in coarse_rims(frame):
+        found += rims_near(values, start)
+        if found and max(_quality(r) for r in found) > 0.85:
+            break
+    if not found:
+        return None
+    best = max(_quality(r) for r in found)
+    needed = max(_LEAST_SUPPORT, _NEAR_BEST[frame.colour is not None] * best)
+    fit = [r for r in found if _quality(r) >= needed]
+    return max(fit, key=lambda r: math.prod(r.fit.axes)) if fit else None
+
+
+def refine(frame: Frame, rim: RimFound, rim_mm: float) -> Face:
+    """Locate the rim's edge in linear light and fit the ellipse to it."""
+    fit = rim.fit
+    sigma = 1.2
+    support = rim.support
+    for _ in range(2):
+        plane = plane_of_rim(fit, rim_mm)
+        a = fit.axes[0]
+        sectors = collect(
+            frame.grey,
+            frame.white,
+            plane,
+            np.zeros(2),
+            np.full(64, a),
+            3.2 * sigma + 2.5,
+            3.2 * sigma + 2.5,
+            _RIM_SECTORS,
+        )
+        light, slope = frame.light(sectors.value)
+        edges = fit_edges(sectors, light, slope, sigma=sigma, window=(2.2, 2.2), rising=False)
+        sigma = float(np.clip(edges.sigma, 0.5, 4.0))
+        angle = (np.arange(_RIM_SECTORS) + 0.5) * (2 * math.pi / _RIM_SECTORS)
+        good = (
+            np.isfinite(edges.u)
+            & (edges.u < 0.6)
+            & (np.abs(edges.e) < 2.5)
+            & (np.mean(sectors.white, 1) < 0.02)
+        )
+        if np.mean(good) < 0.25:
+            break
+        e = np.where(good, edges.e, 0.0)
+        x, y = plane.to_px((a + e) * np.cos(angle), (a + e) * np.sin(angle))
+        weight = np.where(good, 1 / (edges.u**2 + _EDGE_FLOOR_PX**2), 0.0)
+        finer = fit_ellipse(
+            np.column_stack([x, y]),
+            weight / max(float(weight.max()), 1e-12),
+            start=(fit.centre, fit.shape),
+            least_sd=0.05,
+        )
+        if finer is None:
+            break
+        fit = finer
+    turn = 2 * math.pi
+    # Texture goes on over several sectors: count every third one as independent.
+    u = fit.sd * math.sqrt(3.0 * turn / _RIM_SECTORS)
+    return Face(fit, plane_of_rim(fit, rim_mm), support, sigma, u)

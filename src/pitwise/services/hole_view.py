@@ -1,0 +1,239 @@
+"""What photos of a draft's or a record's parts gave, as the bench takes it and pages show it."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, cast
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from pitwise.bench.model import HoleReading
+from pitwise.measure.photo.combine import combine
+from pitwise.measure.photo.result import Estimate, HoleMeasured, PhotoRefused, Source
+from pitwise.measure.photo.turns import four_turns
+from pitwise.records.photo_tables import HoleMeasure, PartFace, Photo
+
+TURNS = 4
+
+
+@dataclass(frozen=True)
+class Measure:
+    """One photo's result: numbers, or a refusal; and who took it."""
+
+    row: HoleMeasure
+    photo: Photo
+
+    @cached_property
+    def body(self) -> dict[str, Any]:
+        """The result as it was kept."""
+        data: dict[str, Any] = json.loads(self.row.body)
+        return data
+
+    @property
+    def turn(self) -> int | None:
+        """Quarter turns the part had been given when it was taken, in a four-turn set."""
+        turn = self.body.get("turn")
+        return turn if isinstance(turn, int) else None
+
+    @property
+    def refusal(self) -> dict[str, str] | None:
+        """Why there are no numbers: reason, text, mend; None where there are."""
+        said: dict[str, str] | None = self.body.get("refused")
+        return said
+
+    @property
+    def nicks(self) -> list[dict[str, float]]:
+        """Nicks found in the edge, the deepest first."""
+        return self.body.get("nicks") or []
+
+    @property
+    def counts(self) -> bool:
+        """Whether its numbers are used."""
+        return not self.row.taken_out and not self.row.refused
+
+
+def measures_of(session: Session, inspection_id: int) -> dict[str, list[Measure]]:
+    """Return an inspection's measures by part, oldest first, those taken out among them."""
+    rows = list(
+        session.scalars(
+            select(HoleMeasure)
+            .where(HoleMeasure.inspection_id == inspection_id)
+            .order_by(HoleMeasure.id)
+        )
+    )
+    if not rows:
+        return {}
+    photos = {
+        p.id: p
+        for p in session.scalars(
+            select(Photo).where(Photo.id.in_([json.loads(r.photo_ids)[0] for r in rows]))
+        )
+    }
+    out: dict[str, list[Measure]] = {}
+    for row in rows:
+        out.setdefault(row.part, []).append(Measure(row, photos[json.loads(row.photo_ids)[0]]))
+    return out
+
+
+def four_turn_set(measures: Sequence[Measure]) -> tuple[Measure, ...]:
+    """Return the newest photo of each quarter turn, in order; empty while one is missing."""
+    newest: dict[int, Measure] = {}
+    for m in measures:
+        if m.counts and m.turn is not None:
+            newest[m.turn] = m
+    return tuple(newest[k] for k in range(TURNS)) if len(newest) == TURNS else ()
+
+
+@dataclass(frozen=True)
+class _Kept:
+    """A kept result with what `measure.photo.combine` reads of a measured one."""
+
+    feature: str
+    diameter: Estimate
+    roundness_mm: float
+    roundness_u_mm: float
+    off_centre: Estimate
+    off_centre_xy_mm: tuple[float, float]
+    budget: tuple[Source, ...]
+    edge_sd_px: float
+    px_per_mm: float
+    edge_px: tuple[int, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+
+def _kept(measure: Measure) -> HoleMeasured:
+    body = measure.body
+    off = body["off_centre_mm"]
+    kept = _Kept(
+        body["feature"],
+        Estimate(body["diameter_mm"]["value"], body["diameter_mm"]["u"]),
+        body["roundness_mm"]["value"],
+        body["roundness_mm"]["u"],
+        Estimate(off["value"], off["u"]),
+        (off["x"], off["y"]),
+        tuple(Source(**row) for row in body["budget"]),
+        body["edge_sd_px"],
+        body["px_per_mm"],
+    )
+    # The arrays of the edge are not kept; nothing that combines photos reads them.
+    return cast("HoleMeasured", kept)
+
+
+@dataclass(frozen=True)
+class Together:
+    """All photos of one part that count, as one result.
+
+    Attributes
+    ----------
+    readings : tuple of HoleReading
+        To be decided on.
+    warnings : tuple of str
+        Where the photos contradict one another, and what else they say of themselves together.
+    outlier : Measure or None
+        The photo without which the others agree; it stays in until a person takes it out.
+    """
+
+    readings: tuple[HoleReading, ...] = ()
+    warnings: tuple[str, ...] = ()
+    outlier: Measure | None = None
+
+
+def together(part: str, measures: Sequence[Measure], face: PartFace | None) -> Together:
+    """Return what a part's photos give together: one number a quantity, and what contradicts.
+
+    Photos are combined by `measure.photo.combine`, which keeps what they share whole; a
+    complete set of four turns gives the off-centre. Growth is the diameter less the diameter
+    when new, both uncertainties combined (JCGM 100:2008, 5.1.2; number from memory).
+    """
+    used = [m for m in measures if m.counts]
+    if not used:
+        return Together()
+    kept = [_kept(m) for m in used]
+    warnings: list[str] = []
+    outlier = None
+    n = len(kept)
+    if n == 1:
+        one = kept[0]
+        diameter, off = one.diameter, one.off_centre
+        roundness = Estimate(one.roundness_mm, one.roundness_u_mm)
+    else:
+        all_of = combine(kept)
+        diameter, off, roundness = all_of.diameter, all_of.off_centre, all_of.roundness
+        if not all_of.consistent:
+            warnings += [w for w in all_of.warnings if w.startswith("The photos differ")]
+            outlier = None if all_of.outlier is None else used[all_of.outlier]
+    off_photos = n
+    turned = four_turn_set(measures)
+    if turned:
+        from_turns = four_turns([_kept(m) for m in turned])
+        if isinstance(from_turns, PhotoRefused):
+            warnings.append(f"Four turns: {from_turns.text}. {from_turns.mend}.")
+        else:
+            off, off_photos = from_turns.off_centre, TURNS
+    if part == "electrode":
+        readings = [
+            HoleReading("pit-diameter", diameter.value, diameter.u, photos=n),
+            HoleReading("pit-off-centre", off.value, off.u, photos=off_photos),
+        ]
+        return Together(tuple(readings), tuple(warnings), outlier)
+    floor = max(float(m.row.roundness_floor_mm or 0.0) for m in used)
+    readings = [HoleReading("orifice-diameter", diameter.value, diameter.u, photos=n)]
+    if face is not None and face.hole_mm is not None:
+        readings.append(
+            HoleReading(
+                "orifice-growth",
+                diameter.value - face.hole_mm,
+                math.hypot(diameter.u, face.hole_u_mm or 0.0),
+                photos=n,
+            )
+        )
+    readings += [
+        HoleReading("orifice-roundness", roundness.value, roundness.u, floor, n),
+        HoleReading("orifice-off-centre", off.value, off.u, photos=off_photos),
+    ]
+    return Together(tuple(readings), tuple(warnings), outlier)
+
+
+def nick_words(measures: Sequence[Measure]) -> str | None:
+    """Say which nicks the photos show; None where no photo was measured.
+
+    'None found' is not 'none there': it says how deep one had to be to be found.
+    """
+    used = [m for m in measures if m.counts]
+    if not used:
+        return None
+    nicks = [n for m in used for n in m.nicks]
+    if not nicks:
+        return "no nick found in the edge that was seen"
+    deepest = max(nicks, key=lambda n: n["depth_mm"])
+    count = max(len(m.nicks) for m in used)
+    return (
+        f"{count} nick{'s' if count > 1 else ''} found, the deepest "
+        f"{deepest['depth_mm']:.3f} mm deep and {deepest['width_mm']:.3f} mm wide "
+        f"at {deepest['angle_deg']:.0f}°"
+    )
+
+
+def plain_measure(measure: Measure, names: Mapping[int, str]) -> dict[str, Any]:
+    """Return one measure as a signed record holds it: numbers, budget, photo's hash, by whom."""
+    body = measure.body
+    return {
+        "id": measure.row.id,
+        "photo": {
+            "id": measure.photo.id,
+            "sha256": measure.photo.blob_sha256,
+            "upload_sha256": measure.photo.upload_sha256,
+            "width": measure.photo.width,
+            "height": measure.photo.height,
+        },
+        "feature": measure.row.feature,
+        "engine": measure.row.engine,
+        "by": names.get(measure.row.by),
+        "at": measure.row.at.isoformat(),
+        "result": body,
+    }
