@@ -21,7 +21,7 @@ from pitwise.measure.agreement_file import read_counts
 from pitwise.measure.depth import parse_depth
 from pitwise.measure.gauge import study
 from pitwise.measure.gauge_file import read_study
-from pitwise.records.photo_tables import GaugeStudyReading, GaugeStudyRow
+from pitwise.records.photo_tables import AgreementJudgement, GaugeStudyReading, GaugeStudyRow
 from pitwise.records.tables import AuditRow, Gauge
 from pitwise.services import (
     agreement_results,
@@ -360,7 +360,7 @@ def test_a_study_that_can_not_be_is_refused(
     lite: Floor, field: str, value: object, problem: str
 ) -> None:
     with pytest.raises(ServiceError, match=problem):
-        started(lite, **{field: value})
+        started(lite, **{field: value})  # type: ignore[arg-type]
     with lite.shop.database.read() as session:
         assert session.scalars(select(GaugeStudyRow)).all() == []
 
@@ -584,12 +584,33 @@ def test_the_intervals_of_shares() -> None:
 
 def test_pictures_say_that_they_are_rendered(lite: Floor) -> None:
     one = practice.next_specimen(lite.shop, lite.tech, "beginner")
-    picture = practice.picture(lite.tech, "beginner", one.seed)
+    picture = practice.picture(lite.shop, lite.tech, "beginner", one.seed)
     assert picture[:3] == b"\xff\xd8\xff"
-    assert practice.picture(lite.tech, "beginner", one.seed) == picture
+    assert practice.picture(lite.shop, lite.tech, "beginner", one.seed) == picture
+    with pytest.raises(NotFoundError):
+        practice.picture(lite.shop, lite.lead, "beginner", one.seed)
     pixels = np.asarray(Image.open(io.BytesIO(picture)).convert("L"))
     band = pixels[-44:]
     # A dark band with light letters in it, over most of its width.
     assert np.median(band) < 40
-    lettered = (band > 200).any(axis=0)
-    assert lettered[: len(lettered) // 2].mean() > 0.3
+    lettered = band.max(axis=0) > 200
+    assert lettered[: band.shape[1] // 2].mean() > 0.3
+
+
+def test_a_finished_study_that_was_changed_is_found(floor: Floor) -> None:
+    number = started(floor)
+    fill(floor, number)
+    assert verify_book(floor.shop, floor.lead).faults == ()
+    gauge_results.finish(floor.shop, floor.tech, number)
+    other = agreement(floor, 2)
+    for actor in (floor.tech, floor.lead):
+        for specimen in (1, 2):
+            judged(floor, actor, other, specimen, "keep" if specimen == 1 else "clean")
+    agreement_results.finish(floor.shop, floor.tech, other)
+    assert verify_book(floor.shop, floor.lead).faults == ()
+    with floor.shop.database.write() as session:
+        session.scalars(select(GaugeStudyReading)).first().text = "9.99"  # type: ignore[union-attr]
+        row = session.get_one(AgreementJudgement, 1)
+        row.body = row.body.replace("keep", "replace")
+    found = {(f.table, f.row) for f in verify_book(floor.shop, floor.lead).faults}
+    assert found == {("gauge_study", "id 1"), ("agreement_study", "id 1")}

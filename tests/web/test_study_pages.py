@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from typing import Any
 
 import pytest
 from fastapi.testclient import TestClient
-from httpx import Response
 
 from kit import Floor
 from pitwise.services import agreement_studies, gauge_studies
 from pitwise.services.practice_scenes import KINDS, LABEL
 
-Client = Callable[[str | None], TestClient]
 FORM = {
     "name": "Before the audit",
     "gauge_id": "1",
@@ -35,13 +33,13 @@ def turn(page: str) -> dict[str, str]:
     return dict(re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"', form))
 
 
-def read(client: TestClient, url: str, typed: str, *, where: str = "", **more: str) -> Response:
+def read(client: TestClient, url: str, typed: str, *, where: str = "", **more: str) -> Any:
     fields = turn(client.get(url + where).text)
     return client.post(f"{url}/reading", data={**fields, "reading": typed, **more})
 
 
 def measure_all(client: TestClient, url: str) -> list[str]:
-    typed = []
+    typed: list[str] = []
     for k in range(100):
         page = client.get(url).text
         if 'id="reading-form"' not in page:

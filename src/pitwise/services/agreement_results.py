@@ -21,6 +21,7 @@ from pitwise.services.agreement_studies import (
     judgements_of,
     open_agreement,
 )
+from pitwise.services.book_studies import AGREEMENT, study_digest
 from pitwise.services.case_touch import known_id, person
 from pitwise.services.errors import ConflictError, NotAllowedError, ServiceError
 from pitwise.services.fields import clean_text
@@ -218,6 +219,7 @@ def finish(shop: Shop, actor: Actor, study_id: int) -> None:
             {"pitwise": __version__, "sheet": shop.base.version, **to_plain(told)},
             ensure_ascii=False,
         )
+        session.flush()
         shop.note(
             session,
             actor,
@@ -226,6 +228,7 @@ def finish(shop: Shop, actor: Actor, study_id: int) -> None:
             people=list(told.people),
             left_out=list(told.left_out),
             kappa=told.action.kappa.kappa if told.action.kappa else None,
+            sha256=study_digest(session, AGREEMENT, row.id),
         )
 
 
@@ -266,6 +269,12 @@ def discard(shop: Shop, actor: Actor, study_id: int, *, reason: str) -> None:
                 "study", "somebody else began it", "ask them, or a lead, to discard it"
             )
         row.state = "discarded"
+        session.flush()
         shop.note(
-            session, actor, "agreement-study-discarded", f"agreement study {row.id}", reason=reason
+            session,
+            actor,
+            "agreement-study-discarded",
+            f"agreement study {row.id}",
+            reason=reason,
+            sha256=study_digest(session, AGREEMENT, row.id),
         )

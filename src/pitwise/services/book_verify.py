@@ -30,6 +30,7 @@ from pitwise.services.book_imports import import_faults
 from pitwise.services.book_links import file_faults, guard_faults, link_faults
 from pitwise.services.book_photos import photo_faults
 from pitwise.services.book_signed import check_signed
+from pitwise.services.book_studies import study_faults
 from pitwise.services.errors import ServiceError
 from pitwise.services.permissions import Actor, require
 from pitwise.services.shopfloor import Shop
@@ -114,8 +115,8 @@ def verify_book(
     (all its rows, cell by cell, and the counter reading and fittings it made), the record
     against its hash and the trail; every signing the trail tells of; the sheets that
     decided; corrections; what is fitted; imported files; photos and their measures; cases,
-    learning and ranges against the trail; references between tables; the triggers that guard
-    all this; and, on SQLite, the file itself.
+    learning, ranges and finished studies against the trail; references between tables; the
+    triggers that guard all this; and, on SQLite, the file itself.
 
     Parameters
     ----------
@@ -198,6 +199,7 @@ def _check_all(
     faults += import_faults(session, tell)
     faults += case_faults(session, tell)
     faults += photo_faults(session, tell)
+    faults += study_faults(session, tell)
 
 
 def _walk_trail(session: Session, trail: _Trail, head: str | None, tell: Progress) -> None:

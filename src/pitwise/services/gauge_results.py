@@ -18,6 +18,7 @@ from pitwise.measure.depth import MM_PER_UNIT, Depth
 from pitwise.measure.gauge import GaugeStudy, range_study, study
 from pitwise.records.photo_tables import GaugeStudyRow
 from pitwise.records.tables import AuditRow, Gauge
+from pitwise.services.book_studies import GAUGE, study_digest
 from pitwise.services.case_touch import person
 from pitwise.services.errors import ConflictError, NotAllowedError, ServiceError
 from pitwise.services.fields import clean_text
@@ -244,6 +245,7 @@ def close_row(
         },
         ensure_ascii=False,
     )
+    session.flush()
     shop.note(
         session,
         actor,
@@ -254,6 +256,7 @@ def close_row(
         reason=reason,
         gauge_sd=told.anova.gauge.sd,
         unit=row.unit,
+        sha256=study_digest(session, GAUGE, row.id),
     )
 
 
@@ -287,7 +290,15 @@ def discard(shop: Shop, actor: Actor, study_id: int, *, reason: str) -> None:
                 "put the old value back first, or set another on the Shop page",
             )
         row.state = "discarded"
-        shop.note(session, actor, "gauge-study-discarded", f"gauge study {row.id}", reason=reason)
+        session.flush()
+        shop.note(
+            session,
+            actor,
+            "gauge-study-discarded",
+            f"gauge study {row.id}",
+            reason=reason,
+            sha256=study_digest(session, GAUGE, row.id),
+        )
 
 
 def adopt(shop: Shop, actor: Actor, study_id: int, *, shown_u_mm: float | None = None) -> float:

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from pitwise.measure.depth import MM_PER_UNIT, Depth, ReadingError, parse_depth
@@ -329,6 +329,12 @@ def studies(shop: Shop, actor: Actor) -> list[StudyLine]:
     with shop.database.read() as session:
         names = names_of(session)
         gauges = {g.id: g.name for g in session.scalars(select(Gauge))}
+        counts = session.execute(
+            select(GaugeStudyReading.study_id, func.count())
+            .where(~GaugeStudyReading.taken_out)
+            .group_by(GaugeStudyReading.study_id)
+        )
+        taken = {row[0]: row[1] for row in counts}
         out = []
         for row in session.scalars(select(GaugeStudyRow).order_by(GaugeStudyRow.id.desc())):
             people = len(people_of(row))
@@ -339,7 +345,7 @@ def studies(shop: Shop, actor: Actor) -> list[StudyLine]:
                     f"{gauges.get(row.gauge_id or 0, 'no gauge of the shop')}, {row.parts} parts "
                     f"× {people} {'person' if people == 1 else 'people'} × {row.trials} rounds",
                     row.state,
-                    len(readings_of(session, row.id)),
+                    taken.get(row.id, 0),
                     row.parts * people * row.trials,
                     names.get(row.opened_by, "?"),
                     row.closed_at or row.opened_at,

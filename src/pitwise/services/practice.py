@@ -143,12 +143,28 @@ def next_specimen(shop: Shop, actor: Actor, level: str) -> Specimen:
     return Specimen(_seed(who, found, number), found, number)
 
 
-def picture(actor: Actor, level: str, seed: int) -> bytes:
-    """Return a specimen's picture as JPEG, labelled as rendered."""
+def picture(shop: Shop, actor: Actor, level: str, seed: int) -> bytes:
+    """Return a specimen's picture as JPEG, labelled as rendered.
+
+    Only of one that is or was this person's to judge: drawing costs time.
+    """
     require(actor, "practice")
-    if not 0 <= seed <= MOST_SEED:
-        raise NotFoundError("specimen", f"there is no specimen {seed}", "go to Practice")
-    return practice_pictures.picture(seed, _level(level))
+    found, who = _level(level), person(actor)
+    with shop.database.read() as session:
+        own = [t.seed for t in _tries(session, who) if t.level == found.id]
+    if seed not in own and seed != _seed(who, found, len(own) + 1):
+        raise NotFoundError("specimen", f"{seed} is not yours", "go to Practice")
+    return practice_pictures.picture(seed, found)
+
+
+def _truth(seed: int, level: Level) -> tuple[str, str]:
+    """Return the right answer, and with what it was reckoned, as JSON."""
+    scene, kind = scene_of(seed, level.id)
+    looked = [
+        {"finding": s.finding, "value": round(s.value, 6), "bound": s.threshold}
+        for s in verdict(truth_of(scene)).looked
+    ]
+    return kind, json.dumps({"kind": kind, "looked": looked})
 
 
 def judge(shop: Shop, actor: Actor, *, key: str, level: str, seed: int, said: str) -> int:
@@ -163,36 +179,30 @@ def judge(shop: Shop, actor: Actor, *, key: str, level: str, seed: int, said: st
     check_key(key)
     if said not in KINDS:
         raise ServiceError("answer", f"'{said[:20]}' is not known", "touch one of the four")
-    found, who = _level(level), person(actor)
+    coming, who = next_specimen(shop, actor, level), person(actor)
+    found = coming.level
+    # Reckoned before the book is held for writing.
+    truth = _truth(seed, found) if seed == coming.seed else None
     with shop.database.write() as session:
         same = session.scalar(select(PracticeTry).where(PracticeTry.key == key))
         if same is not None:
             if (same.person_id, same.seed, same.level) != (who, seed, found.id):
                 raise key_used("it stands for another specimen")
             return same.id
-        own = [t for t in _tries(session, who) if t.level == found.id]
-        if any(t.seed == seed for t in own):
+        own = {t.seed: t.id for t in _tries(session, who) if t.level == found.id}
+        if seed in own:
             # Judged before, perhaps with the truth seen since: the first answer stands.
-            return next(t.id for t in own if t.seed == seed)
-        if seed != _seed(who, found, len(own) + 1):
+            return own[seed]
+        if truth is None or seed != _seed(who, found, len(own) + 1):
             raise ServiceError("specimen", "is not yours to judge now", "take the next one")
-        scene, kind = scene_of(seed, found.id)
-        looked = verdict(truth_of(scene)).looked
+        kind, body = truth
         row = PracticeTry(
             key=key,
             person_id=who,
             seed=seed,
             level=found.id,
             body=json.dumps({"said": said}),
-            truth=json.dumps(
-                {
-                    "kind": kind,
-                    "looked": [
-                        {"finding": s.finding, "value": round(s.value, 6), "bound": s.threshold}
-                        for s in looked
-                    ],
-                }
-            ),
+            truth=body,
             right=said == kind,
             at=shop.clock(),
         )
@@ -238,7 +248,9 @@ _MEASURED = {
 def _why(looked: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
     out = []
     for one in looked:
-        if one["finding"] in _MEASURED:
+        if one["finding"] == "orifice-nicked" and not one["value"]:
+            out.append("No nick")
+        elif one["finding"] in _MEASURED:
             said, bound, factor = _MEASURED[one["finding"]]
             side = "over" if one["value"] > one["bound"] else "under"
             out.append(

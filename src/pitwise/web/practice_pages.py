@@ -98,9 +98,9 @@ def _jpeg(data: bytes) -> Response:
 
 
 @router.get("/practice/pictures/{level}/{seed}.jpg")
-def practice_picture(actor: Trainee, level: str, seed: int) -> Response:
+def practice_picture(request: Request, actor: Trainee, level: str, seed: int) -> Response:
     """Give a specimen's picture."""
-    return _jpeg(practice.picture(actor, level, seed))
+    return _jpeg(practice.picture(shop_of(request), actor, level, seed))
 
 
 @router.get("/practice/tries/{number}/{part}.jpg")

@@ -10,7 +10,7 @@ from markupsafe import Markup
 from pitwise.reports.charts import NoReadings, components_chart, readings_chart, svg_of
 from pitwise.services.gauge_results import GaugeResult
 
-WIDTHS = {"wide": 1080, "narrow": 350}
+WIDTHS = {"wide": 900, "narrow": 350}
 Drawn = dict[str, Markup] | None
 
 
