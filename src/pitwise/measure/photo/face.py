@@ -153,9 +153,7 @@ def refine(frame: Frame, rim: RimFound, rim_mm: float) -> Face:
             _RIM_SECTORS,
         )
         light, slope = frame.light(sectors.value)
-        edges = fit_edges(
-            sectors, light, slope, sigma=sigma, window=(2.2, 2.2), rising=False
-        )
+        edges = fit_edges(sectors, light, slope, sigma=sigma, window=(2.2, 2.2), rising=False)
         sigma = float(np.clip(edges.sigma, 0.5, 4.0))
         angle = (np.arange(_RIM_SECTORS) + 0.5) * (2 * math.pi / _RIM_SECTORS)
         good = (
@@ -178,7 +176,6 @@ def refine(frame: Frame, rim: RimFound, rim_mm: float) -> Face:
         if finer is None:
             break
         fit = finer
-    a, b = fit.axes
     turn = 2 * math.pi
     # Texture goes on over several sectors: count every third one as independent.
     u = fit.sd * math.sqrt(3.0 * turn / _RIM_SECTORS)

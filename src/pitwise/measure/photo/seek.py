@@ -292,9 +292,7 @@ def rings_about(
     return sorted(found, key=lambda r: -r.radius)
 
 
-def _ring(
-    gain: Array, flow: Array, radii: Array, x: float, y: float, radius: float
-) -> Ring | None:
+def _ring(gain: Array, flow: Array, radii: Array, x: float, y: float, radius: float) -> Ring | None:
     """Fit an ellipse to the strongest edges near a radius, narrowing the band."""
     turns = gain.shape[0]
     angle = np.arange(turns) * (2 * np.pi / turns)

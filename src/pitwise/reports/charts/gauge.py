@@ -170,7 +170,10 @@ def components_chart(
         height=len(own) * (46 + size) + (124 if width < NARROW else 104),
         x={
             "scale": {"domain": [0, top], "nice": False},
-            "axis": axis("standard deviation" + (f", {unit}" if unit else ""), tickCount=4 if width < NARROW else 8),
+            "axis": axis(
+                "standard deviation" + (f", {unit}" if unit else ""),
+                tickCount=4 if width < NARROW else 8,
+            ),
         },
         y={"scale": {"domain": [len(own), 0], "nice": False}, "axis": None},
     )

@@ -1,0 +1,199 @@
+"""The hole (or pit) on the face: found at a reduced size, followed at full resolution."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pitwise.measure.photo.ellipse import distance_from
+from pitwise.measure.photo.face import Face, Frame
+from pitwise.measure.photo.seek import (
+    Gradient,
+    closed_path,
+    gradient_of,
+    peaks,
+    radial_gradient,
+    votes,
+)
+
+Array = NDArray[np.float64]
+Grey = NDArray[np.float32]
+
+# Radius of the rim in the reduced picture, px.
+_SMALL_RIM = 200.0
+_TURNS = 128
+_CANDIDATES = 5
+# A hole narrower than this share of the rim is taken for a speck, a wider one for another rim.
+_NARROWEST, _WIDEST = 0.035, 0.75
+# How far off the middle a hole may lie before it counts less, as a share of the rim's radius.
+_NEAR_MIDDLE = 0.3
+
+
+@dataclass(frozen=True)
+class Outline:
+    """A closed curve on the face: centre and radius at equally spaced angles, face pixels.
+
+    `contrast` is the step of light across it over the light outside; `covered` the share of the
+    directions where it is plainly seen.
+    """
+
+    centre: Array
+    radius: Array
+    contrast: float
+    covered: float
+
+
+def seek_hole(frame: Frame, face: Face) -> list[Outline]:
+    """Return outlines that may be the hole's edge, the likeliest first.
+
+    A hole is darker than the face about it all around; of such places the one counts most that
+    has the largest step of light over the longest edge, near the middle.
+    """
+    small, white, scale, origin = _small_face(frame, face)
+    g = _without_glare(gradient_of(small, 1.0), white)
+    h, w = small.shape
+    yy, xx = np.mgrid[0:h, 0:w]
+    points = np.column_stack([xx.ravel(), yy.ravel()]) * scale + origin
+    inside = (
+        distance_from(face.rim.centre, face.rim.shape, points) < -0.06 * face.rim.axes[1]
+    ).reshape(h, w)
+    centre = (face.rim.centre - origin) / scale
+    least, most = _NARROWEST * _SMALL_RIM, _WIDEST * _SMALL_RIM
+    field, cell = votes(g, 3.0, most, inward_dark=True, within=inside)
+    starts = [(float(centre[0]), float(centre[1])), *peaks(field, cell, _CANDIDATES, 12.0)]
+    bright = float(np.percentile(small[inside], 60)) if inside.any() else 1.0
+    found: list[tuple[float, Outline]] = []
+    for x, y in starts:
+        if math.hypot(x - centre[0], y - centre[1]) > 0.7 * _SMALL_RIM:
+            continue
+        traced = _trace(g, small, x, y, least * 0.7, most, bright)
+        if traced is None:
+            continue
+        cx, cy, radius, contrast, covered = traced
+        r = float(radius.mean())
+        if not least <= r <= most:
+            continue
+        off = math.hypot(cx - centre[0], cy - centre[1]) / _SMALL_RIM
+        score = contrast * covered**2 * math.sqrt(r / _SMALL_RIM) / (1 + (off / _NEAR_MIDDLE) ** 2)
+        found.append((score, _on_face(face, cx, cy, radius, scale, origin, contrast, covered)))
+    found.sort(key=lambda pair: -pair[0])
+    return [outline for _, outline in found]
+
+
+def _small_face(frame: Frame, face: Face) -> tuple[Grey, NDArray[np.bool_], float, Array]:
+    """Return the face's part of the photo in linear light, where it is clipped, its scale."""
+    a = face.rim.axes[0]
+    x, y = face.rim.centre
+    h, w = frame.grey.shape
+    x0, x1 = max(int(x - a) - 4, 0), min(int(x + a) + 5, w)
+    y0, y1 = max(int(y - a) - 4, 0), min(int(y + a) + 5, h)
+    scale = max(a / _SMALL_RIM, 1.0)
+    part = frame.grey[y0:y1, x0:x1]
+    size = (max(round(part.shape[1] / scale), 8), max(round(part.shape[0] / scale), 8))
+    small = cv2.resize(part, size, interpolation=cv2.INTER_AREA)
+    light = frame.tone.to_linear(np.clip(small, 0, 1))
+    own = part.shape[1] / size[0]
+    white = cv2.resize(
+        frame.white[y0:y1, x0:x1].astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA
+    )
+    glare = cv2.dilate(white, np.ones((7, 7), np.uint8)) > 40
+    return np.asarray(light, np.float32), glare, own, np.array([x0, y0]) + 0.5 * own - 0.5
+
+
+def _without_glare(g: Gradient, white: NDArray[np.bool_]) -> Gradient:
+    keep = (~white).astype(np.float32)
+    return Gradient(g.grey, g.gx * keep, g.gy * keep, g.size * keep, g.floor)
+
+
+def _trace(
+    g: Gradient, small: Grey, x: float, y: float, least: float, most: float, bright: float
+) -> tuple[float, float, Array, float, float] | None:
+    radius = np.zeros(0)
+    radii = np.arange(max(least, 2.0), most, 1.0)
+    angle = np.arange(_TURNS) * (2 * math.pi / _TURNS)
+    contrast = covered = 0.0
+    for _ in range(2):
+        flow = np.nan_to_num(radial_gradient(g, x, y, radii, _TURNS))
+        rise = np.clip(flow, 0, None).astype(np.float64)
+        top = float(np.percentile(rise.max(1), 50))
+        if top <= 0:
+            return None
+        gain = rise / (rise + 0.35 * top)
+        path, _mean = closed_path(gain, 0.035)
+        radius = radii[path]
+        px, py = x + radius * np.cos(angle), y + radius * np.sin(angle)
+        area = 0.5 * float(np.sum(px * np.roll(py, -1) - np.roll(px, -1) * py))
+        if abs(area) < 1:
+            return None
+        cross = px * np.roll(py, -1) - np.roll(px, -1) * py
+        x = float(np.sum((px + np.roll(px, -1)) * cross) / (6 * area))
+        y = float(np.sum((py + np.roll(py, -1)) * cross) / (6 * area))
+        along = rise[np.arange(_TURNS), path]
+        covered = float(np.mean(along > 0.3 * top))
+        contrast = _step_across(small, px, py, x, y) / max(bright, 1e-6)
+    # About the area's centre the curve's radii are told anew.
+    turn = np.arctan2(py - y, px - x) % (2 * math.pi)
+    order = np.argsort(turn)
+    grid = np.arange(_TURNS) * (2 * math.pi / _TURNS)
+    r = np.hypot(px - x, py - y)
+    radius = np.interp(grid, turn[order], r[order], period=2 * math.pi)
+    return x, y, radius, contrast, covered
+
+
+def _step_across(small: Grey, px: Array, py: Array, x: float, y: float) -> float:
+    """Return the median step of light across a curve, from 3 px inside to 3 px outside."""
+    r = np.hypot(px - x, py - y)
+    ux, uy = (px - x) / np.maximum(r, 1e-9), (py - y) / np.maximum(r, 1e-9)
+    reach = np.minimum(3.0, 0.5 * r)
+
+    def at(sign: float) -> Grey:
+        return np.asarray(
+            cv2.remap(
+                small,
+                (px + sign * reach * ux).astype(np.float32)[None],
+                (py + sign * reach * uy).astype(np.float32)[None],
+                cv2.INTER_LINEAR,
+                borderMode=cv2.BORDER_REPLICATE,
+            )[0],
+            np.float32,
+        )
+
+    return float(np.median(at(1.0) - at(-1.0)))
+
+
+def _on_face(
+    face: Face,
+    x: float,
+    y: float,
+    radius: Array,
+    scale: float,
+    origin: Array,
+    contrast: float,
+    covered: float,
+) -> Outline:
+    angle = np.arange(radius.size) * (2 * math.pi / radius.size)
+    px = (x + radius * np.cos(angle)) * scale + origin[0]
+    py = (y + radius * np.sin(angle)) * scale + origin[1]
+    fx, fy = face.plane.to_face(px, py)
+    cx, cy = face.plane.to_face(
+        np.array([x * scale + origin[0]]), np.array([y * scale + origin[1]])
+    )
+    centre = np.array([float(cx[0]), float(cy[0])])
+    return about(centre, fx, fy, radius.size, contrast, covered)
+
+
+def about(
+    centre: Array, fx: Array, fy: Array, count: int, contrast: float, covered: float
+) -> Outline:
+    """Return a curve given by points as radii about a centre at equally spaced angles."""
+    turn = np.arctan2(fy - centre[1], fx - centre[0]) % (2 * math.pi)
+    order = np.argsort(turn)
+    r = np.hypot(fx - centre[0], fy - centre[1])
+    grid = np.arange(count) * (2 * math.pi / count)
+    return Outline(
+        centre, np.interp(grid, turn[order], r[order], period=2 * math.pi), contrast, covered
+    )
