@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import base64
 import datetime as dt
+import hashlib
 import itertools
 import os
 from collections.abc import Iterator
@@ -14,6 +16,7 @@ import pytest
 from sqlalchemy import make_url
 
 from pitwise.records.database import Database
+from pitwise.records.photo_tables import DecisionMeasure, HoleMeasure, Photo, PhotoBlob
 from pitwise.services import drafts, fittings, people, setup, signing
 from pitwise.services.permissions import Actor
 from pitwise.services.shopfloor import Shop
@@ -21,6 +24,10 @@ from pitwise.trade.model import PART_SLUGS
 
 KINDS = ("sqlite", "postgres")
 START = dt.datetime(2031, 3, 3, 6, 0, tzinfo=dt.UTC)
+# One grey pixel, as PNG.
+A_PIXEL = base64.b64decode(
+    "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAAAAAA6fptVAAAACklEQVR4nGNoAAAAggCBd81ytgAAAABJRU5ErkJggg=="
+)
 _names = itertools.count(1)
 # Hashing passwords properly takes most of a test's time; what is kept is not looked into.
 _QUICK_HASH = "$argon2id$v=19$m=8,t=1,p=1$c29tZXNhbHQ$ZHVtbXk"
@@ -93,6 +100,7 @@ def inspect(
     lead: Actor | None = None,
     lost: str | None = None,
     answer: bool = False,
+    photographed: bool = False,
 ) -> int:
     """Make and sign one inspection through the services."""
     ident = drafts.open_draft(shop, actor, torch, key=_key("open"))
@@ -113,6 +121,8 @@ def inspect(
     if overrule is not None:
         part, action = overrule
         drafts.set_overrule(shop, lead or actor, ident, part, action, "+ looked at it twice")
+    if photographed:
+        _photograph(shop, actor, ident)
     draft = drafts.read_draft(shop, actor, ident)
     if answer:
         for flag in draft.decision.open_questions():
@@ -120,6 +130,62 @@ def inspect(
     assert draft.obstacles() == []
     signing.sign(shop, actor, ident, key=_key("sign"))
     return ident
+
+
+def _photograph(shop: Shop, actor: Actor, ident: int) -> None:
+    """Put one photo of the nozzle, its measure and the measured quantity into a draft."""
+    assert actor.person_id is not None
+    digest = hashlib.sha256(A_PIXEL).hexdigest()
+    by, at = actor.person_id, shop.clock()
+    with shop.database.write() as session:
+        session.add(PhotoBlob(sha256=digest, media="image/png", size=len(A_PIXEL), content=A_PIXEL))
+        session.flush()
+        photo = Photo(
+            key=_key("photo"),
+            blob_sha256=digest,
+            upload_sha256="0" * 64,
+            width=1,
+            height=1,
+            bits=8,
+            part="nozzle",
+            part_item_id=1,
+            part_type_id=1,
+            inspection_id=ident,
+            purpose="bench",
+            taken_by=by,
+            at=at,
+        )
+        session.add(photo)
+        session.flush()
+        session.add(
+            HoleMeasure(
+                key=_key("hole"),
+                inspection_id=ident,
+                part="nozzle",
+                part_item_id=1,
+                feature="orifice",
+                photo_ids=f"[{photo.id}]",
+                body="{}",
+                engine="made up",
+                diameter_mm=2.01,
+                diameter_u_mm=0.01,
+                refused=False,
+                by=by,
+                at=at,
+            )
+        )
+        session.add(
+            DecisionMeasure(
+                inspection_id=ident,
+                part="nozzle",
+                quantity="orifice-diameter",
+                part_item_id=1,
+                value_mm=2.01,
+                u_mm=0.01,
+                limit_mm=2.2,
+                p_over=0.0,
+            )
+        )
 
 
 def fill(shop: Shop) -> list[int]:
@@ -180,6 +246,7 @@ def fill(shop: Shop) -> list[int]:
         overrule=("shield", "clean"),
         lead=lead,
         lost="electrode",
+        photographed=True,
     )
     shop.clock.now += dt.timedelta(days=1)  # type: ignore[attr-defined]
     third = inspect(

@@ -13,7 +13,6 @@ from book_fixture import KINDS, empty_url
 from kit import Floor
 from pitwise.records import schema
 from pitwise.records.case_tables import (
-    ALL_TABLES,
     APPEND_ONLY,
     CaseCause,
     CaseFact,
@@ -22,6 +21,7 @@ from pitwise.records.case_tables import (
     ReadingRange,
 )
 from pitwise.records.database import Database
+from pitwise.records.photo_tables import ALL_TABLES
 from pitwise.records.rows import kept_tables
 from pitwise.records.tables import Station
 

@@ -13,7 +13,6 @@ from sqlalchemy import (
     Float,
     ForeignKey,
     Index,
-    MetaData,
     String,
     Text,
     text,
@@ -171,6 +170,3 @@ class ReadingRange(Base):
 
 # Rows of these are never changed; see migration 0003.
 APPEND_ONLY = (CaseFact.__tablename__, LearningEvent.__tablename__, ReadingRange.__tablename__)
-
-# Whoever asks for all of the book's tables asks here: by then every one is known.
-ALL_TABLES: MetaData = Base.metadata

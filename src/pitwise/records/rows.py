@@ -31,17 +31,30 @@ from sqlalchemy import (
 from sqlalchemy.orm import Session
 from sqlalchemy.types import NullType, TypeDecorator, TypeEngine
 
-from pitwise.records.case_tables import ALL_TABLES
+from pitwise.records.photo_tables import ALL_TABLES, PhotoThumb
 from pitwise.records.tables import InspectionRow, UsedSheet
 from pitwise.records.wear_tables import ProgramCountRow
 
 Row = dict[str, Any]
 
 # Sessions and failed sign-ins are of the moment: an old copy must not bring back a session
-# that was revoked since. Counts of programs are counted again from the files, which are kept.
-NOT_KEPT = frozenset({"sign_in", "failed_sign_in", ProgramCountRow.__tablename__})
+# that was revoked since. Counts of programs are counted again from the files, which are kept,
+# and small pictures are made again from the photos.
+NOT_KEPT = frozenset(
+    {"sign_in", "failed_sign_in", ProgramCountRow.__tablename__, PhotoThumb.__tablename__}
+)
+# A record signed before there were photos holds none of these.
+SIGNED_SINCE_PHOTOS = ("photo", "hole_measure", "decision_measure")
 # Rows that belong to an inspection and are part of what was signed.
-SIGNED_WITH_INSPECTION = ("look", "mark", "pit_reading", "answer", "overrule", "decision")
+SIGNED_WITH_INSPECTION = (
+    "look",
+    "mark",
+    "pit_reading",
+    "answer",
+    "overrule",
+    "decision",
+    *SIGNED_SINCE_PHOTOS,
+)
 # The record can't hold itself; a row in another state than 'signed' has no record.
 _NOT_IN_RECORD = frozenset({"record", "record_sha256", "state"})
 

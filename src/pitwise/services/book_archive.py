@@ -16,9 +16,10 @@ The export is a zip:
     apostrophe off and the text is as it was. An empty cell stands for nothing and for an
     empty text alike; `data/` tells them apart.
 
-Left out are sessions and failed sign-ins, and the counts of programs, which are counted
-again from the imported files. The content of those is in ``data/import_file.jsonl`` (gzip,
-base64), not in the CSV. Password hashes are in ``data/person.jsonl``
+Left out are sessions and failed sign-ins, the counts of programs, which are counted again
+from the imported files, and the small pictures, which are made again from the photos. The
+content of files is in ``data/import_file.jsonl`` (gzip, base64) and of photos in
+``data/photo_blob.jsonl`` (base64), not in the CSV. Password hashes are in ``data/person.jsonl``
 (not in the CSV), only because a restored book has to be identical and people have to be
 able to sign in to it: keep an export as safe as the book itself. The file's mode is 0600.
 """
@@ -61,14 +62,15 @@ EXPORT_FORMAT = "pitwise-export/1"
 CSV_NOTE = (
     "for reading only, data/ is exact: a text that begins with one of = + - @ TAB CR LF or an "
     "apostrophe (or a full-width = + - @) has one apostrophe put before it; an empty cell is "
-    "nothing or an empty text; password hashes and the content of imported files of trade "
-    "sheets, and what was held at a case's closing, are left out"
+    "nothing or an empty text; password hashes, the content of imported files, of photos and of "
+    "trade sheets, and what was held at a case's closing, are left out"
 )
 _FORMULA = tuple("=+-@\t\r\n'＝＋－＠")
 # Password hashes are nobody's to read; a file packed into one cell is no use to anybody.
 _NOT_IN_CSV = {
     ("person", "password_hash"),
     ("import_file", "content"),
+    ("photo_blob", "content"),
     ("used_sheet", "content"),
     ("cause_case", "held"),
     ("cause_case", "diagnosis"),

@@ -9,6 +9,7 @@ from typing import Any
 
 from pitwise.records.audit import canonical
 from pitwise.records.rows import (
+    SIGNED_SINCE_PHOTOS,
     SIGNED_WITH_INSPECTION,
     Row,
     child_part,
@@ -187,7 +188,8 @@ def check_signed(
     try:
         faults += differences("inspection", key, rows["inspection"], inspection_part(row))
         for name in SIGNED_WITH_INSPECTION:
-            more, n = _children(ident, name, rows[name], children.get(name, ()))
+            wanted = rows.get(name, ()) if name in SIGNED_SINCE_PHOTOS else rows[name]
+            more, n = _children(ident, name, wanted, children.get(name, ()))
             faults += more
             count += n
         if sheet is None:

@@ -28,6 +28,7 @@ from pitwise.services.book_common import Progress, check_revision, quiet, shown
 from pitwise.services.book_faults import Fault
 from pitwise.services.book_imports import import_faults
 from pitwise.services.book_links import file_faults, guard_faults, link_faults
+from pitwise.services.book_photos import photo_faults
 from pitwise.services.book_signed import check_signed
 from pitwise.services.errors import ServiceError
 from pitwise.services.permissions import Actor, require
@@ -112,9 +113,9 @@ def verify_book(
     Checked are the chain of the audit trail; every signed inspection against its record
     (all its rows, cell by cell, and the counter reading and fittings it made), the record
     against its hash and the trail; every signing the trail tells of; the sheets that
-    decided; corrections; what is fitted; imported files; cases, learning and ranges against
-    the trail; references between tables; the triggers that guard all this; and, on SQLite,
-    the file itself.
+    decided; corrections; what is fitted; imported files; photos and their measures; cases,
+    learning and ranges against the trail; references between tables; the triggers that guard
+    all this; and, on SQLite, the file itself.
 
     Parameters
     ----------
@@ -196,6 +197,7 @@ def _check_all(
     faults += link_faults(session, tell)
     faults += import_faults(session, tell)
     faults += case_faults(session, tell)
+    faults += photo_faults(session, tell)
 
 
 def _walk_trail(session: Session, trail: _Trail, head: str | None, tell: Progress) -> None:

@@ -25,6 +25,11 @@ Permission = Literal[
     "close-cause",
     "learning",
     "reading-ranges",
+    "photos",
+    "part-faces",
+    "studies",
+    "adopt-study",
+    "practice",
     "check-book",
     "edit-people",
 ]
@@ -52,6 +57,11 @@ TABLE: dict[Permission, frozenset[Role]] = {
     "close-cause": _ALL,
     "learning": _LEADS,
     "reading-ranges": _LEADS,
+    "photos": _ALL,
+    "part-faces": _LEADS,
+    "studies": _ALL,
+    "adopt-study": _LEADS,
+    "practice": _ALL,
     "check-book": _LEADS,
     "edit-people": frozenset({"admin"}),
 }

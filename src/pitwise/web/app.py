@@ -21,6 +21,7 @@ from pitwise.web import (
     book_pages,
     case_pages,
     learnt_pages,
+    picture_pages,
     program_pages,
     shop_pages,
     sign_in,
@@ -118,6 +119,7 @@ def create_app(
         ahead_pages,
         wear_pages,
         bench,
+        picture_pages,
         book_pages,
         # Before the cases, whose numbers stand where these have names.
         learnt_pages,

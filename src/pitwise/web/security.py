@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -33,6 +34,9 @@ MAX_BODY = 256 * 1024
 # Cut programs are large; the route reads them from the disk, not from memory, and only
 # once it knows who sends them.
 LARGER_BODY = {"/programs/import": 130 << 20}
+# Photos likewise; what is kept of one has its own, tighter cap while it is read.
+PHOTO_BODY = 30 << 20
+_PHOTO_PATHS = re.compile(r"/bench/\d{1,10}/photo|/shop/part-type/\d{1,10}/photo")
 _SAFE = {"GET", "HEAD", "OPTIONS"}
 
 
@@ -47,6 +51,13 @@ def same_site(headers: Headers) -> bool:
         return site == "same-origin"
     origin = headers.get("origin")
     return bool(origin) and urlsplit(origin or "").netloc == headers.get("host")
+
+
+def most_of(path: str) -> int:
+    """Return how many bytes a request to a path may bring."""
+    if _PHOTO_PATHS.fullmatch(path):
+        return PHOTO_BODY
+    return LARGER_BODY.get(path, MAX_BODY)
 
 
 class Guard:
@@ -67,7 +78,8 @@ class Guard:
             if message["type"] == "http.response.start":
                 out = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
-                    out[name] = value
+                    # A route may be stricter: pictures from outside have a policy of their own.
+                    out.setdefault(name, value)
                 if page and "cache-control" not in out:
                     out["Cache-Control"] = "no-store"
             await send(message)
@@ -82,7 +94,7 @@ class Guard:
                 "Open the page here, then do it again.",
             )
             return
-        most = LARGER_BODY.get(scope["path"], MAX_BODY)
+        most = most_of(scope["path"])
         length = headers.get("content-length", "0")
         if not length.isdigit() or int(length) > most:
             shown = f"{most // 1024} kB" if most == MAX_BODY else f"{most >> 20} MB"

@@ -15,7 +15,18 @@ import numpy as np
 from scipy.ndimage import maximum_filter, minimum_filter
 
 from pitwise.measure.photo.light import SRGB, ToneCurve
-from pitwise.measure.photo.match import Match, Straight, match, rings, scale_for, soft, straight
+from pitwise.measure.photo.match import (
+    FEWEST_ACROSS,
+    Match,
+    RingLook,
+    Straight,
+    match,
+    ring_look,
+    rings,
+    scale_for,
+    soft,
+    straight,
+)
 from pitwise.measure.photo.plane import apply_homography
 from pitwise.measure.photo.result import HoleMeasured, PhotoRefused, seen_angle_deg
 from pitwise.trade.given import InputError
@@ -29,6 +40,11 @@ _TIMES = 4.5
 _LEAST = 0.05
 # More than this share changed: a robust spread can't tell noise from change any more.
 _MOST_SHARE = 0.5
+# By rings: how far past the new face's own strays, and how much of it may stray.
+_STRAY = 1.5
+_MOST_ODD = 0.03
+# A threshold higher than this share of the brightness would let nearly everything pass as equal.
+_MOST_DOUBT = 0.2
 _INK, _CASING = (20, 24, 28), (246, 244, 238)
 
 
@@ -78,12 +94,15 @@ class Changed:
         Area that both photos show well enough; `unseen_mm2` is the rest of the ring.
     regions : tuple of Region
         The largest first.
-    turn_deg, stretch, shift_mm, agreement : as in Match
+    matched_by : {"marks", "rings"}
+        Marks of the very part; or, where none fit, the look of each ring of a new part.
+    turn_deg, agreement : float or None
+        As in `Match`; None by rings.
     threshold : float
         Of the difference, as a share of the face's brightness (light ** (1 / 2.2)).
     smallest_mm2 : float
     picture : ndarray, shape (h, w, 3), uint8
-        The face when new, turned to fit, and now with the outlines, side by side.
+        The face when new (turned to fit, by marks) and now, with the outlines, side by side.
     warnings : tuple of str
     """
 
@@ -93,10 +112,9 @@ class Changed:
     compared_mm2: float
     unseen_mm2: float
     regions: tuple[Region, ...]
-    turn_deg: float
-    stretch: float
-    shift_mm: tuple[float, float]
-    agreement: float
+    matched_by: str
+    turn_deg: float | None
+    agreement: float | None
     threshold: float
     smallest_mm2: float
     picture: Array = field(repr=False)
@@ -119,8 +137,9 @@ class Changed:
             "unseen_mm2": float(f"{self.unseen_mm2:.5g}"),
             "smallest_mm2": self.smallest_mm2,
             "places": [r.plain() for r in self.regions],
-            "turn_deg": float(f"{self.turn_deg:.5g}"),
-            "agreement": float(f"{self.agreement:.4g}"),
+            "matched_by": self.matched_by,
+            "turn_deg": None if self.turn_deg is None else float(f"{self.turn_deg:.5g}"),
+            "agreement": None if self.agreement is None else float(f"{self.agreement:.4g}"),
             "threshold": float(f"{self.threshold:.4g}"),
             "warnings": list(self.warnings),
             "refused": None,
@@ -201,22 +220,26 @@ def changed_area(
     now = straight(image_now, now_to_mm, rim_mm, scale, tone)
     outer = _RIM_SHARE * rim_mm / 2
     inner = min(max(math.hypot(h[0], h[1]) + h[2] for h in (new_hole, now_hole)), 0.8 * outer)
-    found = match(new, now, max(inner + 2 / scale, 0.08 * rim_mm), outer)
-    if isinstance(found, PhotoRefused):
+    ring_mm = (max(inner + 2 / scale, 0.08 * rim_mm), outer)
+    found = match(new, now, *ring_mm)
+    if isinstance(found, Match):
+        laid = _laid(new, now, found)
+        return _compare(laid, now, found, now_to_mm, (0.0, outer), new_hole, now_hole, smallest_mm2)
+    # Another part of the type shares no scratch with it; a turned face is its rings all the same.
+    look = ring_look(new, *ring_mm, _spot_sigma(smallest_mm2, scale))
+    if look.odd_share > _MOST_ODD or new.tone.shape[0] < FEWEST_ACROSS:
         return found
-    return _compare(new, now, found, now_to_mm, outer, new_hole, now_hole, smallest_mm2)
+    laid = Straight(look.picture, new.colour, new.clipped & False, scale, new.half_mm)
+    return _compare(laid, now, look, now_to_mm, ring_mm, new_hole, now_hole, smallest_mm2)
 
 
-def _compare(
-    new: Straight,
-    now: Straight,
-    found: Match,
-    now_to_mm: Array,
-    outer: float,
-    new_hole: tuple[float, float, float],
-    now_hole: tuple[float, float, float],
-    smallest_mm2: float,
-) -> Changed | PhotoRefused:
+def _spot_sigma(smallest_mm2: float, px_per_mm: float) -> float:
+    """Return the averaging over a spot of the smallest size that counts, in pixels."""
+    # No more than a quarter of a millimetre's spot needs: averaging rounds outlines off.
+    return max(0.5 * math.sqrt(min(smallest_mm2, 0.05) / math.pi) * px_per_mm, 0.7)
+
+
+def _laid(new: Straight, now: Straight, found: Match) -> Straight:
     size = (now.tone.shape[1], now.tone.shape[0])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
 
@@ -225,10 +248,25 @@ def _compare(
             cv2.warpAffine(picture, found.warp, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
         )
 
-    before, after = laid(new.tone), now.tone
-    clipped = (laid(new.clipped.astype(np.float32)) > 0) | now.clipped
-    ring = rings(now, 0.0, outer)
-    t = math.radians(found.turn_deg)
+    clipped = laid(new.clipped.astype(np.float32)) > 0
+    return Straight(laid(new.tone), laid(new.colour), clipped, new.px_per_mm, new.half_mm)
+
+
+def _compare(
+    new: Straight,
+    now: Straight,
+    found: Match | RingLook,
+    now_to_mm: Array,
+    ring_mm: tuple[float, float],
+    new_hole: tuple[float, float, float],
+    now_hole: tuple[float, float, float],
+    smallest_mm2: float,
+) -> Changed | PhotoRefused:
+    by_marks = isinstance(found, Match)
+    before, after = new.tone, now.tone
+    clipped = new.clipped | now.clipped
+    ring = rings(now, *ring_mm)
+    t = math.radians(found.turn_deg) if isinstance(found, Match) else 0.0
     turned = (
         new_hole[0] * math.cos(t) - new_hole[1] * math.sin(t),
         new_hole[0] * math.sin(t) + new_hole[1] * math.cos(t),
@@ -251,18 +289,27 @@ def _compare(
     slack = 3
     over = np.maximum(after - maximum_filter(before, slack), 0)
     under = np.minimum(after - minimum_filter(before, slack), 0)
-    # Averaged over a spot of the smallest size that counts.
-    sigma = max(0.5 * math.sqrt(smallest_mm2 / math.pi) * now.px_per_mm, 0.7)
+    sigma = _spot_sigma(smallest_mm2, now.px_per_mm)
     weight = soft(mask.astype(float), sigma)
     difference = soft((over + under) * mask, sigma) / np.maximum(weight, 0.2)
     plain = soft((after - before) * mask, sigma) / np.maximum(weight, 0.2)
     bright = float(np.median(after[mask]))
     spread = 1.4826 * float(np.median(np.abs(plain[mask] - np.median(plain[mask]))))
     threshold = max(_TIMES * spread, _LEAST * bright)
+    if isinstance(found, RingLook):
+        # As much as the new part strays from its own rings tells nothing.
+        threshold = max(threshold, _STRAY * found.strays)
 
     # A strong spot's blurred skirt is no part of it: its edge is where half of it is left.
     strength = np.abs(difference)
     half_left = 0.5 * maximum_filter(strength, int(2 * np.ceil(2 * sigma) + 1))
+
+    if not by_marks and threshold > _MOST_DOUBT * bright:
+        return PhotoRefused(
+            "no-match",
+            "the two photos share no marks and differ all over",
+            "clean the face, take it in the light of the photo when new, and check the part's type",
+        )
 
     def at(times: float) -> Array:
         over_it = strength > np.maximum(times * threshold, half_left)
@@ -283,6 +330,11 @@ def _compare(
     regions = _regions(spots, difference, now, now_to_mm)
     unseen = float((ring & ~mask).sum()) * pixel
     warnings = []
+    if not by_marks:
+        warnings.append(
+            "No marks that both photos show: compared ring by ring with the new face, so that only "
+            "what differs from its ring is found."
+        )
     if unseen >= smallest_mm2:
         warnings.append(
             f"{unseen:.2f} mm² could not be compared: white in one of the photos. "
@@ -297,13 +349,12 @@ def _compare(
         compared,
         unseen,
         regions,
-        found.turn_deg,
-        found.stretch,
-        found.shift_mm,
-        found.agreement,
+        "marks" if by_marks else "rings",
+        found.turn_deg if isinstance(found, Match) else None,
+        found.agreement if isinstance(found, Match) else None,
         threshold / max(bright, 1e-9),
         smallest_mm2,
-        _picture(laid(new.colour), now.colour, spots),
+        _picture(new.colour, now.colour, spots),
         tuple(warnings),
     )
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from scipy.ndimage import gaussian_filter1d
 
 from pitwise.measure.photo.light import SRGB, ToneCurve, clipped_white, luminance
 from pitwise.measure.photo.plane import apply_homography
@@ -18,7 +19,7 @@ from pitwise.measure.photo.result import PhotoRefused
 Array = np.ndarray
 # A face's picture from above is at most this many pixels across.
 _MOST_ACROSS = 640
-_FEWEST_ACROSS = 96
+FEWEST_ACROSS = 96
 _RAYS = 1440
 _RINGS = 160
 # How far the best turn must stand out of all others, in robust standard deviations, and how well
@@ -40,7 +41,7 @@ class Straight:
     @property
     def middle(self) -> float:
         """Return the rim's centre, along either axis, in pixels."""
-        return (self.tone.shape[0] - 1) / 2
+        return (len(self.tone) - 1) / 2
 
 
 def scale_for(rim_mm: float, *to_mm: Array) -> float:
@@ -52,13 +53,13 @@ def scale_for(rim_mm: float, *to_mm: Array) -> float:
     *to_mm : ndarray, shape (3, 3)
         Pixels to mm on the face, about the rim's centre, y up.
     """
-    scales = []
+    scales: list[float] = [_MOST_ACROSS / rim_mm]
     for h in to_mm:
         inverse = np.linalg.inv(h)
         centre, right, up = apply_homography(inverse, np.array([(0, 0), (0.01, 0), (0, 0.01)]))
         area = abs(np.linalg.det(np.stack([right - centre, up - centre]))) / 1e-4
         scales.append(float(np.sqrt(area)))
-    return min([*scales, _MOST_ACROSS / rim_mm])
+    return float(min(scales))
 
 
 def straight(
@@ -127,6 +128,55 @@ def detail(tone: Array, mask: Array, sigma: float) -> Array:
     strength = np.sqrt(soft(fine * fine * weight, 2 * sigma) / share)
     floor = 0.3 * float(np.median(strength[mask])) + 1e-4 if mask.any() else 1.0
     return np.asarray(np.clip(fine / (strength + floor), -3, 3) * weight, dtype=np.float32)
+
+
+@dataclass(frozen=True)
+class RingLook:
+    """A face by its rings alone, for another part of its type that shares no marks with it.
+
+    Attributes
+    ----------
+    picture : ndarray
+        The median of each ring, smoothed over rings: turning marks differ from part to part.
+    noise : float
+        Robust spread of the face's own departures from its rings, averaged over a spot.
+    strays : float
+        What 99.5 % of these departures stay below.
+    odd_share : float
+        Share of the face that departs by more than 4.5 spreads and 5 % of its brightness.
+    """
+
+    picture: Array
+    noise: float
+    strays: float
+    odd_share: float
+
+
+def ring_look(new: Straight, inner_mm: float, outer_mm: float, sigma: float) -> RingLook:
+    """Return a face by its rings; `sigma` is the averaging over a spot, in pixels."""
+    mask = rings(new, inner_mm, outer_mm) & ~new.clipped
+    y, x = np.mgrid[0 : new.tone.shape[0], 0 : new.tone.shape[1]] - new.middle
+    r = np.hypot(x, y)
+    low, high = inner_mm * new.px_per_mm, outer_mm * new.px_per_mm
+    edges = np.linspace(low, high, max(int((high - low) / 2), 8) + 1)
+    middles = (edges[1:] + edges[:-1]) / 2
+    # Uneven light is taken out first: it is not the part's.
+    flat = new.tone - soft(np.where(mask, new.tone, np.median(new.tone[mask])), 0.25 * len(r))
+    which = np.digitize(r[mask], edges) - 1
+    values = flat[mask]
+    level = np.array(
+        [np.median(values[which == k]) if np.any(which == k) else 0.0 for k in range(len(middles))]
+    )
+    width = max(0.02 * high / 2, 1.0)
+    level = gaussian_filter1d(level, width, mode="nearest")
+    ringwise = np.interp(r, middles, level)
+    weight = np.maximum(soft(mask, sigma), 0.2)
+    miss = (soft((flat - ringwise) * mask, sigma) / weight)[mask]
+    spread = 1.4826 * float(np.median(np.abs(miss - np.median(miss))))
+    bright = float(np.median(new.tone[mask]))
+    odd = float(np.mean(np.abs(miss) > max(4.5 * spread, 0.05 * bright)))
+    picture = bright + ringwise - np.median(ringwise[mask])
+    return RingLook(picture, spread, float(np.quantile(np.abs(miss), 0.995)), odd)
 
 
 @dataclass(frozen=True)
@@ -203,7 +253,7 @@ def match(new: Straight, now: Straight, inner_mm: float, outer_mm: float) -> Mat
     The refinement is OpenCV's enhanced correlation coefficient (Evangelidis & Psarakis 2008,
     IEEE PAMI 30, 1858, from memory), affine, on the details alone.
     """
-    if new.tone.shape[0] < _FEWEST_ACROSS:
+    if new.tone.shape[0] < FEWEST_ACROSS:
         return _refused("the face is too small in one of the photos", "come closer")
     score = find_turns(new, now, inner_mm, outer_mm)
     centre = float(np.median(score))

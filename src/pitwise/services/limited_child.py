@@ -1,0 +1,54 @@
+"""What a limited process does first and last: limits on, work done, answer written.
+
+Imports little: this runs before any limit holds.
+"""
+
+from __future__ import annotations
+
+import json
+import resource
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+ANSWER = "answer.json"
+_OPEN_FILES = 32
+
+
+def limit(memory: int, cpu_s: int, file: int) -> None:
+    """Set what this process may use; it can't be raised again."""
+    for what, most in (
+        (resource.RLIMIT_AS, memory),
+        (resource.RLIMIT_FSIZE, file),
+        (resource.RLIMIT_NOFILE, _OPEN_FILES),
+        (resource.RLIMIT_CORE, 0),
+    ):
+        resource.setrlimit(what, (most, most))
+    # The soft limit ends it by a signal that tells why; the hard one a second later for sure.
+    resource.setrlimit(resource.RLIMIT_CPU, (cpu_s, cpu_s + 1))
+
+
+def main(work: Callable[[Path, list[str]], dict[str, Any]]) -> None:
+    """Set the limits given as arguments, do the work in this folder, write its answer.
+
+    A refusal (`PictureRefused`) and want of memory are answers too; anything else that is
+    raised ends the process with code 1.
+    """
+    memory, cpu_s, file = map(int, sys.argv[1:4])
+    limit(memory, cpu_s, file)
+    from pitwise.services.photofile.limits import PictureRefused
+
+    folder = Path.cwd()
+    try:
+        answer = work(folder, sys.argv[4:])
+    except PictureRefused as refused:
+        answer = {"refused": {"problem": refused.problem, "mend": refused.mend}}
+    except MemoryError:
+        answer = {
+            "refused": {
+                "problem": "needs more memory than a photo may",
+                "mend": "set the camera to 12 megapixels and 8 bits, and take it again",
+            }
+        }
+    (folder / ANSWER).write_text(json.dumps(answer), encoding="utf-8")

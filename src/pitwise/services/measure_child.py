@@ -1,0 +1,67 @@
+"""The limited process that measures: ``python -I -m pitwise.services.measure_child``.
+
+A picture that decodes can still lead the measurement astray; here it can take no more than
+its time and memory. The order is in ``job.json``, the photos are files beside it.
+"""
+
+from __future__ import annotations
+
+import importlib
+import json
+from pathlib import Path
+from typing import Any
+
+from pitwise.services import limited_child
+
+JOB, PICTURE, CHANGE = "job.json", "picture.jpg", "change.jpg"
+_SIDE = 1600
+
+
+def _work(folder: Path, _words: list[str]) -> dict[str, Any]:
+    # Only now: the limits hold by this time.
+    import cv2
+
+    from pitwise.services.photofile.clean import pixels_of, thumb_of
+
+    cv2.setNumThreads(1)
+    measuring = importlib.import_module("pitwise.measure.photo.measure")
+    order = json.loads((folder / JOB).read_text(encoding="utf-8"))
+    options = {"rim_mm": order["rim_mm"], "feature": order["feature"], "card": order["card"]}
+    results, image = [], None
+    for name, media in order["photos"]:
+        image = pixels_of((folder / name).read_bytes(), media)
+        results.append(measuring.measure_photo(image, **options))
+    answer: dict[str, Any] = {"bodies": [r.plain() for r in results]}
+    if order["picture"]:
+        drawing = importlib.import_module("pitwise.measure.photo.picture")
+        drawn = drawing.draw_result(image, results[-1])
+        (folder / PICTURE).write_bytes(thumb_of(drawn, _SIDE)[0])
+    if order["new"] is not None:
+        name, media = order["new"]
+        new_image = pixels_of((folder / name).read_bytes(), media)
+        new = measuring.measure_photo(new_image, **options)
+        answer["change"] = _change(folder, new_image, new, image, results[-1], order["rim_mm"])
+    return answer
+
+
+def _change(
+    folder: Path, new_image: Any, new: Any, image: Any, now: Any, rim_mm: float | None
+) -> dict[str, Any] | None:
+    """Compare with the photo when new, where both could be measured."""
+    if now.plain()["refused"] is not None or rim_mm is None:
+        return None
+    if new.plain()["refused"] is not None:
+        plain: dict[str, Any] = new.plain()
+        return {"refused": plain["refused"] | {"of": "new"}}
+    from pitwise.services.photofile.clean import thumb_of
+
+    comparing = importlib.import_module("pitwise.measure.photo.change")
+    changed = comparing.changed_between(new_image, new, image, now, rim_mm)
+    if not changed.refused:
+        (folder / CHANGE).write_bytes(thumb_of(changed.picture, _SIDE)[0])
+    told: dict[str, Any] = changed.plain()
+    return told
+
+
+if __name__ == "__main__":
+    limited_child.main(_work)
