@@ -205,25 +205,29 @@ def _repeats(scene: Scene, number: int, count: int = 25) -> Repeats:
 def bound_px(scene: Scene, seed: int) -> float:
     """Return the Cramér–Rao bound of the hole's diameter in px, from one green channel.
 
-    The Fisher information of a size s is the sum over pixels of (dI/ds)^2 / var(I), with the
-    variance of shot, read and rounding noise; all else (centre, tilt, blur, levels) counts as
-    known, which makes the bound lower than any that can be reached. The diameter in mm is the
-    hole's over the rim's, so the rim's own bound comes in.
+    All but the size itself (centre, tilt, blur, levels) counts as known, which makes the bound
+    lower than any that can be reached. The diameter in mm is the hole's over the rim's, so the
+    rim's own bound comes in.
     """
-
-    step = 0.05 / scene.px_per_mm
-
-    def sd_px(grown: Callable[[float], Scene]) -> float:
-        more, _ = exposure(grown(step), seed)
-        less, _ = exposure(grown(-step), seed)
-        light = np.clip(0.5 * (more[..., 1] + less[..., 1]), 1e-6, 1.0).astype(np.float64)
-        slope = (more[..., 1].astype(np.float64) - less[..., 1]) / (2 * step * scene.px_per_mm)
-        # One level of 8 bits in linear light, at each pixel's tone.
-        level = scene.gamma * light ** (1 - 1 / scene.gamma) / 255
-        variance = noise_sd(light.astype(np.float32), scene) ** 2 + level**2 / 12
-        return float(1 / math.sqrt(np.sum(slope**2 / variance)))
-
     # The texture's lathe marks hang on the rim's size; the scenes of `repeat` have none.
-    hole = sd_px(lambda by: replace(scene, hole_mm=scene.hole_mm + by))
-    rim = sd_px(lambda by: replace(scene, rim_mm=scene.rim_mm + by))
+    hole = size_bound_px(scene, seed, lambda by: replace(scene, hole_mm=scene.hole_mm + by))
+    rim = size_bound_px(scene, seed, lambda by: replace(scene, rim_mm=scene.rim_mm + by))
     return math.hypot(hole, rim * scene.hole_mm / scene.rim_mm)
+
+
+def size_bound_px(scene: Scene, seed: int, grown: Callable[[float], Scene]) -> float:
+    """Return the Cramér–Rao bound of one size s in px.
+
+    The Fisher information is the sum over pixels of (dI/ds)^2 / var(I), with the variance of
+    shot, read and rounding noise.
+    """
+    step = 0.05 / scene.px_per_mm
+    more, _ = exposure(grown(step), seed)
+    less, _ = exposure(grown(-step), seed)
+    light = np.clip(0.5 * (more[..., 1] + less[..., 1]), 1e-6, 1.0).astype(np.float64)
+    slope = (more[..., 1].astype(np.float64) - less[..., 1]) / (2 * step * scene.px_per_mm)
+    # One level of 8 bits in linear light, at each pixel's tone.
+    level = scene.gamma * light ** (1 - 1 / scene.gamma) / 255
+    variance = noise_sd(light.astype(np.float32), scene) ** 2 + level**2 / 12
+    information = float(np.sum(slope**2 / variance))
+    return 1 / math.sqrt(information) if information > 0 else math.inf
