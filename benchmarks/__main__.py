@@ -19,6 +19,8 @@ from benchmarks import (
     circle,
     decide,
     linear,
+    photo_eval,
+    photo_speed,
     program,
     sign,
     wear,
@@ -44,6 +46,8 @@ BENCHMARKS: dict[str, Callable[[Path], Result]] = {
     "causes_gains": causes.all_gains,
     "circle_zone": circle.zone,
     "circle_around": circle.around,
+    "photo_eval": photo_eval.run,
+    "photo_speed": photo_speed.run,
 }
 
 
@@ -57,8 +61,11 @@ def main() -> int:
         "--folder", type=Path, help="where the books lie while measured: the disk that counts"
     )
     parser.add_argument(
-        "--quick", action="store_true", help="causes_eval at a small size; its page is left alone"
+        "--quick",
+        action="store_true",
+        help="causes_eval and photo_eval at a small size; their pages are left alone",
     )
+    parser.add_argument("--scenes", type=int, help="photo_eval: scenes of its main group")
     args = parser.parse_args()
     for name in args.names:
         if name not in BENCHMARKS:
@@ -68,6 +75,8 @@ def main() -> int:
         with tempfile.TemporaryDirectory(prefix="pitwise-bench-", dir=args.folder) as folder:
             if name == "causes_eval":
                 result = causes_eval.run(Path(folder), quick=args.quick)
+            elif name == "photo_eval":
+                result = photo_eval.run(Path(folder), scenes=args.scenes, quick=args.quick)
             else:
                 result = BENCHMARKS[name](Path(folder))
         results.append(result)

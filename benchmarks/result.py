@@ -68,7 +68,8 @@ class Result:
         if self.goal is not None:
             bound = "at least" if self.at_least else "at most"
             rows.append(("goal", f"{bound} {self.goal:g}: {'met' if self.met else 'NOT met'}"))
-        return "\n".join([self.name, *(f"  {label:<24}{value}" for label, value in rows)])
+        wide = max(24, 2 + max(len(label) for label, _ in rows))
+        return "\n".join([self.name, *(f"  {label:<{wide}}{value}" for label, value in rows)])
 
 
 def percentile(values: Sequence[float], percent: int) -> float:
