@@ -19,6 +19,8 @@ from pitwise.measure.photo.turns import four_turns
 from pitwise.records.photo_tables import HoleMeasure, PartFace, Photo
 
 TURNS = 4
+RENDERED = "rendered-"
+"""How the keys of pictures begin that were never taken with a camera: said wherever shown."""
 
 
 @dataclass(frozen=True)
@@ -45,6 +47,11 @@ class Measure:
         """Why there are no numbers: reason, text, mend; None where there are."""
         said: dict[str, str] | None = self.body.get("refused")
         return said
+
+    @property
+    def rendered(self) -> bool:
+        """Whether it is a rendered picture of the demo, not a photo."""
+        return self.row.key.startswith(RENDERED)
 
     @property
     def nicks(self) -> list[dict[str, float]]:
@@ -232,6 +239,7 @@ def plain_measure(measure: Measure, names: Mapping[int, str]) -> dict[str, Any]:
             "height": measure.photo.height,
         },
         "feature": measure.row.feature,
+        "rendered": measure.rendered,
         "engine": measure.row.engine,
         "by": names.get(measure.row.by),
         "at": measure.row.at.isoformat(),
