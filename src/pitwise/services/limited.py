@@ -34,7 +34,8 @@ from pitwise.services.photofile.limits import (
 
 _turns = threading.BoundedSemaphore(WORKERS)
 _log = logging.getLogger(__name__)
-ANSWER = "answer.json"
+ANSWER, _ERRORS = "answer.json", "errors.txt"
+_LOGGED = 2000
 _LONGEST_ANSWER = 16 << 20
 # One thread each: the libraries would take one for every core, and stacks count as memory.
 _ENVIRONMENT = {
@@ -113,7 +114,7 @@ def run_limited(
         _turns.release()
     answer = _answer(folder / ANSWER) if code == 0 else None
     if answer is None:
-        raise _stopped(place, code)
+        raise _stopped(place, code, folder / _ERRORS)
     refused = answer.get("refused")
     if refused is not None:
         raise ServiceError(place, str(refused["problem"]), str(refused["mend"]))
@@ -123,15 +124,16 @@ def run_limited(
 def _run(module: str, folder: Path, words: tuple[str, ...], limits: Limits) -> int | None:
     """Return the process's exit code, None when its time was over."""
     given = [str(limits.memory), str(limits.cpu_s), str(limits.file), *words]
-    process = subprocess.Popen(  # noqa: S603 -- our own interpreter and module
-        [sys.executable, "-I", "-m", module, *given],
-        cwd=folder,
-        env=_ENVIRONMENT,
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-        start_new_session=True,
-    )
+    with (folder / _ERRORS).open("wb") as errors:
+        process = subprocess.Popen(  # noqa: S603 -- our own interpreter and module
+            [sys.executable, "-I", "-m", module, *given],
+            cwd=folder,
+            env=_ENVIRONMENT,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=errors,
+            start_new_session=True,
+        )
     try:
         return process.wait(limits.wall_s)
     except subprocess.TimeoutExpired:
@@ -153,9 +155,18 @@ def _answer(path: Path) -> dict[str, Any] | None:
     return answer if isinstance(answer, dict) else None
 
 
-def _stopped(place: str, code: int | None) -> ServiceError:
+def _stopped(place: str, code: int | None, errors: Path) -> ServiceError:
     mend = "take the photo again, or send it as the camera made it, as a JPEG"
     if code is None or code == -signal.SIGXCPU:
         return ServiceError(place, "took longer to work on than a photo may", mend)
-    _log.warning("The process working on %s stopped with code %s", ascii(place), code)
+    with errors.open("rb") as file:
+        # The last of it tells most; whoever sent the file may have filled it.
+        file.seek(max(0, errors.stat().st_size - _LOGGED))
+        words = file.read(_LOGGED)
+    _log.warning(
+        "The process working on %s stopped with code %s: %s",
+        ascii(place),
+        code,
+        ascii(words.decode(errors="replace")),
+    )
     return ServiceError(place, "stopped the program that works on photos: it is damaged", mend)
