@@ -235,7 +235,8 @@ def changed_area(
 
 def _spot_sigma(smallest_mm2: float, px_per_mm: float) -> float:
     """Return the averaging over a spot of the smallest size that counts, in pixels."""
-    return max(0.5 * math.sqrt(smallest_mm2 / math.pi) * px_per_mm, 0.7)
+    # No more than a quarter of a millimetre's spot needs: averaging rounds outlines off.
+    return max(0.5 * math.sqrt(min(smallest_mm2, 0.05) / math.pi) * px_per_mm, 0.7)
 
 
 def _laid(new: Straight, now: Straight, found: Match) -> Straight:

@@ -78,10 +78,9 @@ def render(s: Scene, seed: int = 1, paint: Callable[[Array], Array] | None = Non
     inverse = np.linalg.inv(homography(s))
 
     def back(px: Array) -> Array:
-        mm = apply_homography(inverse, lens(s).straight(px)) / s.stretch
-        for _ in range(4 if s.bend_mm else 0):
+        flat = mm = apply_homography(inverse, lens(s).straight(px)) / s.stretch
+        for _ in range(3 if s.bend_mm else 0):
             z = s.bend_mm * (mm[..., :1] / (s.card.side_mm / 2)) ** 2
-            flat = apply_homography(inverse, lens(s).straight(px)) / s.stretch
             mm = flat / (1 + z / (s.distance_mm - z))
         return mm
 
@@ -94,7 +93,7 @@ def render(s: Scene, seed: int = 1, paint: Callable[[Array], Array] | None = Non
         (cx, cy, half, marker_cells(n)) for n, (cx, cy) in s.card.centres.items()
     ]
     shapes += [(px, py, s.card.patch_mm / 2, s.greys[step]) for px, py, step in s.card.patches]
-    fine = (np.arange(5) + 0.5) / 5 - 0.5
+    fine = (np.arange(4) + 0.5) / 4 - 0.5
     for cx, cy, reach, ink in shapes:
         square = outward() * (reach + 0.05)
         corners = to_px(s, square + np.array([cx, cy]))
@@ -113,7 +112,7 @@ def render(s: Scene, seed: int = 1, paint: Callable[[Array], Array] | None = Non
                 else:
                     index = np.clip(np.floor(at / cell + 3.5).astype(int), 0, 6)
                     part = np.where(on & ink[index[..., 1], index[..., 0]], 0.045, 0.85)
-                total += part / 25
+                total += part / 16
         keep = np.abs(mm[low[1] : high[1], low[0] : high[0]] - (cx, cy)).max(axis=-1) < reach + 0.05
         light[low[1] : high[1], low[0] : high[0]][keep] = total[keep]
     slope = 1 + (s.shading[0] * (x / s.size - 0.5) + s.shading[1] * (y / s.size - 0.5))

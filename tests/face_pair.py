@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 
 import cv2
@@ -14,6 +15,7 @@ HOLE_MM = 2.0
 _MAP = 60.0
 
 
+@functools.lru_cache
 def face(seed: int, grain: float = 1.0) -> Array:
     """Return a face's reflectance from above, 60 px/mm, 14 mm across, y up in mm = rows down."""
     rng = np.random.default_rng(seed)
