@@ -21,6 +21,8 @@ Flags = NDArray[np.bool_]
 
 _ROOT_2PI = math.sqrt(2 * math.pi)
 _HUBER = 2.5
+_TO_SD = 1.4826
+_RAMP_RIDGE = 0.003
 
 
 @dataclass(frozen=True)
@@ -158,6 +160,7 @@ def fit_edges(
     window: tuple[float, float] = (3.0, 3.5),
     passes: int = 10,
     rising: bool = True,
+    ramps: str = "",
 ) -> EdgeFit:
     """Fit the error function to all sectors.
 
@@ -175,6 +178,10 @@ def fit_edges(
     window : (inward, outward)
         Pixels used, in multiples of the blur (plus one pixel) from the edge.
     passes : int
+    rising : bool
+        Only edges that are brighter outside count.
+    ramps : str
+        "i", "o" or both: levels that change inward or outward of the edge.
 
     Returns
     -------
@@ -182,89 +189,118 @@ def fit_edges(
 
     Notes
     -----
-    L(t) = d + (b − d) Φ((t − e)/σ). Gauss–Newton on e, b, d of each sector and σ of all, with
-    Huber's weights; σ's step is that of the full normal equations (Schur complement).
+    L(t) = d + (b − d) Φ((t − e)/σ) + k Q(t − e), Q being the ramps max(0, −x) and max(0, x)
+    blurred alike (xΦ(x/σ) + σφ(x/σ)) where `ramps` asks for them: the bore's wall darkens inward,
+    soot fades outward. Gauss–Newton on the place and the levels of each sector and σ of all,
+    with Huber's weights; σ's step is that of the full normal equations (Schur complement).
     """
     n = s.count
     e = np.zeros(n) if start is None else start.astype(np.float64).copy()
-    b = np.zeros(n)
-    d = np.zeros(n)
     base = s.used / slope**2
     scale = 0.0
-    weight = base
-    a11 = np.zeros((n, 3, 3))
+    size = 2 + len(ramps)
+    levels = np.zeros((n, size))
+    normal = np.zeros((n, 1 + size, 1 + size))
     residual = np.zeros_like(light)
+    live = base
     for turn in range(passes):
         t = s.t - e[:, None]
         live = base * (t >= -(window[0] * sigma + 1)) * (t <= window[1] * sigma + 1)
-        z = t / sigma
-        f = ndtr(z)
-        # Levels follow from the place: linear least squares.
+        columns, by_t, by_sigma = _columns(t, sigma, ramps)
         w = live if turn == 0 else live * _huber(residual / slope, scale)
-        b, d = _levels(w, f, light)
-        residual = light - d[:, None] - (b - d)[:, None] * f
+        levels = _solved(columns, w, light, _ridge(size, sigma, live))
+        residual = light - np.einsum("nmk,nk->nm", columns, levels)
         use = live > 0
-        scale = 1.4826 * float(np.median(np.abs((residual / slope)[use]))) if use.any() else 0.0
+        scale = _TO_SD * float(np.median(np.abs((residual / slope)[use]))) if use.any() else 0.0
         w = live * _huber(residual / slope, scale)
-        p = np.exp(-0.5 * np.minimum(z * z, 60.0)) / (_ROOT_2PI * sigma)
-        by_e = -(b - d)[:, None] * p
-        by_s = by_e * z
-        jac = np.stack([by_e, f, 1 - f], -1)
-        a11 = np.einsum("nmi,nm,nmj->nij", jac, w, jac)
-        g = np.einsum("nmi,nm,nm->ni", jac, w, residual)
-        c = np.einsum("nmi,nm,nm->ni", jac, w, by_s)
-        a11 += np.eye(3) * (1e-9 + 1e-7 * np.trace(a11, axis1=1, axis2=2)[:, None, None])
-        solved = np.linalg.solve(a11, np.stack([g, c], -1))
-        good = (b - d if rising else np.abs(b - d)) > 0
-        if not fixed_sigma and turn > 0:
-            top = np.einsum("nm,nm->n", w * by_s, residual) - np.einsum(
-                "ni,ni->n", c, solved[..., 0]
-            )
-            low = np.einsum("nm,nm->n", w * by_s, by_s) - np.einsum("ni,ni->n", c, solved[..., 1])
-            core = good & (np.abs(e - np.median(e)) < 1e9)
-            step_s = float(np.sum(top[core]) / max(float(np.sum(low[core])), 1e-12))
+        by_e = -np.einsum("nmk,nk->nm", by_t, levels)
+        by_s = np.einsum("nmk,nk->nm", by_sigma, levels)
+        jac = np.concatenate([by_e[..., None], columns], -1)
+        weighted = jac * w[..., None]
+        normal = np.swapaxes(weighted, 1, 2) @ jac
+        ridge = np.zeros((n, 1 + size, 1 + size))
+        ridge[:, 1:, 1:] = _ridge(size, sigma, live)
+        normal += ridge + np.eye(1 + size) * (
+            1e-9 + 1e-8 * np.trace(normal, axis1=1, axis2=2)[:, None, None]
+        )
+        g = np.einsum("nmi,nm->ni", weighted, residual)
+        c = np.einsum("nmi,nm->ni", weighted, by_s)
+        solved = np.linalg.solve(normal, np.stack([g, c], -1))
+        rise = levels[:, 0] - levels[:, 1]
+        good = (rise if rising else np.abs(rise)) > 0
+        step_s = 0.0
+        if not fixed_sigma and turn > 0 and good.any():
+            top = np.einsum("nm,nm->n", w * by_s, residual) - np.sum(c * solved[..., 0], 1)
+            low = np.einsum("nm,nm->n", w * by_s, by_s) - np.sum(c * solved[..., 1], 1)
+            step_s = float(np.sum(top[good]) / max(float(np.sum(low[good])), 1e-12))
             step_s = float(np.clip(step_s, -0.3 * sigma, 0.3 * sigma))
-        else:
-            step_s = 0.0
         step = solved[:, 0, 0] - solved[:, 0, 1] * step_s
         e = e + np.where(good, np.clip(step, -0.7 * sigma, 0.7 * sigma), 0.0)
         sigma = float(np.clip(sigma + step_s, 0.35, 12.0))
         if turn > 3 and float(np.percentile(np.abs(step[good]), 95) if good.any() else 0) < 2e-3:
             break
-    count = np.maximum(np.sum(weight > 0, 1), 4)
-    w = base * _huber(residual / slope, scale) * (np.abs(s.t - e[:, None]) < 3.5 * sigma + 1)
-    seen = np.maximum(np.sum(w > 0, 1) - 3, 1)
-    chi_n = np.sum(w * residual**2, 1) / seen
-    inverse = np.linalg.inv(a11)
-    contrast = b - d if rising else np.abs(b - d)
+    w = live * _huber(residual / slope, scale)
+    seen = np.maximum(np.sum(w > 0, 1) - size - 1, 1)
+    chi = np.sum(w * residual**2, 1) / seen
+    inverse = np.linalg.inv(normal)
+    rise = levels[:, 0] - levels[:, 1]
+    contrast = rise if rising else np.abs(rise)
     with np.errstate(divide="ignore", invalid="ignore"):
         u = np.where(
-            (contrast > 0) & (count > 5),
-            np.sqrt(np.maximum(inverse[:, 0, 0], 0) * np.maximum(chi_n, scale**2)),
+            (contrast > 0) & (np.sum(live > 0, 1) > size + 2),
+            np.sqrt(np.maximum(inverse[:, 0, 0], 0) * np.maximum(chi, scale**2)),
             np.inf,
         )
         misfit = np.where(
-            contrast > 0,
-            np.sqrt(np.sum((w > 0) * residual**2, 1) / seen) / contrast,
-            np.inf,
+            contrast > 0, np.sqrt(np.sum((w > 0) * residual**2, 1) / seen) / contrast, np.inf
         )
-    return EdgeFit(e, u, b, d, sigma, misfit, scale, float(np.sum(w * residual**2)))
+    return EdgeFit(
+        e,
+        u,
+        levels[:, 0],
+        levels[:, 1],
+        sigma,
+        misfit,
+        scale,
+        float(np.sum(w * residual**2)),
+    )
+
+
+def _columns(t: Array, sigma: float, ramps: str) -> tuple[Array, Array, Array]:
+    """Return the model's columns (n, m, k) and their derivatives by t and by σ."""
+    z = t / sigma
+    f = ndtr(z)
+    p = np.exp(-0.5 * np.minimum(z * z, 60.0)) / (_ROOT_2PI * sigma)
+    columns, by_t, by_sigma = [f, 1 - f], [p, -p], [-z * p, z * p]
+    if "i" in ramps:
+        columns.append(-t * (1 - f) + sigma * sigma * p)
+        by_t.append(-(1 - f))
+        by_sigma.append(sigma * p)
+    if "o" in ramps:
+        columns.append(t * f + sigma * sigma * p)
+        by_t.append(f)
+        by_sigma.append(sigma * p)
+    return np.stack(columns, -1), np.stack(by_t, -1), np.stack(by_sigma, -1)
+
+
+def _ridge(size: int, sigma: float, live: Array) -> Array:
+    """Return what holds the ramps back a little: they must be worth their while."""
+    weight = np.zeros((live.shape[0], size, size))
+    for k in range(2, size):
+        weight[:, k, k] = _RAMP_RIDGE * sigma**2 * np.sum(live, 1)
+    return weight
+
+
+def _solved(columns: Array, w: Array, light: Array, ridge: Array) -> Array:
+    """Return the weighted least-squares levels of each sector, the place being given."""
+    weighted = columns * w[..., None]
+    normal = np.swapaxes(weighted, 1, 2) @ columns + ridge
+    size = columns.shape[-1]
+    normal += np.eye(size) * (1e-9 + 1e-8 * np.trace(normal, axis1=1, axis2=2)[:, None, None])
+    return np.linalg.solve(normal, np.einsum("nmk,nm->nk", weighted, light)[..., None])[..., 0]
 
 
 def _huber(r: Array, scale: float) -> Array:
     if scale <= 0:
         return np.ones_like(r)
     return np.minimum(1.0, _HUBER * scale / np.maximum(np.abs(r), 1e-12))
-
-
-def _levels(w: Array, f: Array, light: Array) -> tuple[Array, Array]:
-    """Return the bright and dark levels that fit best, given the edge's place."""
-    g = 1 - f
-    ff, fg, gg = np.sum(w * f * f, 1), np.sum(w * f * g, 1), np.sum(w * g * g, 1)
-    fl, gl = np.sum(w * f * light, 1), np.sum(w * g * light, 1)
-    det = ff * gg - fg * fg
-    ok = det > 1e-12 * np.maximum(ff * gg, 1e-30)
-    det = np.where(ok, det, 1.0)
-    return np.where(ok, (fl * gg - gl * fg) / det, 0.0), np.where(
-        ok, (gl * ff - fl * fg) / det, 0.0
-    )

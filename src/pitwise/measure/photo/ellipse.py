@@ -134,7 +134,7 @@ def fit_ellipse(
     used = w > 0
     sd = float(np.sqrt(np.sum(w * distance**2) / max(np.sum(w) - 5, 1.0)))
     normal = (design[used] * w[used, None]).T @ design[used]
-    covariance = sd**2 * np.linalg.pinv(normal, hermitian=True)
+    covariance = np.asarray(sd**2 * np.linalg.pinv(normal, hermitian=True), np.float64)
     return EllipseFit(centre, shape, distance, w, sd, covariance)
 
 

@@ -49,12 +49,14 @@ class Frame:
     @classmethod
     def of(cls, image: NDArray[np.generic], tone: ToneCurve) -> Frame:
         """Make one of a uint8 or uint16 picture, (h, w) or (h, w, 3) RGB."""
-        scale = np.float32(1.0 / np.iinfo(image.dtype).max)
+        image = np.asarray(image)
+        scale = np.float32(1.0 / (255 if image.dtype == np.uint8 else 65535))
         white = clipped_white(image)
         if image.ndim == 2:
             return cls(image.astype(np.float32) * scale, None, white, tone)
-        grey = np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY)).astype(np.float32) * scale
-        colour = cv2.subtract(image[..., 0], image[..., 2], dtype=cv2.CV_32F)
+        rgb: NDArray[np.uint8] = image  # type: ignore[assignment]
+        grey = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)).astype(np.float32) * scale
+        colour = cv2.subtract(rgb[..., 0], rgb[..., 2], dtype=cv2.CV_32F)
         return cls(grey, np.asarray(colour, np.float32) * scale, white, tone)
 
     def light(self, value: Array) -> tuple[Array, Array]:

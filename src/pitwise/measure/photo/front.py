@@ -73,7 +73,7 @@ def _sample(
     frame: Frame, face: Face, centre: Array, radii: Array, count: int, soft: float
 ) -> _Rays:
     """Unroll the hole's surroundings in linear light, with the derivative along the rays."""
-    angle = np.arange(count) * (2 * math.pi / count)
+    angle = np.arange(count, dtype=np.float64) * (2 * math.pi / count)
     cos, sin = np.cos(angle)[:, None], np.sin(angle)[:, None]
     reach = float(radii[-1]) + 4
     cx, cy = face.plane.to_px(centre[:1], centre[1:])

@@ -72,7 +72,7 @@ def _rays(
     )
     near_bad = cv2.dilate(bad.astype(np.uint8), np.ones((1, k.size), np.uint8)) > 0
     flow[near_bad] = 0.0
-    return offset, flow
+    return np.asarray(offset), np.asarray(flow, np.float64)
 
 
 def _edges(offset: Array, flow: Array) -> tuple[Array, Array]:
@@ -113,7 +113,7 @@ def rims_near(
         How far around is looked: share of the radius, and px.
     """
     x, y = (float(v) for v in start.centre)
-    angle = np.arange(_RAYS) * (2 * math.pi / _RAYS)
+    angle = np.arange(_RAYS, dtype=np.float64) * (2 * math.pi / _RAYS)
     base = radius_towards(start.centre, start.shape, x, y, angle)
     if not np.all(np.isfinite(base)):
         return []

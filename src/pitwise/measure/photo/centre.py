@@ -1,0 +1,103 @@
+"""How far the hole or pit is off the middle, with the perspective term.
+
+The centre of the rim's ellipse is not the picture of the rim's centre: the near side looks
+larger. On the face the two are R² sin t / D apart, towards the side that lies farther (R the
+rim's radius, t the tilt, D the camera's distance; pinhole, first order). An ellipse tells t but
+neither D nor which side is the far one. The far side is told by the bore: its wall is seen on
+that side. D is taken from common practice; what is left goes into the uncertainty.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pitwise.measure.photo.budget import CORRELATED, DISTANCE_PER_RADIUS, U_DISTANCE
+from pitwise.measure.photo.face import Face, Frame
+from pitwise.measure.photo.profile import Profile
+from pitwise.measure.photo.result import Estimate, seen_angle_deg
+from pitwise.measure.photo.shape import Shape
+
+Array = NDArray[np.float64]
+
+# What the centre of a fuzzy edge leaves over on rendered faces, px.
+_MODEL_PX = {"orifice": 0.05, "pit": 0.3}
+
+
+@dataclass(frozen=True)
+class OffCentre:
+    """Distance and direction from the rim's centre, and from the emitter's where seen."""
+
+    off: Estimate
+    angle_deg: float
+    xy_mm: tuple[float, float]
+    emitter: Estimate | None
+    emitter_mm: float | None
+
+
+def off_centre_of(
+    frame: Frame, face: Face, profile: Profile, shape: Shape, feature: str, on_card: bool
+) -> OffCentre:
+    """Return how far the feature is off the rim's centre."""
+    scale = face.plane.px_per_mm
+    x, y = shape.x_mm, shape.y_mm
+    u_term = 0.0
+    if not on_card:
+        shift = (
+            face.rim.axes[0]
+            / scale
+            * math.sin(math.radians(face.plane.tilt_deg))
+            / DISTANCE_PER_RADIUS
+        )
+        towards = math.radians(face.plane.tilt_towards_deg)
+        side, sure = _far_side(frame, face, profile, towards) if feature == "orifice" else (1.0, 0)
+        # The rim's true centre lies farther towards the far side than the ellipse's.
+        x -= side * sure * shift * math.cos(towards)
+        y -= side * sure * shift * math.sin(towards)
+        u_term = shift * (sure * U_DISTANCE + (1 - sure))
+    used = max(int(np.count_nonzero(~(profile.masked | profile.outward))), 8)
+    hidden = 1 - used / profile.radius.size
+    own = math.hypot(
+        profile.sd * math.sqrt(2 * CORRELATED / used) + hidden**1.5 * float(np.std(profile.smooth)),
+        face.u_rim_px,
+        _MODEL_PX[feature],
+    )
+    off = math.hypot(x, y)
+    return OffCentre(
+        Estimate(off, math.hypot(own / scale, u_term)),
+        seen_angle_deg(x, y),
+        (x, y),
+        None,
+        None,
+    )
+
+
+def _far_side(frame: Frame, face: Face, profile: Profile, towards: float) -> tuple[float, float]:
+    """Return +1 or −1 for which of the two directions is the far one, and how sure, 0…1.
+
+    The wall of the bore is seen on the far side: inside the hole that side is the lighter one,
+    and lighter than light falling straight into a bore would make it.
+    """
+    turn = np.arange(120) * (2 * math.pi / 120)
+    rings = []
+    for share in (0.72, 0.8, 0.88):
+        r = share * np.interp(turn, profile.angle, profile.smooth, period=2 * math.pi)
+        px, py = face.plane.to_px(
+            profile.centre[0] + r * np.cos(turn), profile.centre[1] + r * np.sin(turn)
+        )
+        h, w = frame.grey.shape
+        ix = np.clip(np.rint(px).astype(int), 0, w - 1)
+        iy = np.clip(np.rint(py).astype(int), 0, h - 1)
+        rings.append(np.where(frame.white[iy, ix], np.nan, frame.grey[iy, ix]))
+    inside = np.nanmedian(np.array(rings), 0) if rings else np.zeros(turn.size)
+    inside = np.where(np.isfinite(inside), inside, np.nanmedian(inside))
+    # y is down in the profile: the direction `towards` is anticlockwise as seen.
+    along = np.cos(-turn - towards)
+    plus = float(np.median(inside[along > 0.5]))
+    minus = float(np.median(inside[along < -0.5]))
+    gap = abs(plus - minus)
+    sure = float(np.clip((gap - 0.02) / 0.06, 0, 1))
+    return (1.0 if plus > minus else -1.0), sure

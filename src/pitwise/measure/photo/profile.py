@@ -1,0 +1,211 @@
+"""The edge's profile: radius in every direction, and what to leave out."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pitwise.measure.photo.edge import EdgeFit, Sectors, collect, fit_edges
+from pitwise.measure.photo.face import Face, Frame
+from pitwise.measure.photo.front import Front, basis
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+_SECTOR_PX = 1.5
+_FEWEST, _MOST = 96, 900
+_TUKEY = 4.685
+_TO_SD = 1.4826
+# A sector whose step of light is below this share of the usual one shows no edge of the hole.
+_LEAST_STEP = 0.3
+HARMONICS = 10
+_WINDOW = (2.4, 2.8)
+_RAMPS = "io"
+
+
+@dataclass(frozen=True)
+class Profile:
+    """The edge about a centre on the face, face pixels.
+
+    Attributes
+    ----------
+    centre : (2,) array
+    angle : (n,) array
+        Clockwise on the screen (y down), radians.
+    radius, u : (n,) arrays
+    smooth : (n,) array
+        Few harmonics through what is not left out.
+    white, hidden, inward : (n,) arrays of bool
+        Clipped by glare; no edge of the hole seen; the edge bulges into the hole (spatter).
+    outward : (n,) array of bool
+        Outliers outward: nicks, left out of the circle but not masked.
+    sd : float
+        Robust scatter of the rest about `smooth`.
+    blur : float
+    fit : EdgeFit
+    sectors : Sectors
+    """
+
+    centre: Array
+    angle: Array
+    radius: Array
+    u: Array
+    smooth: Array
+    white: Flags
+    hidden: Flags
+    inward: Flags
+    outward: Flags
+    sd: float
+    blur: float
+    fit: EdgeFit
+    sectors: Sectors
+
+    @property
+    def masked(self) -> Flags:
+        """Return what is left out of every number."""
+        return self.white | self.hidden | self.inward
+
+    @property
+    def filled(self) -> Array:
+        """Return the radius with the smooth curve where the edge is left out or nicked."""
+        return np.where(self.masked | self.outward, self.smooth, self.radius)
+
+
+def grown(flags: Flags, by: int) -> Flags:
+    """Return flags spread to `by` neighbours on either side, around the circle."""
+    out = flags.copy()
+    for k in range(1, by + 1):
+        out |= np.roll(flags, k) | np.roll(flags, -k)
+    return out
+
+
+def robust_harmonics(
+    angle: Array, radius: Array, weight: Array, harmonics: int = HARMONICS, least_sd: float = 0.02
+) -> tuple[Array, Array, float]:
+    """Fit few harmonics robustly.
+
+    Returns
+    -------
+    smooth : (n,) array
+    robust : (n,) array
+        Weights left, 0 for strangers.
+    sd : float
+    """
+    columns = basis(angle, harmonics)
+    order = np.repeat(np.arange(harmonics + 1), 2)[1:]
+    smooth = np.full(radius.size, float(np.median(radius[weight > 0])))
+    mean = float(np.median(radius[weight > 0]))
+    # Scatter from one sector to the next tells noise from waves.
+    live = weight > 0
+    near = live & np.roll(live, 1)
+    jump = np.abs(radius - np.roll(radius, 1))[near]
+    noise = max(_TO_SD * float(np.median(jump)) / math.sqrt(2) if near.any() else 0.1, least_sd)
+    robust = np.ones(radius.size)
+    sd = max(_TO_SD * float(np.median(np.abs((radius - smooth)[weight > 0]))), least_sd)
+    for turn in range(14):
+        # From few waves to many, so that a wide nick is not followed.
+        use = columns[:, : 1 + 2 * (2 if turn < 4 else harmonics)]
+        w = weight * robust
+        # What a gap leaves open is held to what a hole's waves may be: some 1 % of the radius,
+        # less for more waves.
+        likely = 0.012 * mean / np.maximum(order[: use.shape[1]], 1) ** 1.5
+        ridge = np.diag(np.where(order[: use.shape[1]] > 1, (2 * noise / likely) ** 2, 0.0))
+        normal = (use * w[:, None]).T @ use + ridge
+        smooth = use @ np.linalg.solve(normal, use.T @ (w * radius))
+        off = radius - smooth
+        sd = max(_TO_SD * float(np.median(np.abs(off[live]))), least_sd)
+        cut = _TUKEY * sd * (1.6 if turn < 4 else 1.0)
+        robust = np.clip(1 - (off / cut) ** 2, 0, None) ** 2
+    return smooth, robust, sd
+
+
+def trace_profile(frame: Frame, face: Face, front: Front, *, fuzzy: bool = False) -> Profile:
+    """Locate the edge in every direction about the front curve."""
+    nodes = front.radius.size
+    centre = front.centre
+    reference = front.radius
+    sigma = max(2.5, face.blur_px) if fuzzy else face.blur_px
+    perimeter = 2 * math.pi * float(np.mean(front.smooth))
+    count = int(np.clip(perimeter / _SECTOR_PX, _FEWEST, _MOST))
+    angle = (np.arange(count, dtype=np.float64) + 0.5) * (2 * math.pi / count)
+    at = angle * (nodes / (2 * math.pi))
+    fit: EdgeFit | None = None
+    sectors: Sectors | None = None
+    base = np.zeros(count)
+    for turn in range(3 if fuzzy else 2):
+        sectors = collect(
+            frame.grey,
+            frame.white,
+            face.plane,
+            centre,
+            reference,
+            3.0 * sigma + 2.5,
+            3.3 * sigma + 2.5,
+            count,
+        )
+        light, slope = frame.light(sectors.value)
+        fit = fit_edges(sectors, light, slope, sigma=sigma, window=_WINDOW, ramps=_RAMPS)
+        sigma = float(np.clip(fit.sigma, 0.5, 8.0))
+        base = np.interp(at, np.arange(nodes + 1), np.append(reference, reference[0]))
+        if fuzzy and turn < 2:
+            good = np.isfinite(fit.u) & (fit.u < 2.0) & (np.abs(fit.e) < 4.0)
+            if np.count_nonzero(good) < 0.3 * count:
+                break
+            smooth, _, _ = robust_harmonics(
+                angle, np.where(good, base + fit.e, base), good.astype(float), 6, 0.1
+            )
+            grid = np.arange(nodes) * (2 * math.pi / nodes)
+            reference = np.interp(grid, angle, smooth, period=2 * math.pi)
+    assert fit is not None  # noqa: S101
+    assert sectors is not None  # noqa: S101
+    return _judged(angle, base + fit.e, fit, sectors, centre, sigma, count)
+
+
+def _judged(
+    angle: Array,
+    radius: Array,
+    fit: EdgeFit,
+    sectors: Sectors,
+    centre: Array,
+    sigma: float,
+    count: int,
+) -> Profile:
+    """Say which sectors are left out, and why."""
+    near = sectors.used & (np.abs(sectors.t) < 2.0 * sigma + 2.0)
+    white = grown(np.any(sectors.white & near, 1), 4)
+    step = fit.bright - fit.dark
+    seen = np.isfinite(fit.u) & ~white & (step > 0)
+    usual = float(np.median(step[seen])) if seen.any() else 1.0
+    bad = (
+        ~np.isfinite(fit.u)
+        | (step < _LEAST_STEP * usual)
+        | (fit.u > 0.8)
+        | (np.abs(fit.e) > 2.5 * sigma + 2.0)
+    )
+    misfit = fit.misfit
+    typical = float(np.median(misfit[seen & ~bad])) if (seen & ~bad).any() else 0.1
+    bad |= misfit > max(4.0 * typical, 0.12)
+    hidden = grown(bad & ~white, 1) & ~white
+    weight = (~(white | hidden)).astype(np.float64)
+    if np.count_nonzero(weight) < 0.25 * count:
+        none = np.zeros(count, bool)
+        return Profile(
+            centre, angle, radius, fit.u, np.full(count, float(np.median(radius))),
+            white, hidden, none, none, math.inf, sigma, fit, sectors,
+        )  # fmt: skip
+    smooth, robust, sd = robust_harmonics(angle, radius, weight)
+    off = radius - smooth
+    far = max(4.5 * sd, 0.25)
+    strange = (robust < 0.05) | (np.abs(off) > far)
+    inward = grown(strange & (off < 0) & (weight > 0), 2) & ~white & ~hidden
+    outward = grown(strange & (off > 0) & (weight > 0), 1) & ~white & ~hidden & ~inward
+    clean = weight * ~(inward | outward)
+    if np.count_nonzero(clean) > 0.25 * count:
+        smooth, _, sd = robust_harmonics(angle, radius, clean)
+    return Profile(
+        centre, angle, radius, fit.u, smooth, white, hidden, inward, outward, sd, sigma, fit,
+        sectors,
+    )  # fmt: skip

@@ -1,0 +1,182 @@
+"""From the profile in pixels to circles, roundness and nicks in millimetres on the face."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pitwise.measure.circle import (
+    gaussian_upr,
+    least_squares,
+    maximum_inscribed,
+    minimum_circumscribed,
+    minimum_zone,
+)
+from pitwise.measure.photo.budget import CORRELATED
+from pitwise.measure.photo.nick import Nick, find_nicks
+from pitwise.measure.photo.pose import Plane
+from pitwise.measure.photo.profile import Profile, grown
+from pitwise.measure.photo.result import Circles, NickFound, PlaneCircle
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+_DRAWS = 48
+_SEED = 20252
+# Points of the profile that the reference circles are put through.
+_POINTS = 240
+
+
+@dataclass(frozen=True)
+class Shape:
+    """The hole's shape, mm, x right and y up from the rim's centre."""
+
+    x_mm: float
+    y_mm: float
+    diameter_mm: float
+    roundness_mm: float
+    without_nicks_mm: float
+    noise_floor_mm: float
+    u_roundness_mm: float
+    nicks: tuple[NickFound, ...]
+    circles: Circles
+    angle_deg: Array
+    radius_mm: Array
+    filtered_mm: Array
+    masked: Flags
+    edge_px: Array
+    unmasked_diameter_mm: float
+    unmasked_roundness_mm: float
+
+
+def _points(angle: Array, radius: Array) -> Array:
+    return np.column_stack([radius * np.cos(angle), radius * np.sin(angle)])
+
+
+def _about(centre: tuple[float, float], angle: Array, radius: Array) -> Array:
+    """Return the radii of a profile about another centre, at the same angles."""
+    p = _points(angle, radius) - np.array(centre)
+    turn = np.arctan2(p[:, 1], p[:, 0]) % (2 * math.pi)
+    order = np.argsort(turn)
+    r = np.hypot(p[:, 0], p[:, 1])
+    return np.asarray(np.interp(angle, turn[order], r[order], period=2 * math.pi))
+
+
+def _zone_points(angle: Array, filtered: Array, nicks: list[Nick]) -> Array:
+    """Return the filtered profile with its nicks at full depth, thinned to `_POINTS`."""
+    grid = np.arange(_POINTS, dtype=np.float64) * (2 * math.pi / _POINTS)
+    points = _points(grid, np.interp(grid, angle, filtered, period=2 * math.pi))
+    if not nicks:
+        return points
+    at = np.array([nick.angle for nick in nicks])
+    deep = np.interp(at, angle, filtered, period=2 * math.pi) + [n.depth for n in nicks]
+    return np.vstack([points, _points(at, deep)])
+
+
+def _white_noise_floor(
+    angle: Array, sd: float, cutoff: float, radius: float
+) -> tuple[float, float]:
+    """Return mean and standard deviation of the roundness that noise alone shows.
+
+    Seeded draws of a perfect circle with noise of `sd`, correlated over as many sectors as
+    texture is, under the same filter.
+    """
+    rng = np.random.default_rng(_SEED)
+    n = angle.size
+    noise = rng.standard_normal((_DRAWS, n))
+    reach = max(round(CORRELATED), 1)
+    smooth = sum(np.roll(noise, k, 1) for k in range(reach)) / math.sqrt(reach)
+    widths = []
+    for row in np.asarray(smooth):
+        r = gaussian_upr(radius + sd * row, cutoff)
+        # The least-squares centre's zone, a few per cent above the minimum one.
+        wave = r - r.mean()
+        c, s = 2 * np.mean(wave * np.cos(angle)), 2 * np.mean(wave * np.sin(angle))
+        wave = wave - c * np.cos(angle) - s * np.sin(angle)
+        widths.append(0.94 * float(np.ptp(wave)))
+    return float(np.mean(widths)), float(np.std(widths))
+
+
+def shape_of(profile: Profile, plane: Plane, cutoff: float, alarm: float) -> Shape:
+    """Return the shape of a profile.
+
+    Parameters
+    ----------
+    profile : Profile
+    plane : Plane
+    cutoff : float
+        Gaussian filter, UPR at 50 %.
+    alarm : float
+        Nicks' false-alarm rate around the whole edge.
+    """
+    mm = 1.0 / plane.px_per_mm
+    # y up from here on: the angles run the other way.
+    angle = (2 * math.pi - profile.angle)[::-1]
+    radius, smooth = profile.radius[::-1], profile.smooth[::-1]
+    masked = profile.masked[::-1]
+    blocked = masked | ~np.isfinite(radius)
+    found = find_nicks(
+        angle, np.where(blocked, smooth, radius), smooth, blocked, alarm, profile.blur
+    )
+    step = 2 * math.pi * float(np.mean(smooth)) / angle.size
+    nicked = np.zeros(angle.size, bool)
+    for nick in found:
+        apart = np.abs((angle - nick.angle + math.pi) % (2 * math.pi) - math.pi)
+        nicked |= apart * float(np.mean(smooth)) < nick.width + 2.5 * profile.blur + step
+    out = blocked | nicked | profile.outward[::-1]
+    filled = np.where(out, smooth, radius)
+    circle = least_squares(_points(angle, filled))
+    centre = (circle.x, circle.y)
+    about = _about(centre, angle, filled)
+    filtered = gaussian_upr(about, cutoff)
+    plain = minimum_zone(_zone_points(angle, filtered, []))
+    points = _zone_points(angle, filtered, found)
+    zone = minimum_zone(points) if found else plain
+    circumscribed = minimum_circumscribed(points)
+    inscribed = maximum_inscribed(points)
+    floor, spread = _white_noise_floor(angle, profile.sd, cutoff, circle.r)
+    whole = np.where(np.isfinite(radius), radius, smooth)
+    bare = least_squares(_points(angle, whole))
+    bare_zone = minimum_zone(
+        _zone_points(angle, gaussian_upr(_about((bare.x, bare.y), angle, whole), cutoff), [])
+    )
+    x = (profile.centre[0] + circle.x) * mm
+    y = (-profile.centre[1] + circle.y) * mm
+
+    def placed(cx: float, cy: float, r: float) -> PlaneCircle:
+        return PlaneCircle(x + cx * mm, y + cy * mm, r * mm)
+
+    fx = profile.centre[0] + radius * np.cos(angle)
+    fy = profile.centre[1] - radius * np.sin(angle)
+    px, py = plane.to_px(fx, fy)
+    own = _points(angle, radius) - np.array(centre)
+    return Shape(
+        x,
+        y,
+        2 * circle.r * mm,
+        zone.width * mm,
+        plain.width * mm,
+        floor * mm,
+        math.hypot(spread, 0.5 * profile.sd * (1 if found else 0)) * mm,
+        tuple(
+            NickFound(math.degrees(n.angle) % 360.0, n.depth * mm, n.width * mm, n.strength)
+            for n in sorted(found, key=lambda n: -n.depth)
+        ),
+        Circles(
+            placed(0, 0, circle.r),
+            placed(zone.x, zone.y, zone.inner_r),
+            placed(zone.x, zone.y, zone.outer_r),
+            placed(circumscribed.x, circumscribed.y, circumscribed.r),
+            placed(inscribed.x, inscribed.y, inscribed.r),
+        ),
+        np.degrees(np.arctan2(own[:, 1], own[:, 0])) % 360.0,
+        np.hypot(own[:, 0], own[:, 1]) * mm,
+        filtered * mm,
+        grown(masked, 0),
+        np.column_stack([px, py]),
+        2 * bare.r * mm,
+        bare_zone.width * mm,
+    )
