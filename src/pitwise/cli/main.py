@@ -23,6 +23,7 @@ _ROOMS = {
     "outlook": ("outlook",),
     "circle": ("circle",),
     "gauge": ("gauge", "agreement"),
+    "photo": ("photo",),
     "sheet": ("sheet",),
     "torch": ("torch",),
     "serve": ("serve", "demo"),

@@ -1,0 +1,234 @@
+"""`pitwise photo`: measure a hole or pit from photos."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rich.table import Table
+
+from pitwise.cli.common import console, print_json
+from pitwise.services.errors import ServiceError
+from pitwise.trade.given import InputError
+
+if TYPE_CHECKING:
+    from pitwise.measure.photo.combine import Combined
+    from pitwise.measure.photo.light import ToneCurve
+    from pitwise.measure.photo.result import HoleMeasured, PhotoRefused
+
+
+def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    own = commands.add_parser("photo", help="measure a hole or pit from photos of the face")
+    own.add_argument(
+        "images",
+        metavar="IMAGE",
+        nargs="*",
+        help="JPEG, PNG or HEIC; several of one part are combined",
+    )
+    own.add_argument("--rim-mm", type=float, metavar="D", help="outer diameter of the face, mm")
+    own.add_argument("--feature", choices=("orifice", "pit"), default="orifice")
+    own.add_argument("--json", action="store_true", help="print JSON")
+    own.add_argument("--picture", metavar="OUT.png", help="draw the result of the first photo")
+    own.add_argument("--tone", metavar="srgb|GAMMA", help="the camera's tone curve, where known")
+    own.add_argument("--no-card", action="store_true", help="do not look for the printed card")
+    own.add_argument(
+        "--false-alarm",
+        type=float,
+        default=0.01,
+        metavar="P",
+        help="chance of a nick where none is",
+    )
+    own.add_argument("--card-out", metavar="CARD.pdf", help="write the printable card")
+    own.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Measure and print; 1 where a photo is refused."""
+    if args.card_out is not None:
+        _write_card(args.card_out)
+        if not args.images:
+            return 0
+    if not args.images:
+        raise ServiceError("IMAGE", "no photo is given", "name one, or --card-out CARD.pdf")
+    # OpenCV takes a while to import.
+    from pitwise.measure.photo.combine import combine
+    from pitwise.measure.photo.measure import measure_photo
+    from pitwise.measure.photo.result import HoleMeasured
+    from pitwise.services.intake import decode_file
+
+    tone = _tone(args.tone)
+    results: list[HoleMeasured | PhotoRefused] = []
+    for place in args.images:
+        pixels = decode_file(place)
+        try:
+            result = measure_photo(
+                pixels,
+                rim_mm=args.rim_mm,
+                feature=args.feature,
+                tone=tone,
+                card=not args.no_card,
+                false_alarm=args.false_alarm,
+            )
+        except InputError as error:
+            raise ServiceError(f"{place}: {error.place}", error.problem, error.mend) from error
+        if args.picture is not None and not results:
+            _draw(args.picture, pixels, result)
+        results.append(result)
+    measured = [r for r in results if isinstance(r, HoleMeasured)]
+    refused = [
+        (place, r)
+        for place, r in zip(args.images, results, strict=True)
+        if not isinstance(r, HoleMeasured)
+    ]
+    if len(results) == 1:
+        _tell(args, results[0])
+        return 1 if refused else 0
+    joint = combine(measured) if len(measured) >= 2 else None
+    _tell_all(args, results, joint, refused)
+    return 1 if joint is None or refused else 0
+
+
+def _tone(words: str | None) -> ToneCurve | None:
+    from pitwise.measure.photo.light import SRGB, gamma
+
+    if words is None:
+        return None
+    if words.casefold() == "srgb":
+        return SRGB
+    try:
+        return gamma(float(words))
+    except ValueError as error:
+        raise ServiceError(
+            "--tone", f"'{words}' is no tone curve", "write srgb, or an exponent from 0.4 to 4"
+        ) from error
+
+
+def _write_card(place: str) -> None:
+    from pitwise.reports.photo_card import card_pdf
+
+    _write(place, card_pdf())
+
+
+def _write(place: str, content: bytes) -> None:
+    try:
+        Path(place).write_bytes(content)
+    except OSError as error:
+        raise ServiceError(
+            place, f"can't be written ({error.strerror})", "name a file in a folder of yours"
+        ) from error
+
+
+def _draw(place: str, pixels: Any, result: HoleMeasured | PhotoRefused) -> None:
+    import io
+
+    from PIL import Image
+
+    from pitwise import reports
+    from pitwise.measure.photo.picture import draw_result
+
+    fonts = Path(reports.__file__).parent / "fonts"
+    drawn = draw_result(
+        pixels,
+        result,
+        font=str(fonts / "AtkinsonHyperlegibleNext-400.ttf"),
+        bold=str(fonts / "AtkinsonHyperlegibleNext-700.ttf"),
+    )
+    kept = io.BytesIO()
+    Image.fromarray(drawn).save(kept, "PNG")
+    _write(place, kept.getvalue())
+
+
+def _tell(args: argparse.Namespace, result: HoleMeasured | PhotoRefused) -> None:
+    from pitwise.measure.photo.result import HoleMeasured
+
+    if args.json:
+        print_json(result.plain())
+        return
+    out = console()
+    if not isinstance(result, HoleMeasured):
+        out.print(f"Not measured ({result.reason}): {result.text}", markup=False)
+        out.print(f"Mend: {result.mend}", markup=False)
+        return
+    table = Table(title=f"{result.feature.capitalize()}", title_justify="left")
+    for name in ("", "mm", "95 % range ±"):
+        table.add_column(name, justify="left" if not name else "right")
+    table.add_row("Diameter", f"{result.diameter.value:.4f}", f"{2 * result.diameter.u:.4f}")
+    table.add_row(
+        "Out of round",
+        f"{result.roundness_mm:.4f}",
+        f"{2 * result.roundness_u_mm:.4f} (noise alone shows {result.noise_floor_mm:.4f})",
+    )
+    table.add_row(
+        f"Off centre, towards {result.off_centre_angle_deg:.0f}°",
+        f"{result.off_centre.value:.4f}",
+        f"{2 * result.off_centre.u:.4f}",
+    )
+    for nick in result.nicks:
+        table.add_row(
+            f"Nick at {nick.angle_deg:.0f}°",
+            f"{nick.depth_mm:.3f} deep",
+            f"{nick.width_mm:.3f} wide",
+        )
+    if not result.nicks:
+        table.add_row("Nicks", "none found", f"false alarms {result.false_alarm:.0%}")
+    out.print(table)
+    rows = Table(title="What the diameter's uncertainty is made of", title_justify="left")
+    for name in ("Source", "u, mm", "Kind", "From"):
+        rows.add_column(name, justify="right" if name == "u, mm" else "left")
+    for row in result.budget:
+        rows.add_row(row.name, f"{row.u_mm:.5f}", row.kind, row.text)
+    out.print(rows)
+    out.print(
+        f"{result.px_per_mm:.1f} px/mm from the {result.scale_from}, tilt {result.tilt_deg:.1f}°, "
+        f"tone {result.tone} ({result.tone_from}), {result.masked_share:.0%} left out; with all: "
+        f"{result.unmasked.diameter_mm:.4f} mm, out of round {result.unmasked.roundness_mm:.4f}",
+        markup=False,
+    )
+    for words in result.warnings:
+        out.print(words, markup=False)
+
+
+def _tell_all(
+    args: argparse.Namespace,
+    results: list[HoleMeasured | PhotoRefused],
+    joint: Combined | None,
+    refused: list[tuple[str, PhotoRefused]],
+) -> None:
+    plain = [r.plain() for r in results]
+    if args.json:
+        if joint is not None:
+            whole = joint.plain()
+        else:
+            whole = {
+                "diameter_mm": None,
+                "roundness_mm": None,
+                "off_centre_mm": None,
+                "refused": {
+                    "reason": "too-few",
+                    "text": "fewer than two of the photos could be measured",
+                    "mend": "take more photos; see the mend of each",
+                },
+            }
+        print_json({**whole, "each": plain})
+        return
+    out = console()
+    for place, r in refused:
+        words = r.plain()["refused"]
+        out.print(f"{place}: not measured: {words['text']}. Mend: {words['mend']}", markup=False)
+    if joint is None:
+        out.print("Fewer than two photos could be measured.", markup=False)
+        return
+    table = Table(title=f"{joint.n} photos", title_justify="left")
+    for name in ("", "mm", "95 % range ±"):
+        table.add_column(name, justify="left" if not name else "right")
+    for name, value in (
+        ("Diameter", joint.diameter),
+        ("Out of round", joint.roundness),
+        ("Off centre", joint.off_centre),
+    ):
+        table.add_row(name, f"{value.value:.4f}", f"{2 * value.u:.4f}")
+    out.print(table)
+    for words in joint.warnings:
+        out.print(words, markup=False)
