@@ -40,6 +40,8 @@ _TIMES = 4.5
 _LEAST = 0.05
 # More than this share changed: a robust spread can't tell noise from change any more.
 _MOST_SHARE = 0.5
+# How far the blur of a white place reaches, of the picture's width.
+_HALO = 0.01
 # By rings: how far past the new face's own strays, and how much of it may stray.
 _STRAY = 1.5
 _MOST_ODD = 0.03
@@ -275,7 +277,8 @@ def _compare(
     # The hole is a hole in both: not compared. Two pixels of slack for the edge itself.
     hole = _disc(now, turned, -2 / now.px_per_mm) & _disc(now, now_hole, -2 / now.px_per_mm)
     ring &= ~hole
-    mask = ring & (maximum_filter(clipped, 5) == 0)
+    halo = maximum_filter(clipped, 2 * max(2, round(_HALO * len(after))) + 1)
+    mask = ring & ~halo
     pixel = 1 / now.px_per_mm**2
     if mask.sum() < 0.3 * ring.sum():
         return PhotoRefused(
@@ -315,6 +318,9 @@ def _compare(
         over_it = strength > np.maximum(times * threshold, half_left)
         return _large(mask & over_it, smallest_mm2 / pixel)
 
+    # A lighter place beside a white one is its halo: light, and no more looked at than the white.
+    beside = _touching(mask & (difference > 0.75 * threshold), maximum_filter(halo, 5))
+    mask &= ~beside
     spots = at(1.0)
     # An outline is known to a pixel: the area is at most a pixel's width along it off.
     low = at(1.5) & minimum_filter(spots, 3)
@@ -392,6 +398,15 @@ def _large(mask: Array, least: float) -> Array:
     keep = np.zeros(count, dtype=bool)
     keep[1:] = stats[1:, cv2.CC_STAT_AREA] >= max(least, 2)
     return np.asarray(keep[labels])
+
+
+def _touching(mask: Array, places: Array) -> Array:
+    """Return the spots of a mask that touch any of some places."""
+    count, labels = cv2.connectedComponents(mask.astype(np.uint8), None, 8)
+    touched = np.zeros(count, dtype=bool)
+    touched[np.unique(labels[places & mask])] = True
+    touched[0] = False
+    return np.asarray(touched[labels])
 
 
 def _regions(
