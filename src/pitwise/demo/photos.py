@@ -18,7 +18,7 @@ from pitwise.services.shopfloor import Shop
 _FACES = {"300": (14.0, 2.40), "130": (12.0, 1.80), "200S": (13.0, 2.10)}
 _TYPE_OF = {"North 1": "300", "South 1": "130", "South 2": "200S"}
 _GROWTH_PER_START_MM = 0.00018
-_MARGIN_PX = 60
+_MARGIN_PX = 40
 _PX_PER_MM = 46.0
 
 
@@ -51,7 +51,7 @@ def furnish(shop: Shop, lead: Actor) -> None:
         )
 
 
-def _scene(torch: str, grown_mm: float, out_of_round: bool, blurred: bool, seed: int) -> Scene:
+def _scene(torch: str, grown_mm: float, out_of_round: bool, askew: bool, seed: int) -> Scene:
     rim, hole = _FACES[_TYPE_OF[torch]]
     side = round(rim * _PX_PER_MM) + 2 * _MARGIN_PX
     return Scene(
@@ -62,10 +62,10 @@ def _scene(torch: str, grown_mm: float, out_of_round: bool, blurred: bool, seed:
         hole_mm=hole + grown_mm,
         lobes=((2, 0.09, 35.0), (3, 0.02, 80.0)) if out_of_round else ((3, 0.008, 10.0),),
         off_centre_mm=(0.02, -0.01),
-        tilt_deg=3.0,
+        tilt_deg=34.0 if askew else 3.0,
         tilt_towards_deg=float(40 * (seed % 9)),
         turn_deg=float(25 * seed % 360),
-        blur_px=9.0 if blurred else 1.0,
+        blur_px=1.0,
         light_fall=0.15,
         jpeg_quality=None,
     )
@@ -75,11 +75,15 @@ def labelled(scene: Scene, seed: int) -> bytes:
     """Render a scene as a JPEG with the label on it: nobody is to take it for a photo."""
     picture, _truth = render(scene, seed)
     image = Image.fromarray(picture)
-    size = max(16, scene.height // 28)
+    # In the corner of the square about the rim: it stays when the result is drawn cut to that.
+    radius = scene.rim_mm / 2 * scene.px_per_mm
+    size = round(0.05 * radius)
     font = ImageFont.truetype(str(FONTS / "AtkinsonHyperlegibleNext-700.ttf"), size)
+    words = LABEL.replace("picture, not", "picture,\nnot").replace(" picture", "\npicture")
+    left, low = scene.width / 2 - radius, scene.height / 2 + radius
     draw = ImageDraw.Draw(image)
-    draw.rectangle((0, scene.height - 2 * size, scene.width, scene.height), fill=(20, 24, 28))
-    draw.text((size // 2, scene.height - 1.75 * size), LABEL, fill=(246, 244, 238), font=font)
+    draw.rectangle((left, low - 3.9 * size, left + 5.9 * size, low), fill=(20, 24, 28))
+    draw.multiline_text((left + size / 3, low - 3.8 * size), words, fill=(246, 244, 238), font=font)
     out = io.BytesIO()
     image.save(out, "JPEG", quality=92)
     return out.getvalue()
@@ -102,14 +106,14 @@ class PhotoStory:
     def take(
         self, shop: Shop, actor: Actor, number: int, torch: str, draft: Draft, key: str
     ) -> Draft:
-        """Take the photo: North 1 grows, South 1 is out of round, South 2's is blurred."""
+        """Take the photo: North 1 grows, South 1 is out of round, South 2's is taken askew."""
         self.taken[torch] = self.taken.get(torch, 0) + 1
         starts = draft.lives["nozzle"].starts if "nozzle" in draft.lives else 0
         scene = _scene(
             torch,
             min(0.2, starts * _GROWTH_PER_START_MM),
             out_of_round=torch == "South 1",
-            blurred=torch == "South 2",
+            askew=torch == "South 2",
             seed=self.taken[torch],
         )
         picture = io.BytesIO(labelled(scene, self.taken[torch]))
