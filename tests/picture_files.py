@@ -67,6 +67,7 @@ def grey_png(width: int, height: int, *more: bytes) -> bytes:
     return raw_png(width, height, zlib.compress((b"\0" + b"\x80" * width) * height), *more)
 
 
+@functools.cache
 def zeros(megabytes: int) -> bytes:
     """So many megabytes of nothing, compressed."""
     pack = zlib.compressobj(9)

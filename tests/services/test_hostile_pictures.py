@@ -208,6 +208,31 @@ def test_the_cap_holds_while_the_photo_comes() -> None:
     assert MAX_UPLOAD < sender.given <= MAX_UPLOAD + (1 << 16)
 
 
+def test_a_stream_may_give_a_byte_at_a_time() -> None:
+    class Slow(io.BytesIO):
+        def read(self, size: int | None = -1, /) -> bytes:
+            return super().read(1 if size else 0)
+
+    assert intake.take("a.jpg", Slow(files.jpeg())).width == 96
+
+
+@pytest.mark.parametrize(
+    "change", [{"media": "text/html"}, {"width": -1}, {"width": 10**9}, {"bits": 9}, {"notes": 1}]
+)
+def test_an_answer_that_can_not_be_is_not_believed(
+    change: dict[str, Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def run(_module: str, folder: Path, *_words: str, place: str) -> dict[str, Any]:
+        (folder / "kept").write_bytes(files.jpeg())
+        (folder / "small").write_bytes(files.jpeg())
+        good = {"media": "image/jpeg", "width": 96, "height": 64, "bits": 8, "notes": []}
+        return good | {"small_width": 96, "small_height": 64} | change
+
+    monkeypatch.setattr(intake, "run_limited", run)
+    with pytest.raises(ServiceError, match="damaged"):
+        intake.take("a.jpg", io.BytesIO(files.jpeg()))
+
+
 def test_what_is_no_photo_is_not_waited_for() -> None:
     sender = Endless(b"GIF89a")
     with pytest.raises(ServiceError, match="GIF"):

@@ -6,13 +6,14 @@ import threading
 import time
 from pathlib import Path
 
-import numpy as np
 import pytest
-from PIL import Image, ImageDraw
+from PIL import Image
 
 import picture_files as files
 from kit import Floor
 from picture_kit import quick, send
+from pitwise.measure.specimen.draw import render
+from pitwise.measure.specimen.scene import Scene
 from pitwise.services import limited
 from pitwise.services.errors import NotFoundError, ServiceError
 from pitwise.services.limited import Limits
@@ -23,36 +24,28 @@ __all__ = ["quick"]
 pytestmark = pytest.mark.xdist_group("pictures")
 
 
-def face(width: int = 900) -> Image.Image:
-    """A bright round face with a dark hole, drawn large and brought down: edges of some width."""
-    image = Image.new("RGB", (3 * width, 3 * width), (25, 25, 25))
-    pen = ImageDraw.Draw(image)
-    middle = 3 * width / 2
-    for radius, level in ((1.2 * width, 170), (0.3 * width, 15)):
-        box = (middle - radius, middle - radius, middle + radius, middle + radius)
-        pen.ellipse(box, fill=(level, level, level))
-    small = np.asarray(image.resize((width, width), Image.Resampling.BOX)).astype(float)
-    noise = np.random.default_rng(1).normal(0, 1.5, small.shape)
-    return Image.fromarray((small + noise).clip(0, 255).astype(np.uint8))
+def face() -> tuple[Image.Image, float]:
+    """A rendered nozzle's face, and the diameter of its hole in mm."""
+    scene = Scene(width=760, height=720, px_per_mm=45.0, rim_mm=14.0, hole_mm=3.0)
+    picture, truth = render(scene, 4)
+    return Image.fromarray(picture), truth.diameter_mm
 
 
 def test_a_photo_is_measured_and_drawn(lite: Floor, quick: None) -> None:
-    pytest.importorskip("pitwise.measure.photo.measure", exc_type=ImportError)
-    pytest.importorskip("pitwise.measure.photo.picture", exc_type=ImportError)
-    info = send(lite, files.png(face()))
-    told = measure(lite.shop, [info.id], rim_mm=20.0, feature="orifice", new_photo_id=info.id)
+    picture, diameter_mm = face()
+    info = send(lite, files.jpeg(picture, quality=97, subsampling=0))
+    told = measure(lite.shop, [info.id], rim_mm=14.0, feature="orifice", new_photo_id=info.id)
     body = told["body"]
     assert body["refused"] is None, body
-    # 0.3 / 1.2 of the rim.
-    assert abs(body["diameter_mm"]["value"] - 5.0) < 0.05
+    assert abs(body["diameter_mm"]["value"] - diameter_mm) < 0.02
     assert told["bodies"][0]["diameter_mm"] == body["diameter_mm"]
     assert told["picture"].startswith(b"\xff\xd8\xff")
-    assert "change" in body
+    # The very same photo: nothing changed.
+    assert body["change"]["changed_area_mm2"]["value"] < 0.05
+    assert told["change_picture"].startswith(b"\xff\xd8\xff")
 
 
 def test_a_photo_that_shows_nothing_is_a_refusal_not_an_error(lite: Floor, quick: None) -> None:
-    pytest.importorskip("pitwise.measure.photo.measure", exc_type=ImportError)
-    pytest.importorskip("pitwise.measure.photo.picture", exc_type=ImportError)
     info = send(lite, files.png(Image.new("RGB", (400, 300), (90, 90, 90))))
     told = measure(lite.shop, [info.id], rim_mm=20.0, feature="orifice")
     assert told["body"]["refused"]["reason"]

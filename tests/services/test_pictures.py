@@ -224,6 +224,10 @@ def test_colours_are_brought_to_srgb() -> None:
         assert done.media == media
         below = pixels_of(done.content, done.media)[24, 16]
         assert np.abs(below.astype(int) - grey).max() <= 2
+    dull = patch.convert("L")
+    assert clean_picture(files.jpeg(dull, icc_profile=p3_profile())).media == "image/jpeg"
+    done = clean_picture(files.jpeg(dull, icc_profile=other_profile()))
+    assert abs(int(pixels_of(done.content, done.media)[24, 16, 0]) - 144) <= 3
     srgb = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
     done = clean_picture(files.jpeg(patch, icc_profile=srgb))
     assert done.media == "image/jpeg"

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO, Literal, Protocol
+from typing import Any, BinaryIO, Literal, Protocol, cast
 
 from pitwise.services import decode_worker
 from pitwise.services.errors import ServiceError
@@ -27,9 +27,9 @@ from pitwise.services.photofile.sniff import sniff
 
 __all__ = ["MAX_UPLOAD", "Intake", "decode", "decode_file", "decode_stream", "small", "take"]
 
-_BLOCK = 1 << 16
+_BLOCK, _HEAD = 1 << 16, 64
 _WORKER = "pitwise.services.decode_worker"
-_MAGIC = {"image/jpeg": b"\xff\xd8\xff", "image/png": b"\x89PNG\r\n\x1a\n"}
+_MAGIC: dict[str, bytes] = {"image/jpeg": b"\xff\xd8\xff", "image/png": b"\x89PNG\r\n\x1a\n"}
 
 
 class Stream(Protocol):
@@ -80,11 +80,15 @@ class Intake:
 def _receive(place: str, stream: Stream, target: Path) -> str:
     """Copy a stream to a file, stopping at the cap; return its SHA-256."""
     digest, size = hashlib.sha256(), 0
+    # The first bytes tell the format: what is none is not waited for. A stream may give less
+    # at a time than was asked for.
+    block = b""
+    while len(block) < _HEAD and (more := stream.read(_HEAD - len(block))):
+        block += more
+    if block:
+        _checked_format(place, block)
     with target.open("wb") as file:
-        while block := stream.read(_BLOCK):
-            if not size:
-                # The first piece tells the format: what is none is not waited for.
-                _checked_format(place, block)
+        while block:
             size += len(block)
             if size > MAX_UPLOAD:
                 raise ServiceError(
@@ -94,6 +98,7 @@ def _receive(place: str, stream: Stream, target: Path) -> str:
                 )
             digest.update(block)
             file.write(block)
+            block = stream.read(_BLOCK)
     if not size:
         raise ServiceError(place, "is empty", "choose the photo again")
     return digest.hexdigest()
@@ -132,20 +137,32 @@ def take(name: str, stream: Stream) -> Intake:
         answer = run_limited(_WORKER, folder, "clean", place=place)
         content = _read(folder / decode_worker.KEPT, MAX_STORED)
         little = _read(folder / decode_worker.SMALL, 4 << 20)
-    media, (width, height) = answer["media"], (answer["width"], answer["height"])
-    small_width, small_height = answer["small_width"], answer["small_height"]
-    if (
-        not content.startswith(_MAGIC.get(media, b"?"))
-        or not little.startswith(_MAGIC["image/jpeg"])
-        or not all(type(n) is int and n > 0 for n in (width, height, small_width, small_height))
-        or width * height > MAX_PIXELS
-        or max(small_width, small_height) > THUMB_SIDE
-        or answer["bits"] not in (8, 16)
-    ):
+    done = _believed(answer, content, little, digest)
+    if done is None:
         raise ServiceError(place, "is damaged, and can't be decoded", "take the photo again")
+    return done
+
+
+def _believed(answer: dict[str, Any], content: bytes, little: bytes, digest: str) -> Intake | None:
+    """Return what the process answered, None where it is not what it can be."""
+    media = answer.get("media")
+    sizes = [answer.get(k) for k in ("width", "height", "small_width", "small_height")]
+    notes = answer.get("notes")
+    if (
+        media not in _MAGIC
+        or not content.startswith(_MAGIC[media])
+        or not little.startswith(_MAGIC["image/jpeg"])
+        or not all(type(n) is int and n > 0 for n in sizes)
+        or answer.get("bits") not in (8, 16)
+        or not isinstance(notes, list)
+    ):
+        return None
+    width, height, small_width, small_height = (int(n or 0) for n in sizes)
+    if width * height > MAX_PIXELS or max(small_width, small_height) > THUMB_SIDE:
+        return None
     return Intake(
         content,
-        media,
+        cast('Literal["image/jpeg", "image/png"]', media),
         width,
         height,
         answer["bits"],
@@ -153,7 +170,7 @@ def take(name: str, stream: Stream) -> Intake:
         little,
         small_width,
         small_height,
-        tuple(str(n) for n in answer["notes"]),
+        tuple(str(n) for n in notes),
     )
 
 

@@ -116,8 +116,8 @@ def run_limited(
     if answer is None:
         raise _stopped(place, code, folder / _ERRORS)
     refused = answer.get("refused")
-    if refused is not None:
-        raise ServiceError(place, str(refused["problem"]), str(refused["mend"]))
+    if isinstance(refused, dict):
+        raise ServiceError(place, str(refused.get("problem")), str(refused.get("mend")))
     return answer
 
 
@@ -136,13 +136,14 @@ def _run(module: str, folder: Path, words: tuple[str, ...], limits: Limits) -> i
         )
     try:
         return process.wait(limits.wall_s)
-    except subprocess.TimeoutExpired:
-        return None
-    finally:
-        # Also what it may have started; the leader itself is reaped here.
-        with contextlib.suppress(ProcessLookupError, PermissionError):
+    except BaseException as error:
+        # Not reaped yet, so the number is still its own: it goes with all it may have started.
+        with contextlib.suppress(ProcessLookupError):
             os.killpg(process.pid, signal.SIGKILL)
         process.wait()
+        if isinstance(error, subprocess.TimeoutExpired):
+            return None
+        raise
 
 
 def _answer(path: Path) -> dict[str, Any] | None:

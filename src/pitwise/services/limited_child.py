@@ -18,12 +18,15 @@ _OPEN_FILES = 32
 
 def limit(memory: int, cpu_s: int, file: int) -> None:
     """Set what this process may use; it can't be raised again."""
-    for what, most in (
-        (resource.RLIMIT_AS, memory),
+    limits = [
         (resource.RLIMIT_FSIZE, file),
         (resource.RLIMIT_NOFILE, _OPEN_FILES),
         (resource.RLIMIT_CORE, 0),
-    ):
+    ]
+    if sys.platform != "darwin":
+        # macOS refuses this one; the others hold there.
+        limits.append((resource.RLIMIT_AS, memory))
+    for what, most in limits:
         resource.setrlimit(what, (most, most))
     # The soft limit ends it by a signal that tells why; the hard one a second later for sure.
     resource.setrlimit(resource.RLIMIT_CPU, (cpu_s, cpu_s + 1))

@@ -6,7 +6,6 @@ its time and memory. The order is in ``job.json``, the photos are files beside i
 
 from __future__ import annotations
 
-import importlib
 import json
 from pathlib import Path
 from typing import Any
@@ -21,25 +20,32 @@ def _work(folder: Path, _words: list[str]) -> dict[str, Any]:
     # Only now: the limits hold by this time.
     import cv2
 
+    from pitwise import reports
+    from pitwise.measure.photo.measure import measure_photo
+    from pitwise.measure.photo.picture import draw_result
     from pitwise.services.photofile.clean import pixels_of, thumb_of
 
     cv2.setNumThreads(1)
-    measuring = importlib.import_module("pitwise.measure.photo.measure")
     order = json.loads((folder / JOB).read_text(encoding="utf-8"))
     options = {"rim_mm": order["rim_mm"], "feature": order["feature"], "card": order["card"]}
-    results, image = [], None
+    results = []
     for name, media in order["photos"]:
         image = pixels_of((folder / name).read_bytes(), media)
-        results.append(measuring.measure_photo(image, **options))
+        results.append(measure_photo(image, **options))
     answer: dict[str, Any] = {"bodies": [r.plain() for r in results]}
     if order["picture"]:
-        drawing = importlib.import_module("pitwise.measure.photo.picture")
-        drawn = drawing.draw_result(image, results[-1])
+        fonts = Path(reports.__file__).parent / "fonts"
+        drawn = draw_result(
+            image,
+            results[-1],
+            font=str(fonts / "AtkinsonHyperlegibleNext-400.ttf"),
+            bold=str(fonts / "AtkinsonHyperlegibleNext-700.ttf"),
+        )
         (folder / PICTURE).write_bytes(thumb_of(drawn, _SIDE)[0])
     if order["new"] is not None:
         name, media = order["new"]
         new_image = pixels_of((folder / name).read_bytes(), media)
-        new = measuring.measure_photo(new_image, **options)
+        new = measure_photo(new_image, **options)
         answer["change"] = _change(folder, new_image, new, image, results[-1], order["rim_mm"])
     return answer
 
@@ -53,11 +59,11 @@ def _change(
     if new.plain()["refused"] is not None:
         plain: dict[str, Any] = new.plain()
         return {"refused": plain["refused"] | {"of": "new"}}
+    from pitwise.measure.photo.change import Changed, changed_between
     from pitwise.services.photofile.clean import thumb_of
 
-    comparing = importlib.import_module("pitwise.measure.photo.change")
-    changed = comparing.changed_between(new_image, new, image, now, rim_mm)
-    if not changed.refused:
+    changed = changed_between(new_image, new, image, now, rim_mm)
+    if isinstance(changed, Changed):
         (folder / CHANGE).write_bytes(thumb_of(changed.picture, _SIDE)[0])
     told: dict[str, Any] = changed.plain()
     return told

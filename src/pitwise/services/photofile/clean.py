@@ -129,9 +129,16 @@ class _told:
 
 
 def _from_jpeg(parts: JpegParts) -> Cleaned:
-    colours = colours_of(parts.icc, "RGB" if parts.components == 3 else "L")
+    grey = parts.components == 1
+    # Some programs leave the profile of the colours in what they made grey.
+    as_rgb = not grey or (parts.icc is not None and parts.icc[16:20] == b"RGB ")
+    colours = colours_of(parts.icc, "RGB" if as_rgb else "L")
+    if grey and colours.kind == "p3":
+        # Its greys are those of sRGB.
+        colours = Colours("srgb")
     if colours.kind == "other":
         image = _load(write_jpeg(parts, None), "JPEG")
+        image = image.convert("RGB") if as_rgb else image
         _check_whole(write_jpeg(parts, None))
         pixels = np.asarray(to_srgb(image, colours))
         return _as_png(_upright(pixels, parts.orientation), parts.notes)
