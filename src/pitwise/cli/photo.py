@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING, Any
 from rich.table import Table
 
 from pitwise.cli.common import console, print_json
+from pitwise.cli.photo_more import add_options, tell_change, tell_turns
 from pitwise.services.errors import ServiceError
 from pitwise.trade.given import InputError
 
 if TYPE_CHECKING:
+    from pitwise.measure.photo.card import CardPrint
     from pitwise.measure.photo.combine import Combined
     from pitwise.measure.photo.light import ToneCurve
     from pitwise.measure.photo.result import HoleMeasured, PhotoRefused
@@ -34,12 +36,23 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     own.add_argument("--tone", metavar="srgb|GAMMA", help="the camera's tone curve, where known")
     own.add_argument("--no-card", action="store_true", help="do not look for the printed card")
     own.add_argument(
+        "--card-lines",
+        metavar="ACROSS,DOWN",
+        help="what the printed card's two check lines measure, mm (nominally 50,50)",
+    )
+    own.add_argument(
+        "--card-greys",
+        metavar="A,B,C,D,E,F",
+        help="reflectances of the printed card's six greys as measured, darkest first",
+    )
+    own.add_argument(
         "--false-alarm",
         type=float,
         default=0.01,
         metavar="P",
         help="chance of a nick where none is",
     )
+    add_options(own)
     own.add_argument("--card-out", metavar="CARD.pdf", help="write the printable card")
     own.set_defaults(run=run)
 
@@ -59,9 +72,15 @@ def run(args: argparse.Namespace) -> int:
     from pitwise.services.intake import decode_file
 
     tone = _tone(args.tone)
+    printed = card_print(args.card_lines, args.card_greys)
     results: list[HoleMeasured | PhotoRefused] = []
-    for place in args.images:
+    pictures: list[Any] = []
+    if args.new is not None and len(args.images) != 1:
+        raise ServiceError("--new", f"{len(args.images)} photos", "name the one photo to compare")
+    for place in [*args.images, *([] if args.new is None else [args.new])]:
         pixels = decode_file(place)
+        if args.new is not None:
+            pictures.append(pixels)
         try:
             result = measure_photo(
                 pixels,
@@ -69,6 +88,7 @@ def run(args: argparse.Namespace) -> int:
                 feature=args.feature,
                 tone=tone,
                 card=not args.no_card,
+                printed=printed,
                 false_alarm=args.false_alarm,
             )
         except InputError as error:
@@ -76,6 +96,10 @@ def run(args: argparse.Namespace) -> int:
         if args.picture is not None and not results:
             _draw(args.picture, pixels, result)
         results.append(result)
+    if args.new is not None:
+        return tell_change(args, pictures[0], results[0], pictures[1], results[1])
+    if args.four_turns:
+        return tell_turns(args, results)
     measured = [r for r in results if isinstance(r, HoleMeasured)]
     refused = [
         (place, r)
@@ -88,6 +112,40 @@ def run(args: argparse.Namespace) -> int:
     joint = combine(measured) if len(measured) >= 2 else None
     _tell_all(args, results, joint, refused)
     return 1 if joint is None or refused else 0
+
+
+def card_print(lines: str | None, greys: str | None) -> CardPrint | None:
+    """Return what the shop measured on its printed card; None: nothing entered.
+
+    Raises
+    ------
+    ServiceError
+        Names the option.
+    """
+    from pitwise.measure.photo.card import CardPrint
+
+    if lines is None and greys is None:
+        return None
+    across, down = (50.0, 50.0) if lines is None else _numbers("--card-lines", lines, 2)
+    try:
+        return CardPrint(
+            across, down, reflectances=None if greys is None else _numbers("--card-greys", greys, 6)
+        )
+    except InputError as error:
+        option = "--card-greys" if "reflectances" in error.place else "--card-lines"
+        raise ServiceError(option, error.problem, error.mend) from error
+
+
+def _numbers(option: str, words: str, count: int) -> tuple[float, ...]:
+    try:
+        numbers = tuple(float(part) for part in words.split(","))
+    except ValueError as error:
+        raise ServiceError(
+            option, f"'{words}' is no list of numbers", f"write {count} numbers with commas"
+        ) from error
+    if len(numbers) != count:
+        raise ServiceError(option, f"{len(numbers)} numbers", f"write {count} with commas")
+    return numbers
 
 
 def _tone(words: str | None) -> ToneCurve | None:

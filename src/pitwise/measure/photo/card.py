@@ -84,6 +84,8 @@ class CardSeen:
         None: the greys can't be used, `warnings` says why.
     outline_px, window_px : ndarray, shapes (4, 2) and (72, 2)
         The card's corners and the window's edge in the picture.
+    printed_scale : ndarray, shape (2,)
+        True mm per nominal mm, across and down.
     warnings : tuple of str
     """
 
@@ -104,6 +106,7 @@ class CardSeen:
     tone: ToneCurve | None
     outline_px: Array
     window_px: Array
+    printed_scale: Array
     warnings: tuple[str, ...]
 
 
@@ -215,6 +218,7 @@ def find_card(
         tone=curve,
         outline_px=view.to_px(outward() * card.side_mm / 2 * printed.scale),
         window_px=view.to_px(_circle(card.window_mm / 2) * printed.scale),
+        printed_scale=printed.scale,
         warnings=tuple(warnings),
     )
 

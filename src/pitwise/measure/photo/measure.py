@@ -9,13 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitwise.measure.photo.budget import assumed, diameter_budget, tone_sensitivity, total
-from pitwise.measure.photo.card import CardSeen, find_card, wrong_scale
+from pitwise.measure.photo.card import CardPrint, CardSeen, find_card, wrong_scale
+from pitwise.measure.photo.card_window import only_window
 from pitwise.measure.photo.centre import off_centre_of
 from pitwise.measure.photo.ellipse import EllipseFit, fit_ellipse
 from pitwise.measure.photo.face import Face, Frame, locate_rim, refine
 from pitwise.measure.photo.front import Front, find_front
 from pitwise.measure.photo.hole import Outline, seek_hole
-from pitwise.measure.photo.light import ToneCurve
+from pitwise.measure.photo.light import SRGB, ToneCurve
 from pitwise.measure.photo.pose import Plane
 from pitwise.measure.photo.profile import Profile, trace_profile
 from pitwise.measure.photo.result import (
@@ -72,6 +73,7 @@ def measure_photo(
     feature: Feature = "orifice",
     tone: ToneCurve | None = None,
     card: bool = True,
+    printed: CardPrint | None = None,
     false_alarm: float = 0.01,
     filter_upr: float = FILTER_UPR,
     u_rim_mm: float = U_RIM_MM,
@@ -88,6 +90,8 @@ def measure_photo(
         Else the card's, else a power of 2.2 known to ± 0.17.
     card : bool
         Whether our printed card is looked for.
+    printed : CardPrint, optional
+        What the shop measured on its print of the card.
     false_alarm : float
         Chance of a nick reported on an edge that has none.
     filter_upr : float
@@ -121,12 +125,15 @@ def measure_photo(
         return seen.refuse(
             "too-small", f"the picture is {w} × {h} px", "send the photo itself, not a thumbnail"
         )
-    on_card = _card(image, tone) if card else None
+    on_card = _card(image, tone, printed) if card else None
     if isinstance(on_card, PhotoRefused):
         return replace(on_card, feature=feature)
     tone_from: ToneFrom = "assumed" if tone is None else "given"
     if tone is None and on_card is not None and on_card.tone is not None:
         tone, tone_from = on_card.tone, "card"
+    if on_card is not None:
+        # The paper's edge around the window is as round as a rim.
+        image = only_window(image, on_card)
     if rim_mm is None and on_card is None:
         return seen.refuse(
             "card-needed",
@@ -174,8 +181,10 @@ def _check(
         raise InputError("filter_upr", f"{upr:g}", "give 2 to 500 waves per turn")
 
 
-def _card(image: NDArray[np.generic], tone: ToneCurve | None) -> CardSeen | PhotoRefused | None:
-    return find_card(image) if tone is None else find_card(image, tone=tone)
+def _card(
+    image: NDArray[np.generic], tone: ToneCurve | None, printed: CardPrint | None
+) -> CardSeen | PhotoRefused | None:
+    return find_card(image, printed=printed, tone=SRGB if tone is None else tone)
 
 
 def _dull(frame: Frame, seen: _Seen) -> PhotoRefused | None:
