@@ -73,6 +73,7 @@ def test_a_photo_its_numbers_and_the_finding_it_bears_on(
     seen = tech.get(f"/measures/{measure}/picture")
     assert seen.headers["content-type"] == "image/jpeg"
     assert seen.headers["cache-control"].startswith("private")
+    assert "sandbox" in seen.headers["content-security-policy"]
     assert tech.get(f"/measures/{measure}/change").status_code == 404
     assert tech.get("/measures/999/picture").status_code == 404
     marked = {"part": "nozzle", "finding": "orifice-out-of-round", "state": "absent"}
