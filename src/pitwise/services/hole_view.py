@@ -150,6 +150,10 @@ class Together:
     outlier: Measure | None = None
 
 
+def _floor(used: Sequence[Measure]) -> float:
+    return max(float(m.row.roundness_floor_mm or 0.0) for m in used)
+
+
 def together(part: str, measures: Sequence[Measure], face: PartFace | None) -> Together:
     """Return what a part's photos give together: one number a quantity, and what contradicts.
 
@@ -171,7 +175,10 @@ def together(part: str, measures: Sequence[Measure], face: PartFace | None) -> T
     else:
         all_of = combine(kept)
         diameter, off, roundness = all_of.diameter, all_of.off_centre, all_of.roundness
-        if not all_of.consistent:
+        apart = [name for name, mean in all_of.means.items() if not mean.consistent]
+        spread = max(k.roundness_mm for k in kept) - min(k.roundness_mm for k in kept)
+        # Within what noise alone shows, a difference of shape is none; its scatter is in u.
+        if apart and (apart != ["roundness"] or spread > 2 * _floor(used)):
             warnings += [w for w in all_of.warnings if w.startswith("The photos differ")]
             outlier = None if all_of.outlier is None else used[all_of.outlier]
     off_photos = n
@@ -188,7 +195,7 @@ def together(part: str, measures: Sequence[Measure], face: PartFace | None) -> T
             HoleReading("pit-off-centre", off.value, off.u, photos=off_photos),
         ]
         return Together(tuple(readings), tuple(warnings), outlier)
-    floor = max(float(m.row.roundness_floor_mm or 0.0) for m in used)
+    floor = _floor(used)
     readings = [HoleReading("orifice-diameter", diameter.value, diameter.u, photos=n)]
     if face is not None and face.hole_mm is not None:
         readings.append(
