@@ -164,15 +164,17 @@ def together(part: str, measures: Sequence[Measure], face: PartFace | None) -> T
     used = [m for m in measures if m.counts]
     if not used:
         return Together()
-    kept = [_kept(m) for m in used]
     warnings: list[str] = []
     outlier = None
-    n = len(kept)
+    n = len(used)
     if n == 1:
-        one = kept[0]
-        diameter, off = one.diameter, one.off_centre
-        roundness = Estimate(one.roundness_mm, one.roundness_u_mm)
+        # The columns are enough, whatever version wrote the rest.
+        row = used[0].row
+        diameter = Estimate(row.diameter_mm or 0.0, row.diameter_u_mm or 0.0)
+        roundness = Estimate(row.roundness_mm or 0.0, row.roundness_u_mm or 0.0)
+        off = Estimate(row.off_centre_mm or 0.0, row.off_centre_u_mm or 0.0)
     else:
+        kept = [_kept(m) for m in used]
         all_of = combine(kept)
         diameter, off, roundness = all_of.diameter, all_of.off_centre, all_of.roundness
         apart = [name for name, mean in all_of.means.items() if not mean.consistent]
