@@ -172,6 +172,8 @@ def _photograph(shop: Shop, actor: Actor, ident: int) -> None:
                 refused=False,
                 by=by,
                 at=at,
+                # Its made-up body says nothing that a decision could be made on.
+                taken_out=True,
             )
         )
         session.add(
