@@ -232,6 +232,21 @@ def test_signed_measures_stand_in_record_and_book_and_are_copied(floor: Floor, g
     assert drafts.read_draft(floor.shop, floor.tech, new).decision.parts["nozzle"].holes == ()
 
 
+def test_photos_that_contradict_are_named_and_noise_is_not_a_contradiction(
+    floor: Floor, gives: Any
+) -> None:
+    gives(body(), body(roundness=0.039), body(), body(diameter=2.15, roundness=0.03))
+    number = floor.draft()
+    add(floor, number)
+    assert add(floor, number).photos["nozzle"].warnings == ()
+    add(floor, number)
+    draft = add(floor, number)
+    assert any("diameter" in w for w in draft.photos["nozzle"].warnings)
+    odd = draft.photos["nozzle"].outlier
+    assert odd is not None
+    assert odd.row.diameter_mm == 2.15
+
+
 def test_only_some_parts_and_never_too_many(floor: Floor, gives: Any) -> None:
     gives(body())
     number = floor.draft()

@@ -73,6 +73,7 @@ def test_a_photo_its_numbers_and_the_finding_it_bears_on(
     seen = tech.get(f"/measures/{measure}/picture")
     assert seen.headers["content-type"] == "image/jpeg"
     assert seen.headers["cache-control"].startswith("private")
+    assert "sandbox" in seen.headers["content-security-policy"]
     assert tech.get(f"/measures/{measure}/change").status_code == 404
     assert tech.get("/measures/999/picture").status_code == 404
     marked = {"part": "nozzle", "finding": "orifice-out-of-round", "state": "absent"}
@@ -103,7 +104,7 @@ def test_a_refusal_is_said_in_big_words_with_its_mend(
     gives(REFUSED)
     text = send(tech, lite.draft()).text
     assert "Not measured." in text
-    assert "hold it still" in text
+    assert "Hold it still" in text
     assert "Take it again" in text
     assert "Measured:" not in text
 
@@ -166,7 +167,7 @@ def test_a_part_type_when_new(lite: Floor, tech: TestClient, lead: TestClient, g
     assert send_new(tech, "new-photo-1").status_code == 403
     refused = send_new(lead, "new-photo-1")
     assert refused.status_code == 422
-    assert "hold it still" in refused.text
+    assert "Hold it still" in refused.text
     gives(body(diameter=2.013))
     assert send_new(lead, "new-photo-2").status_code == 303
     page = tech.get(url).text

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from random import Random
 
 from pitwise.bench.decide import PIT_PART
+from pitwise.demo.photos import PhotoStory, furnish
 from pitwise.demo.plates import PROGRAMS
 from pitwise.demo.simulate import SimulatedElectrode, WearTruth
 from pitwise.demo.story import Story, set_ranges
@@ -187,6 +188,9 @@ def _inspect(
     key: str,
     *,
     shown: list[tuple[str, str]],
+    photos: PhotoStory,
+    name: str,
+    share: float,
     finish: bool = True,
 ) -> None:
     """Carry one inspection through, as a technician would."""
@@ -220,6 +224,8 @@ def _inspect(
             drafts.add_reading(shop, actor, number, reading, key=f"{key}-r1")
             if lost:
                 drafts.set_lost(shop, actor, number, slug, lost=True)
+        if slug == "nozzle" and photos.wants(name, share, finish=finish):
+            draft = photos.take(shop, actor, number, name, draft, key)
         draft = drafts.set_look(shop, actor, number, slug, looked=True)
     if not finish:
         return
@@ -300,6 +306,8 @@ def fill(
         ]
         # Its own dice: what troubles show shifts no other throw of the scenario.
         story = Story(Random(seed + 1))
+        photos = PhotoStory()
+        furnish(shop, actors["tamsin"])
         number, month = 0, start.month
         while due:
             due.sort()
@@ -321,6 +329,9 @@ def fill(
                 random,
                 f"demo-{seed}-{number:05d}",
                 shown=story.seen(name, share),
+                photos=photos,
+                name=name,
+                share=share,
                 finish=finish,
             )
             # A fit a month keeps the making of the demo short; a real shop's are made as due.

@@ -184,7 +184,8 @@ def _photo(measure: Plain, times: Times) -> Plain:
                 for n in result["nicks"]
             ]
             rows.append(["Nicks", "; ".join(nicks) or "none found in the edge that was seen"])
-    rows.append(["Photo", f"{measure['photo']['sha256'][:16]}, {at}"])
+    kind = "Rendered picture, not a photo: " if measure.get("rendered") else ""
+    rows.append(["Photo", f"{kind}{measure['photo']['sha256'][:16]}, {at}"])
     return {"picture": result.get("picture_sha256") or "", "rows": rows}
 
 

@@ -23,6 +23,7 @@ from pitwise.services.draft_view import Draft, load_draft
 from pitwise.services.drafts import check_key
 from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
 from pitwise.services.fittings import fitted
+from pitwise.services.hole_view import RENDERED as RENDERED
 from pitwise.services.hole_view import TURNS
 from pitwise.services.part_faces import (
     current_faces,

@@ -19,6 +19,8 @@ from pitwise.measure.photo.turns import four_turns
 from pitwise.records.photo_tables import HoleMeasure, PartFace, Photo
 
 TURNS = 4
+RENDERED = "rendered-"
+"""How the keys of pictures begin that were never taken with a camera: said wherever shown."""
 
 
 @dataclass(frozen=True)
@@ -45,6 +47,11 @@ class Measure:
         """Why there are no numbers: reason, text, mend; None where there are."""
         said: dict[str, str] | None = self.body.get("refused")
         return said
+
+    @property
+    def rendered(self) -> bool:
+        """Whether it is a rendered picture of the demo, not a photo."""
+        return self.row.key.startswith(RENDERED)
 
     @property
     def nicks(self) -> list[dict[str, float]]:
@@ -143,6 +150,10 @@ class Together:
     outlier: Measure | None = None
 
 
+def _floor(used: Sequence[Measure]) -> float:
+    return max(float(m.row.roundness_floor_mm or 0.0) for m in used)
+
+
 def together(part: str, measures: Sequence[Measure], face: PartFace | None) -> Together:
     """Return what a part's photos give together: one number a quantity, and what contradicts.
 
@@ -153,18 +164,23 @@ def together(part: str, measures: Sequence[Measure], face: PartFace | None) -> T
     used = [m for m in measures if m.counts]
     if not used:
         return Together()
-    kept = [_kept(m) for m in used]
     warnings: list[str] = []
     outlier = None
-    n = len(kept)
+    n = len(used)
     if n == 1:
-        one = kept[0]
-        diameter, off = one.diameter, one.off_centre
-        roundness = Estimate(one.roundness_mm, one.roundness_u_mm)
+        # The columns are enough, whatever version wrote the rest.
+        row = used[0].row
+        diameter = Estimate(row.diameter_mm or 0.0, row.diameter_u_mm or 0.0)
+        roundness = Estimate(row.roundness_mm or 0.0, row.roundness_u_mm or 0.0)
+        off = Estimate(row.off_centre_mm or 0.0, row.off_centre_u_mm or 0.0)
     else:
+        kept = [_kept(m) for m in used]
         all_of = combine(kept)
         diameter, off, roundness = all_of.diameter, all_of.off_centre, all_of.roundness
-        if not all_of.consistent:
+        apart = [name for name, mean in all_of.means.items() if not mean.consistent]
+        spread = max(k.roundness_mm for k in kept) - min(k.roundness_mm for k in kept)
+        # Within what noise alone shows, a difference of shape is none; its scatter is in u.
+        if apart and (apart != ["roundness"] or spread > 2 * _floor(used)):
             warnings += [w for w in all_of.warnings if w.startswith("The photos differ")]
             outlier = None if all_of.outlier is None else used[all_of.outlier]
     off_photos = n
@@ -181,7 +197,7 @@ def together(part: str, measures: Sequence[Measure], face: PartFace | None) -> T
             HoleReading("pit-off-centre", off.value, off.u, photos=off_photos),
         ]
         return Together(tuple(readings), tuple(warnings), outlier)
-    floor = max(float(m.row.roundness_floor_mm or 0.0) for m in used)
+    floor = _floor(used)
     readings = [HoleReading("orifice-diameter", diameter.value, diameter.u, photos=n)]
     if face is not None and face.hole_mm is not None:
         readings.append(
@@ -232,6 +248,7 @@ def plain_measure(measure: Measure, names: Mapping[int, str]) -> dict[str, Any]:
             "height": measure.photo.height,
         },
         "feature": measure.row.feature,
+        "rendered": measure.rendered,
         "engine": measure.row.engine,
         "by": names.get(measure.row.by),
         "at": measure.row.at.isoformat(),

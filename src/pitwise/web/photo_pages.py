@@ -26,6 +26,8 @@ Text = Annotated[str, Form()]
 _PICTURE_HEADERS = {
     "Cache-Control": "private, max-age=86400, immutable",
     "Content-Disposition": "inline",
+    "Content-Security-Policy": "default-src 'none'; sandbox; frame-ancestors 'none'",
+    "Vary": "Cookie",
 }
 
 

@@ -130,6 +130,11 @@ def percent_text(value: float | None) -> str:
     return f"{percent:.1f} %"
 
 
+def sentence_text(text: str) -> str:
+    """Write a text's first letter as a sentence begins; the rest is left as it is."""
+    return text[:1].upper() + text[1:]
+
+
 def new_key() -> str:
     """Return a key for a touch, for pages without the script that makes one."""
     return f"s-{secrets.token_hex(16)}"
@@ -156,7 +161,11 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )
     env.filters.update(
-        about=about_text, moment=moment_text, number=number_text, percent=percent_text
+        about=about_text,
+        moment=moment_text,
+        number=number_text,
+        percent=percent_text,
+        sentence=sentence_text,
     )
     env.globals.update(
         torch_drawing=_svg(torch_drawing),
