@@ -133,8 +133,8 @@ def judge_holes(
             reasons.append(
                 Reason(
                     f"hole-no-limit-{reading.quantity}",
-                    f"{name} {said(reading.value_mm, reading.u_mm, with_u=True)}: no limit is entered for it, "
-                    "so it is shown and decides nothing.",
+                    f"{name} {said(reading.value_mm, reading.u_mm, with_u=True)}: no limit is "
+                    "entered for it, so it is shown and decides nothing.",
                     _SHOWN,
                     "keep",
                 )
