@@ -39,7 +39,8 @@ from pitwise.services.errors import (
     ServiceError,
 )
 from pitwise.services.gauge_results import step_of
-from pitwise.services.gauge_studies import Doubt, doubt_of
+from pitwise.services.gauge_studies import doubt_of
+from pitwise.services.gauge_study_view import Doubt
 from pitwise.services.permissions import Actor
 from pitwise.services.practice import Share
 from pitwise.services.practice_scenes import KINDS, LEVELS, scene_of

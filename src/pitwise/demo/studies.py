@@ -15,7 +15,7 @@ from pitwise.services import (
     gauge_studies,
     setup,
 )
-from pitwise.services.gauge_studies import Doubt
+from pitwise.services.gauge_study_view import Doubt
 from pitwise.services.permissions import Actor
 from pitwise.services.shopfloor import Shop
 from pitwise.services.study_order import slots_of

@@ -19,7 +19,8 @@ from pitwise.services.case_touch import key_used, known_id, person
 from pitwise.services.drafts import check_key
 from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
 from pitwise.services.fields import clean_text
-from pitwise.services.gauge_studies import PersonDone, StudyLine, names_of
+from pitwise.services.gauge_studies import names_of
+from pitwise.services.gauge_study_view import PersonDone, StudyLine
 from pitwise.services.permissions import Actor, may, require
 from pitwise.services.shopfloor import Shop
 from pitwise.trade.model import PART_SLUGS, Finding

@@ -6,11 +6,9 @@ the next one like it. Every submission carries a key; the same key is one readin
 
 from __future__ import annotations
 
-import datetime as dt
 import json
 import secrets
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from decimal import Decimal
 
 from sqlalchemy import func, select
@@ -23,6 +21,14 @@ from pitwise.services.case_touch import key_used, person
 from pitwise.services.drafts import check_key
 from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
 from pitwise.services.fields import clean_text
+from pitwise.services.gauge_study_view import (
+    Doubt,
+    GaugeNow,
+    GaugeStudyView,
+    LastTaken,
+    PersonDone,
+    StudyLine,
+)
 from pitwise.services.permissions import Actor, may, require
 from pitwise.services.shopfloor import Shop
 from pitwise.services.study_order import Slot, next_slot, slots_of
@@ -30,93 +36,6 @@ from pitwise.services.study_order import Slot, next_slot, slots_of
 MOST_PARTS, MOST_PEOPLE, MOST_TRIALS = 50, 8, 10
 # A reading this many times beyond everything else read is asked about.
 _FAR = 4
-
-
-@dataclass(frozen=True)
-class GaugeNow:
-    """A gauge of the shop as it stands on the bench."""
-
-    id: int
-    name: str
-    unit: str
-    u_mm: float
-    source: str
-
-
-@dataclass(frozen=True)
-class StudyLine:
-    """A study in the list."""
-
-    id: int
-    name: str
-    about: str
-    state: str
-    done: int
-    total: int
-    by: str
-    at: dt.datetime
-
-
-@dataclass(frozen=True)
-class PersonDone:
-    """How far one person has got."""
-
-    name: str
-    done: int
-    total: int
-
-
-@dataclass(frozen=True)
-class LastTaken:
-    """The reading somebody took last, without its value."""
-
-    id: int
-    slot: Slot
-    who: str
-
-
-@dataclass(frozen=True)
-class GaugeStudyView:
-    """A study as its page shows it; no value is in it."""
-
-    id: int
-    name: str
-    unit: str
-    tolerance_mm: float | None
-    parts: int
-    trials: int
-    people: tuple[str, ...]
-    state: str
-    opened_by: str
-    opened_at: dt.datetime
-    closed_by: str | None
-    closed_at: dt.datetime | None
-    gauge: GaugeNow | None
-    done: tuple[PersonDone, ...]
-    taken: frozenset[Slot]
-    total: int
-    place: int | None
-    slot: Slot | None
-    skipped: tuple[int, ...]
-    last: LastTaken | None
-    mine: tuple[LastTaken, ...]
-    may_discard: bool
-    may_adopt: bool
-
-    @property
-    def complete(self) -> bool:
-        """Whether every reading is in."""
-        return len(self.taken) == self.total
-
-
-@dataclass(frozen=True)
-class Doubt:
-    """A question about a reading that was not kept yet."""
-
-    slot: Slot
-    place: int
-    text: str
-    typed: str
 
 
 def study_row(session: Session, study_id: int) -> GaugeStudyRow:

@@ -20,7 +20,7 @@ from pitwise.services import (
 )
 from pitwise.services.errors import ServiceError
 from pitwise.services.fields import decimal_number, whole_number
-from pitwise.services.gauge_studies import Doubt, GaugeStudyView
+from pitwise.services.gauge_study_view import Doubt, GaugeStudyView
 from pitwise.services.permissions import Actor
 from pitwise.services.study_order import Slot
 from pitwise.trade.model import PART_SLUGS
