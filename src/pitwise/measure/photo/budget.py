@@ -8,9 +8,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from pitwise.measure.photo.edge import fit_edges
 from pitwise.measure.photo.face import Face, Frame
 from pitwise.measure.photo.light import ToneCurve, gamma
-from pitwise.measure.photo.profile import Profile
+from pitwise.measure.photo.profile import WINDOW, Profile
 from pitwise.measure.photo.result import Source
 
 Array = NDArray[np.float64]
@@ -26,6 +27,8 @@ U_DISTANCE = 0.35
 # A phone's lens draws lengths near the middle of the picture this much wrong (no source).
 _LENS = 0.0004
 _STEP = 0.04
+# Which part of a lit wall's pull on the edge the fit leaves over (rendered faces).
+_WALL_LEFT = 0.4
 
 
 def tone_sensitivity(frame: Frame, profile: Profile) -> float:
@@ -33,8 +36,6 @@ def tone_sensitivity(frame: Frame, profile: Profile) -> float:
 
     From one Gauss–Newton step of the fitted edges under a curve with another exponent.
     """
-    from pitwise.measure.photo.edge import fit_edges
-
     keep = ~(profile.masked | profile.outward)
     if not keep.any():
         return 0.0
@@ -55,6 +56,29 @@ def tone_sensitivity(frame: Frame, profile: Profile) -> float:
     return 2 * (e[1] - e[0]) / math.log((1 + _STEP) / (1 - _STEP))
 
 
+def wall_shift(frame: Frame, profile: Profile) -> float:
+    """Return by how much the diameter, px, would differ with flat levels on both sides.
+
+    The edge is fitted with levels that may change inward and outward; where a lit wall lies
+    close behind the edge the two fits differ, and what the first one leaves is some part of that.
+    """
+    keep = ~(profile.masked | profile.outward)
+    if not keep.any():
+        return 0.0
+    light, slope = frame.light(profile.sectors.value)
+    fit = fit_edges(
+        profile.sectors,
+        light,
+        slope,
+        sigma=profile.blur,
+        start=profile.fit.e,
+        passes=4,
+        fixed_sigma=True,
+        window=WINDOW,
+    )
+    return 2 * float(np.mean(np.clip(fit.e - profile.fit.e, -1.5, 1.5)[keep]))
+
+
 def diameter_budget(
     profile: Profile,
     face: Face,
@@ -63,6 +87,7 @@ def diameter_budget(
     feature: str,
     tone: ToneCurve,
     sensitivity: float,
+    wall: float,
     u_rim_mm: float,
     rim_mm: float,
     u_scale: float,
@@ -74,9 +99,13 @@ def diameter_budget(
     used = ~(profile.masked | profile.outward)
     count = max(int(np.count_nonzero(used)), 8)
     noise = 2 * profile.sd * math.sqrt(CORRELATED / count)
-    hidden = 1 - count / used.size
-    waves = float(np.std(profile.smooth))
-    gap = 2 * hidden**1.5 * (0.6 * waves + 2 * profile.sd)
+    # A nick's place counts too, but lies between edges that are seen.
+    hidden = float(np.mean(profile.masked))
+    gap = (
+        2
+        * (hidden**1.5 + 0.3 * np.mean(profile.outward) ** 1.5)
+        * (0.6 * profile.waves + 2 * profile.sd)
+    )
     u_tone = tone.u_exponent / max(tone.exponent, 0.1)
     diameter_mm = diameter_px * mm
     rows = [
@@ -86,7 +115,7 @@ def diameter_budget(
             gap * mm,
             2.0,
             "A",
-            f"{hidden:.0%} left out for glare, spatter or nicks, filled by the rest's waves",
+            f"{1 - count / used.size:.0%} left out, filled by the waves of the rest",
         ),
     ]
     if scale_from == "rim":
@@ -129,7 +158,7 @@ def diameter_budget(
         ),
         Source(
             "bore wall",
-            _wall(profile, feature) * mm,
+            0.0 if feature == "pit" else _WALL_LEFT * abs(wall) * mm,
             1.0,
             "B",
             "light on the wall behind the edge, which a fit cannot part from it when narrow",
@@ -144,16 +173,6 @@ def diameter_budget(
         Source("lens", diameter_mm * _LENS, diameter_mm, "B", "distortion between rim and hole"),
     ]
     return tuple(rows)
-
-
-def _wall(profile: Profile, feature: str) -> float:
-    """Return the wall's row, px: it grows with the light found just inside of the edge."""
-    if feature == "pit":
-        return 0.0
-    used = ~(profile.masked | profile.outward)
-    outside = np.median(profile.fit.bright[used])
-    inside = np.percentile(profile.fit.dark[used], 80)
-    return 0.3 * float(np.clip(inside / max(outside, 1e-9), 0, 0.6))
 
 
 def total(rows: Sequence[Source]) -> float:

@@ -61,7 +61,7 @@ def off_centre_of(
     used = max(int(np.count_nonzero(~(profile.masked | profile.outward))), 8)
     hidden = 1 - used / profile.radius.size
     own = math.hypot(
-        profile.sd * math.sqrt(2 * CORRELATED / used) + hidden**1.5 * float(np.std(profile.smooth)),
+        profile.sd * math.sqrt(2 * CORRELATED / used) + hidden**1.5 * profile.waves,
         face.u_rim_px,
         _MODEL_PX[feature],
     )
@@ -92,8 +92,13 @@ def _far_side(frame: Frame, face: Face, profile: Profile, towards: float) -> tup
         ix = np.clip(np.rint(px).astype(int), 0, w - 1)
         iy = np.clip(np.rint(py).astype(int), 0, h - 1)
         rings.append(np.where(frame.white[iy, ix], np.nan, frame.grey[iy, ix]))
-    inside = np.nanmedian(np.array(rings), 0) if rings else np.zeros(turn.size)
-    inside = np.where(np.isfinite(inside), inside, np.nanmedian(inside))
+    stack = np.array(rings)
+    known = np.isfinite(stack).any(0)
+    if np.count_nonzero(known) < 0.7 * turn.size:
+        return 1.0, 0.0
+    inside = np.full(turn.size, np.nan)
+    inside[known] = np.nanmedian(stack[:, known], 0)
+    inside = np.where(known, inside, np.nanmedian(inside))
     # y is down in the profile: the direction `towards` is anticlockwise as seen.
     along = np.cos(-turn - towards)
     plus = float(np.median(inside[along > 0.5]))

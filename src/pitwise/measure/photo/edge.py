@@ -137,6 +137,10 @@ class EdgeFit:
         RMS of the residuals over the sector's contrast.
     noise : float
         Robust standard deviation of the weighted residuals, tone units.
+    chi : float
+        Sum of the weighted squared residuals.
+    slopes : (n, k) array
+        Of the ramps fitted.
     """
 
     e: Array
@@ -147,6 +151,7 @@ class EdgeFit:
     misfit: Array
     noise: float
     chi: float
+    slopes: Array
 
 
 def fit_edges(
@@ -161,6 +166,7 @@ def fit_edges(
     passes: int = 10,
     rising: bool = True,
     ramps: str = "",
+    held: Array | None = None,
 ) -> EdgeFit:
     """Fit the error function to all sectors.
 
@@ -182,6 +188,8 @@ def fit_edges(
         Only edges that are brighter outside count.
     ramps : str
         "i", "o" or both: levels that change inward or outward of the edge.
+    held : (n, len(ramps)) array, optional
+        The ramps' slopes, given instead of fitted.
 
     Returns
     -------
@@ -198,7 +206,7 @@ def fit_edges(
     e = np.zeros(n) if start is None else start.astype(np.float64).copy()
     base = s.used / slope**2
     scale = 0.0
-    size = 2 + len(ramps)
+    size = 2 + (len(ramps) if held is None else 0)
     levels = np.zeros((n, size))
     normal = np.zeros((n, 1 + size, 1 + size))
     residual = np.zeros_like(light)
@@ -208,13 +216,16 @@ def fit_edges(
         live = base * (t >= -(window[0] * sigma + 1)) * (t <= window[1] * sigma + 1)
         columns, by_t, by_sigma = _columns(t, sigma, ramps)
         w = live if turn == 0 else live * _huber(residual / slope, scale)
-        levels = _solved(columns, w, light, _ridge(size, sigma, live))
-        residual = light - np.einsum("nmk,nk->nm", columns, levels)
+        known = 0.0 if held is None else np.einsum("nmk,nk->nm", columns[..., 2:], held)
+        columns = columns[..., :size]
+        levels = _solved(columns, w, light - known, _ridge(size, sigma, live))
+        residual = light - known - np.einsum("nmk,nk->nm", columns, levels)
         use = live > 0
         scale = _TO_SD * float(np.median(np.abs((residual / slope)[use]))) if use.any() else 0.0
         w = live * _huber(residual / slope, scale)
-        by_e = -np.einsum("nmk,nk->nm", by_t, levels)
-        by_s = np.einsum("nmk,nk->nm", by_sigma, levels)
+        all_levels = levels if held is None else np.hstack([levels, held])
+        by_e = -np.einsum("nmk,nk->nm", by_t, all_levels)
+        by_s = np.einsum("nmk,nk->nm", by_sigma, all_levels)
         jac = np.concatenate([by_e[..., None], columns], -1)
         weighted = jac * w[..., None]
         normal = np.swapaxes(weighted, 1, 2) @ jac
@@ -263,6 +274,7 @@ def fit_edges(
         misfit,
         scale,
         float(np.sum(w * residual**2)),
+        levels[:, 2:],
     )
 
 

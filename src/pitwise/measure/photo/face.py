@@ -26,7 +26,8 @@ _STARTS = 4
 # one a wider one must come to be preferred: with colour the best is nearly always the rim, without
 # it a bevel's inner edge often has the better contrast. Chosen on rendered faces.
 _LEAST_SUPPORT = 0.6
-_NEAR_BEST = {True: 0.9, False: 0.8}
+_NEAR_BEST = {True: 0.78, False: 0.72}
+_NEARBY_PX, _NEARBY = 3.5, 0.007
 _RIM_SECTORS = 480
 # Uncertainty of a rim edge that scatter alone does not show, px.
 _EDGE_FLOOR_PX = 0.05
@@ -120,6 +121,16 @@ def _quality(ring: RimFound) -> float:
     return ring.support - 0.5 * ring.fit.sd
 
 
+def _outdone(ring: RimFound, found: list[RimFound]) -> bool:
+    """Return whether an ellipse nearby is better seen: then this one is a mixture with it."""
+    mean = math.sqrt(math.prod(ring.fit.axes))
+    for other in found:
+        apart = abs(math.sqrt(math.prod(other.fit.axes)) - mean)
+        if apart < max(_NEARBY_PX, _NEARBY * mean) and _quality(other) > _quality(ring):
+            return True
+    return False
+
+
 def locate_rim(frame: Frame) -> RimFound | None:
     """Return the rim among all ellipses found, or None where none is seen well enough."""
     values = [frame.grey] if frame.colour is None else [frame.grey, frame.colour]
@@ -132,7 +143,7 @@ def locate_rim(frame: Frame) -> RimFound | None:
         return None
     best = max(_quality(r) for r in found)
     needed = max(_LEAST_SUPPORT, _NEAR_BEST[frame.colour is not None] * best)
-    fit = [r for r in found if _quality(r) >= needed]
+    fit = [r for r in found if _quality(r) >= needed and not _outdone(r, found)]
     return max(fit, key=lambda r: math.prod(r.fit.axes)) if fit else None
 
 

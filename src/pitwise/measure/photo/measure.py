@@ -8,9 +8,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+<<<<<<< HEAD
 from pitwise.measure.photo.budget import assumed, diameter_budget, tone_sensitivity, total
 from pitwise.measure.photo.card import CardPrint, CardSeen, find_card, wrong_scale
 from pitwise.measure.photo.card_window import only_window
+=======
+from pitwise.measure.photo.budget import (
+    assumed,
+    diameter_budget,
+    tone_sensitivity,
+    total,
+    wall_shift,
+)
+from pitwise.measure.photo.card import CardSeen, find_card, wrong_scale
+>>>>>>> e51480cf9d7e31d97cdfb521ac89f59280824f83
 from pitwise.measure.photo.centre import off_centre_of
 from pitwise.measure.photo.ellipse import EllipseFit, fit_ellipse
 from pitwise.measure.photo.face import Face, Frame, locate_rim, refine
@@ -397,6 +408,7 @@ def _result(
         feature=seen.feature,
         tone=frame.tone,
         sensitivity=tone_sensitivity(frame, profile),
+        wall=wall_shift(frame, profile),
         u_rim_mm=u_rim_mm,
         rim_mm=rim_mm or 2 * face.rim.axes[0] / scale,
         u_scale=0.0 if on_card is None else on_card.u_scale,
@@ -466,6 +478,9 @@ def _warnings(
         said.append(f"Tilt {face.plane.tilt_deg:.0f}°: hold the camera straighter for a better u.")
     if float(np.mean(profile.masked)) > 0.1:
         said.append(f"{np.mean(profile.masked):.0%} of the edge is left out for glare or spatter.")
+    if shape.doubtful_deg:
+        places = ", ".join(f"{angle:.0f}°" for angle in shape.doubtful_deg[:6])
+        said.append(f"Nick or spatter at {places}? Clean the edge and take the photo again.")
     if front.bevel > 0:
         said.append("The edge has a bevel: its outer edge is measured.")
     if tone_from == "assumed":

@@ -21,6 +21,12 @@ _TO_SD = 1.4826
 # Widths of the templates, px at half depth; wider ones in steps of √2.
 _NARROWEST_PX = 2.5
 _WIDEST_SHARE = 0.25
+_LEAST_WIDTH = 1.6
+# The shallowest nick reported, px, and how much deeper a wide one must be.
+_LEAST_DEPTH_PX, _DEPTH_FOR_WIDTH = 0.35, 0.05
+# Scatter of real edges has heavier tails than a Gaussian's: the threshold is set so much higher
+# (rendered faces without a nick).
+_HEAVY_TAILS = 1.3
 
 
 @dataclass(frozen=True)
@@ -79,7 +85,7 @@ def threshold(answer: Array, live: Flags, alarm: float, filters: int) -> tuple[f
     rate = max(fast / max(sd, 1e-12), 0.05)
     crossings = answer.size * rate / (2 * math.pi) * filters
     z = math.sqrt(2 * math.log(max(crossings / alarm, 1.5)))
-    return sd, z * sd
+    return sd, _HEAVY_TAILS * z * sd
 
 
 def find_nicks(
@@ -133,9 +139,22 @@ def find_nicks(
             break
         reach = max(math.ceil(1.5 * widths[which[k]] / step), 2)
         around = (np.arange(k - reach, k + reach + 1)) % n
-        found.append(_measured(angle, residual, around, k, step, float(strength[k]), blur))
+        nick, seen = _measured(angle, residual, around, k, step, float(strength[k]), blur)
         # A wide nick answers to the narrow filters on its flanks as well.
-        first = math.ceil((found[-1].width + 3.0) / step)
+        first = math.ceil((nick.width + 3.0) / step)
+        mean = float(np.mean(smooth))
+        # What is narrower than the blur lets a nick be is none.
+        # Nor is what is shallow for its width: that is a wave.
+        if (
+            seen >= _LEAST_WIDTH * math.hypot(blur, 0.3)
+            and nick.depth >= _LEAST_DEPTH_PX + _DEPTH_FOR_WIDTH * nick.width
+            and all(
+                abs((nick.angle - other.angle + math.pi) % (2 * math.pi) - math.pi) * mean
+                > 0.5 * (nick.width + other.width) + 3.0
+                for other in found
+            )
+        ):
+            found.append(nick)
         clear = max(reach, first)
         left[(np.arange(k - clear, k + clear + 1)) % n] = 0.0
     return found
@@ -149,7 +168,8 @@ def _measured(
     step: float,
     strength: float,
     blur: float,
-) -> Nick:
+) -> tuple[Nick, float]:
+    """Return a nick, and its width as the blurred picture shows it, px."""
     part = residual[around]
     middle = part.size // 2
     top = int(np.argmax(part))
@@ -159,10 +179,15 @@ def _measured(
         low -= 1
     while high < part.size - 1 and part[high + 1] > depth / 2:
         high += 1
-    width = (high - low + 1) * step
+    # Where the profile crosses half the depth, between sectors.
+    width = (high - low) * step
+    for inner, outer in ((low, low - 1), (high, high + 1)):
+        if 0 <= outer < part.size:
+            drop = float(part[inner] - part[outer])
+            width += step * min(max((float(part[inner]) - depth / 2) / max(drop, 1e-9), 0), 1)
     # Blur along the edge widens it and takes off as much depth: the area stays.
     sharp = math.sqrt(max(width**2 - (2.355 * blur) ** 2, (0.5 * width) ** 2))
     deep = depth * width / sharp if width < 8 * blur else depth
     sharp = sharp if width < 8 * blur else width
     at = angle[(k + top - middle) % angle.size]
-    return Nick(float(at), max(deep, 0.0), sharp, strength)
+    return Nick(float(at), max(deep, 0.0), sharp, strength), width

@@ -271,16 +271,18 @@ def _shape(pen: _Pen, r: HoleMeasured, left: int) -> None:
             pen.line(ends, INK, 3.0)
     for nick in r.nicks[:6]:
         a = math.radians(nick.angle_deg)
-        tip = place(a, nick.depth_mm)
+        apart = np.abs((angles - a + math.pi) % (2 * math.pi) - math.pi)
+        tip = place(a, float(np.max(offs[apart < max(1.01 * float(apart.min()), 0.05)])))
+        tip = (tip[0] + 8 * _OVER * math.cos(a), tip[1] - 8 * _OVER * math.sin(a))
         far = (
             tip[0] + 26 * _OVER * math.cos(a),
             tip[1] - 26 * _OVER * math.sin(a),
         )
         pen.line([tip, far], INK, 4.0)
         pen.words(
-            far[0] / _OVER + 12 * math.cos(a),
-            far[1] / _OVER - 12 * math.sin(a),
-            f"{nick.depth_mm:.2f}",
+            far[0] / _OVER + 30 * math.cos(a),
+            far[1] / _OVER - 18 * math.sin(a),
+            f"{nick.depth_mm:.3f}",
             20,
             bold=True,
             anchor="mm",

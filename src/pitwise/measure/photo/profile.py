@@ -21,8 +21,10 @@ _TUKEY = 4.685
 _TO_SD = 1.4826
 # A sector whose step of light is below this share of the usual one shows no edge of the hole.
 _LEAST_STEP = 0.3
+_OTHER_LEVEL = 0.22
+_SHARED = 3
 HARMONICS = 10
-_WINDOW = (2.4, 2.8)
+WINDOW = (2.6, 2.8)
 _RAMPS = "io"
 
 
@@ -38,8 +40,9 @@ class Profile:
     radius, u : (n,) arrays
     smooth : (n,) array
         Few harmonics through what is not left out.
-    white, hidden, inward : (n,) arrays of bool
-        Clipped by glare; no edge of the hole seen; the edge bulges into the hole (spatter).
+    white, hidden, inward, spatter : (n,) arrays of bool
+        Clipped by glare; no edge of the hole seen; the edge bulges into the hole; what lies
+        beside the edge is not the face (the last two: spatter).
     outward : (n,) array of bool
         Outliers outward: nicks, left out of the circle but not masked.
     sd : float
@@ -57,6 +60,7 @@ class Profile:
     white: Flags
     hidden: Flags
     inward: Flags
+    spatter: Flags
     outward: Flags
     sd: float
     blur: float
@@ -67,6 +71,14 @@ class Profile:
     def masked(self) -> Flags:
         """Return what is left out of every number."""
         return self.white | self.hidden | self.inward
+
+    @property
+    def waves(self) -> float:
+        """Return the standard deviation of the smooth curve about its own circle, px."""
+        wave = self.smooth - self.smooth.mean()
+        c = 2 * np.mean(wave * np.cos(self.angle))
+        s = 2 * np.mean(wave * np.sin(self.angle))
+        return float(np.std(wave - c * np.cos(self.angle) - s * np.sin(self.angle)))
 
     @property
     def filled(self) -> Array:
@@ -80,6 +92,14 @@ def grown(flags: Flags, by: int) -> Flags:
     for k in range(1, by + 1):
         out |= np.roll(flags, k) | np.roll(flags, -k)
     return out
+
+
+def _local_median(values: Array, reach: int) -> Array:
+    """Return the running median around the circle over `reach` neighbours on either side."""
+    wrapped = np.concatenate([values[-reach:], values, values[:reach]])
+    windows = np.lib.stride_tricks.sliding_window_view(wrapped, 2 * reach + 1)
+    filled = np.where(np.isfinite(windows).any(1)[:, None], windows, 0.0)
+    return np.asarray(np.nanmedian(filled, 1))
 
 
 def robust_harmonics(
@@ -147,7 +167,16 @@ def trace_profile(frame: Frame, face: Face, front: Front, *, fuzzy: bool = False
             count,
         )
         light, slope = frame.light(sectors.value)
-        fit = fit_edges(sectors, light, slope, sigma=sigma, window=_WINDOW, ramps=_RAMPS)
+        fit = fit_edges(sectors, light, slope, sigma=sigma, window=WINDOW, ramps=_RAMPS)
+        # The ramps change slowly along the edge: told from the neighbours, they leave the place
+        # of the edge less noise.
+        held = np.column_stack(
+            [_local_median(fit.slopes[:, k], _SHARED) for k in range(fit.slopes.shape[1])]
+        )
+        fit = fit_edges(
+            sectors, light, slope, sigma=fit.sigma, window=WINDOW, ramps=_RAMPS, held=held,
+            start=np.where(np.isfinite(fit.u) & (np.abs(fit.e) < 3 * sigma), fit.e, 0.0), passes=6,
+        )  # fmt: skip
         sigma = float(np.clip(fit.sigma, 0.5, 8.0))
         base = np.interp(at, np.arange(nodes + 1), np.append(reference, reference[0]))
         if fuzzy and turn < 2:
@@ -161,7 +190,29 @@ def trace_profile(frame: Frame, face: Face, front: Front, *, fuzzy: bool = False
             reference = np.interp(grid, angle, smooth, period=2 * math.pi)
     assert fit is not None  # noqa: S101
     assert sectors is not None  # noqa: S101
-    return _judged(angle, base + fit.e, fit, sectors, centre, sigma, count)
+    other = _other_hue(frame, face, centre, angle, base, sigma)
+    return _judged(angle, base + fit.e, fit, sectors, centre, sigma, count, other)
+
+
+def _other_hue(
+    frame: Frame, face: Face, centre: Array, angle: Array, base: Array, sigma: float
+) -> Flags:
+    """Return where what lies just outside of the edge has another colour than the face there."""
+    if frame.colour is None:
+        return np.zeros(angle.size, bool)
+    h, w = frame.grey.shape
+    hue = []
+    for out in (1.5 * sigma + 1.5, 1.5 * sigma + 2.5, 1.5 * sigma + 3.5):
+        px, py = face.plane.to_px(
+            centre[0] + (base + out) * np.cos(angle), centre[1] + (base + out) * np.sin(angle)
+        )
+        ix = np.clip(np.rint(px).astype(np.int64), 0, w - 1)
+        iy = np.clip(np.rint(py).astype(np.int64), 0, h - 1)
+        hue.append(frame.colour[iy, ix] / np.maximum(frame.grey[iy, ix], 0.02))
+    mean = np.mean(np.array(hue, np.float64), 0)
+    usual = _local_median(mean, max(angle.size // 6, 8))
+    spread = _TO_SD * float(np.median(np.abs(mean - usual)))
+    return np.asarray(np.abs(mean - usual) > max(6 * spread, 0.3 * abs(float(np.median(usual)))))
 
 
 def _judged(
@@ -172,6 +223,7 @@ def _judged(
     centre: Array,
     sigma: float,
     count: int,
+    other: Flags,
 ) -> Profile:
     """Say which sectors are left out, and why."""
     near = sectors.used & (np.abs(sectors.t) < 2.0 * sigma + 2.0)
@@ -188,16 +240,27 @@ def _judged(
     misfit = fit.misfit
     typical = float(np.median(misfit[seen & ~bad])) if (seen & ~bad).any() else 0.1
     bad |= misfit > max(4.0 * typical, 0.12)
-    hidden = grown(bad & ~white, 1) & ~white
+    # Spatter across the edge: what lies outside of it is not as bright as the face beside.
+    beside = _local_median(np.where(bad | white, np.nan, fit.bright), max(count // 10, 8))
+    level = np.abs(fit.bright / np.maximum(beside, 1e-9) - 1)
+    ordinary = float(np.nanmedian(level[seen])) if seen.any() else 0.1
+    spatter = grown((level > max(_OTHER_LEVEL, 5 * ordinary)) | other, 2)
+    hidden = (bad | spatter) & ~white
+    hidden = grown(hidden, 1) & ~white
     weight = (~(white | hidden)).astype(np.float64)
     if np.count_nonzero(weight) < 0.25 * count:
         none = np.zeros(count, bool)
         return Profile(
             centre, angle, radius, fit.u, np.full(count, float(np.median(radius))),
-            white, hidden, none, none, math.inf, sigma, fit, sectors,
+            white, hidden, none, spatter, none, math.inf, sigma, fit, sectors,
         )  # fmt: skip
     smooth, robust, sd = robust_harmonics(angle, radius, weight)
     off = radius - smooth
+    # One sector far from both of its neighbours is a bad fit: under the blur nothing is so narrow.
+    both = np.minimum(np.abs(radius - np.roll(radius, 1)), np.abs(radius - np.roll(radius, -1)))
+    spike = (both > 0.6 * np.abs(off)) & (np.abs(off) > max(4.5 * sd, 0.3))
+    hidden |= spike
+    weight = (~(white | hidden)).astype(np.float64)
     far = max(4.5 * sd, 0.25)
     strange = (robust < 0.05) | (np.abs(off) > far)
     inward = grown(strange & (off < 0) & (weight > 0), 2) & ~white & ~hidden
@@ -206,6 +269,6 @@ def _judged(
     if np.count_nonzero(clean) > 0.25 * count:
         smooth, _, sd = robust_harmonics(angle, radius, clean)
     return Profile(
-        centre, angle, radius, fit.u, smooth, white, hidden, inward, outward, sd, sigma, fit,
-        sectors,
+        centre, angle, radius, fit.u, smooth, white, hidden, inward, spatter | inward, outward,
+        sd, sigma, fit, sectors,
     )  # fmt: skip
