@@ -60,8 +60,17 @@ class Measure:
 
     @property
     def counts(self) -> bool:
-        """Whether its numbers are used."""
-        return not self.row.taken_out and not self.row.refused
+        """Whether its numbers are used: all of them are there, and nobody took it out."""
+        r = self.row
+        numbers = (
+            r.diameter_mm,
+            r.diameter_u_mm,
+            r.roundness_mm,
+            r.roundness_u_mm,
+            r.off_centre_mm,
+            r.off_centre_u_mm,
+        )
+        return not r.taken_out and not r.refused and None not in numbers
 
 
 def measures_of(session: Session, inspection_id: int) -> dict[str, list[Measure]]:
