@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from pitwise.trade.given import InputError
 
@@ -210,7 +210,7 @@ def _kappa(x: Floats) -> tuple[float, float, float, float, float, float]:
         return 1.0, 1 - disputed * (2 / n) / (1 - expected), 1.0, 0.0, observed, expected
     rest, bias = _jackknife(x, kappa)
     se = math.sqrt((len(rest) - 1) / len(rest) * float(((rest - rest.mean()) ** 2).sum()))
-    wide = float(student.ppf((1 + LEVEL) / 2, many - 1)) * se
+    wide = float(stdtrit(many - 1, (1 + LEVEL) / 2)) * se
     # Judgements of n people can't differ more than this.
     least = -1 / (n - 1)
     low = 1 - (1 - kappa) * math.exp(min(wide / (1 - kappa), 700.0))

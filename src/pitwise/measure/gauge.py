@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import f as f_distribution
+from scipy.special import fdtrc
 
 from .gauge_interval import METHOD, Term, estimate, variance_interval
 from .gauge_model import (
@@ -238,7 +238,7 @@ def _anova(own: Floats) -> tuple[Row, ...]:
         f = p_value = None
         if name != "repeatability" and ms[against] > 0:
             f = ms[name] / ms[against]
-            p_value = float(f_distribution.sf(f, df, df_of[against]))
+            p_value = float(fdtrc(df, df_of[against], f))
         elif name != "repeatability" and ms[name] > 0:
             p_value = 0.0
         rows.append(Row(name, df, ss, ms[name], f, p_value))

@@ -7,7 +7,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from scipy.stats import chi2, f
+from scipy.special import fdtri, gammaincinv
 
 from .gauge_model import LEVEL
 
@@ -39,12 +39,12 @@ def estimate(terms: Sequence[Term]) -> float:
 
 @functools.cache
 def _chi2(p: float, df: int) -> float:
-    return float(chi2.ppf(p, df))
+    return float(2 * gammaincinv(df / 2, p))
 
 
 @functools.cache
 def _f(p: float, above: int, below: int) -> float:
-    return float(f.ppf(p, above, below))
+    return float(fdtri(above, below, p))
 
 
 def variance_interval(terms: Sequence[Term], level: float = LEVEL) -> tuple[float, float]:

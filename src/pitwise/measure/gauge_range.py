@@ -6,7 +6,7 @@ import functools
 import math
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtr
 
 # From so many ranges on, their mean is taken for the expected range itself (common practice).
 MANY_RANGES = 15
@@ -34,7 +34,7 @@ def range_moments(n: int) -> tuple[float, float]:
         raise ValueError(f"a range needs two values or more, got {n}")
     x = np.linspace(-_LIMIT, _LIMIT, _POINTS)
     step = x[1] - x[0]
-    below, above = norm.cdf(x), norm.sf(x)
+    below, above = ndtr(x), ndtr(-x)
     d2 = float((1 - below**n - above**n).sum() * step)
     # Rows x, columns y > x; half weight on the diagonal, where the function is 1 - F^n - S^n.
     both = 1 - below[None, :] ** n - above[:, None] ** n

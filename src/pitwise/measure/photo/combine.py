@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.stats import chi2 as chi2_law
+from scipy.special import chdtrc
 
 from pitwise.measure.photo.mean import DOUBT, Mean, split, weighted_mean
 from pitwise.measure.photo.result import Estimate, HoleMeasured, seen_angle_deg
@@ -157,7 +157,7 @@ def _judged(values: Sequence[float], own: Array, common: Array) -> Mean:
         mean.u_common,
         mean.between,
         chi2,
-        float(chi2_law.sf(chi2, freedom)),
+        float(chdtrc(freedom, chi2)),
         math.sqrt(chi2 / freedom),
     )
 
@@ -169,7 +169,7 @@ def _off_centres(results: Sequence[HoleMeasured]) -> tuple[Mean, float | None, l
     mean = (w[:, None] * v).sum(axis=0) / w.sum()
     miss = ((v - mean) ** 2).sum(axis=1)
     chi2, freedom = float((w * miss).sum()), 2 * len(v) - 2
-    p = float(chi2_law.sf(chi2, freedom))
+    p = float(chdtrc(freedom, chi2))
     length = [float(np.hypot(*x)) for x in v]
     if p < DOUBT:
         apart = weighted_mean(length, u, np.zeros(len(u)))

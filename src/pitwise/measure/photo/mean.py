@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.stats import chi2 as chi2_law
+from scipy.special import chdtrc
 
 from pitwise.measure.photo.result import Estimate, HoleMeasured
 from pitwise.trade.given import InputError
@@ -105,7 +105,7 @@ def weighted_mean(
         shared,
         between,
         chi2,
-        float(chi2_law.sf(chi2, freedom)),
+        float(chdtrc(freedom, chi2)),
         math.sqrt(chi2 / freedom),
     )
 

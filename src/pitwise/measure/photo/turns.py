@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.stats import chi2 as chi2_law
+from scipy.special import chdtrc
 
 from pitwise.measure.photo.mean import DOUBT, split
 from pitwise.measure.photo.result import Estimate, HoleMeasured, PhotoRefused, seen_angle_deg
@@ -127,7 +127,7 @@ def four_turns(
     expected = math.hypot(max(own, u_place_mm), wobble / math.sqrt(2))
     whole = float(np.mean([r.off_centre.u for r in results]))
     chi2 = rest / max(math.hypot(expected, 0.5 * whole), 1e-9) ** 2
-    p_value = float(chi2_law.sf(chi2, freedom))
+    p_value = float(chdtrc(freedom, chi2))
     if p_value < DOUBT:
         return PhotoRefused(
             "turns",
