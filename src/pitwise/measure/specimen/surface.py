@@ -49,6 +49,16 @@ def scratches(rng: np.random.Generator, shape: tuple[int, int], count: int) -> F
     return np.asarray(drawn.astype(np.float32) / 255)
 
 
+def with_the_part(scene: Scene, of: Field) -> Field:
+    """Return a field of the face turned about the rim's centre as the part is."""
+    if not scene.turn_deg:
+        return of
+    h, w = of.shape
+    centre = ((w - 1) / 2 + scene.aim_px[0], (h - 1) / 2 + scene.aim_px[1])
+    turn = cv2.getRotationMatrix2D(centre, scene.turn_deg, 1.0)
+    return np.asarray(cv2.warpAffine(of, turn, (w, h), borderMode=cv2.BORDER_REFLECT), np.float32)
+
+
 def face(scene: Scene, rng: np.random.Generator, rho: Field, around: Field) -> Field:
     """Return the face's light at each pixel.
 
@@ -63,9 +73,9 @@ def face(scene: Scene, rng: np.random.Generator, rho: Field, around: Field) -> F
     # A turned face throws light back in two opposite fans.
     fan = np.cos(2 * (around - math.radians(scene.light_from_deg - scene.turn_deg)))
     light = 1 + t * (0.05 * marks * (1 + 0.5 * fan) + 0.12 * fan)
-    light += t * 0.05 * grain(rng, shape, (2.5, 6.0, 15.0))
-    light += t * 0.08 * grain(rng, shape, (60.0, 150.0))
-    light -= t * 0.25 * scratches(rng, shape, int(25 * scene.texture))
+    own = 0.05 * grain(rng, shape, (2.5, 6.0, 15.0)) + 0.08 * grain(rng, shape, (60.0, 150.0))
+    own -= 0.25 * scratches(rng, shape, int(25 * scene.texture))
+    light += t * with_the_part(scene, own)
     return np.asarray(scene.face_light * np.clip(light, 0.1, 2.0))
 
 
@@ -73,7 +83,7 @@ def sootiness(scene: Scene, beyond: Field, rng: np.random.Generator) -> Field:
     """Return the share of light that soot leaves, at distances (mm) beyond the hole's edge."""
     reach = np.float32(0.6 * scene.hole_mm)
     shape = (beyond.shape[0], beyond.shape[1])
-    patchy = 1 + 0.3 * grain(rng, shape, (20.0, 70.0))
+    patchy = 1 + 0.3 * with_the_part(scene, grain(rng, shape, (20.0, 70.0)))
     return np.asarray(1 - scene.soot * np.exp(-np.clip(beyond, 0, None) / reach) * patchy).clip(
         0.05
     )
