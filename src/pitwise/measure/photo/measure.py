@@ -8,11 +8,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-<<<<<<< HEAD
-from pitwise.measure.photo.budget import assumed, diameter_budget, tone_sensitivity, total
-from pitwise.measure.photo.card import CardPrint, CardSeen, find_card, wrong_scale
-from pitwise.measure.photo.card_window import only_window
-=======
 from pitwise.measure.photo.budget import (
     assumed,
     diameter_budget,
@@ -20,8 +15,8 @@ from pitwise.measure.photo.budget import (
     total,
     wall_shift,
 )
-from pitwise.measure.photo.card import CardSeen, find_card, wrong_scale
->>>>>>> e51480cf9d7e31d97cdfb521ac89f59280824f83
+from pitwise.measure.photo.card import CardPrint, CardSeen, find_card, wrong_scale
+from pitwise.measure.photo.card_window import only_window
 from pitwise.measure.photo.centre import off_centre_of
 from pitwise.measure.photo.ellipse import EllipseFit, fit_ellipse
 from pitwise.measure.photo.face import Face, Frame, locate_rim, refine
