@@ -130,11 +130,12 @@ def judge_holes(
                 # A diameter is judged by its growth; alone it is a fact, no reason.
                 continue
             name = WORDS[reading.quantity].name.capitalize()
+            read = said(reading.value_mm, reading.u_mm, with_u=True)
             reasons.append(
                 Reason(
                     f"hole-no-limit-{reading.quantity}",
-                    f"{name} {said(reading.value_mm, reading.u_mm, with_u=True)}: no limit is entered for it, "
-                    "so it is shown and decides nothing.",
+                    f"{name} {read}: no limit is entered for it, so it is shown and decides "
+                    "nothing.",
                     _SHOWN,
                     "keep",
                 )
