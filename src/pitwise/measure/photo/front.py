@@ -262,9 +262,16 @@ def _follow(
     gain = rise / (rise + 0.35 * step)
     gain *= np.where(np.abs(offsets) <= 2, 1.0, 0.85)
     # Beyond an edge that is plainly there lies the face, not a nick.
-    path, _ = closed_path(gain, 0.05)
+    path, _ = closed_path(gain, 0.02)
     deep = offsets[path]
     there = gain[rows[:, 0], path] > 0.3
+    # A nick is as dark as the hole; a drop of spatter at the edge is not.
+    light = rays.light[rows, index]
+    within = (offsets >= 1) & (offsets <= np.maximum(0.5 * deep, 1)[:, None])
+    level = np.sum(light * within, 1) / np.maximum(np.sum(within, 1), 1)
+    inside = np.clip(np.rint((smooth - 5 - rays.radii[0]) / _STEP).astype(int), 0, None)
+    dark = float(np.median(rays.light[rows[:, 0], inside]))
+    there &= level < dark + 0.5 * step
     radius = smooth + np.where((deep > 2) & there, deep, 0.0)
     on = index[rows[:, 0], np.argmin(np.abs(offsets))]
     contrast = float(np.median(np.abs(rays.flow[rows[:, 0], on]))) / max(outside, 1e-9)

@@ -471,11 +471,13 @@ def _warnings(
     said = []
     if face.plane.tilt_deg > 15:
         said.append(f"Tilt {face.plane.tilt_deg:.0f}°: hold the camera straighter for a better u.")
-    if float(np.mean(profile.masked)) > 0.1:
+    if float(np.mean(profile.masked)) > 0.03:
         said.append(f"{np.mean(profile.masked):.0%} of the edge is left out for glare or spatter.")
     if shape.doubtful_deg:
         places = ", ".join(f"{angle:.0f}°" for angle in shape.doubtful_deg[:6])
-        said.append(f"Nick or spatter at {places}? Clean the edge and take the photo again.")
+        said.append(
+            f"No clear edge at {places}: nick or spatter? Clean it and take the photo again."
+        )
     if front.bevel > 0:
         said.append("The edge has a bevel: its outer edge is measured.")
     if tone_from == "assumed":

@@ -23,6 +23,8 @@ _TO_SD = 1.4826
 _LEAST_STEP = 0.3
 _OTHER_LEVEL = 0.22
 _SHARED = 3
+# From this depth on the path into a nick is trusted where the fit fails, px.
+_DEEP_PX = 1.5
 HARMONICS = 10
 WINDOW = (2.6, 2.8)
 _RAMPS = "io"
@@ -191,7 +193,13 @@ def trace_profile(frame: Frame, face: Face, front: Front, *, fuzzy: bool = False
     assert fit is not None  # noqa: S101
     assert sectors is not None  # noqa: S101
     other = _other_hue(frame, face, centre, angle, base, sigma)
-    return _judged(angle, base + fit.e, fit, sectors, centre, sigma, count, other)
+    deep = np.interp(
+        at,
+        np.arange(nodes + 1),
+        np.append(front.radius - front.smooth, front.radius[0] - front.smooth[0]),
+    )
+    path = np.where(deep > _DEEP_PX, base, np.nan) if not fuzzy else np.full(count, np.nan)
+    return _judged(angle, base + fit.e, fit, sectors, centre, sigma, count, other, path)
 
 
 def _other_hue(
@@ -224,6 +232,7 @@ def _judged(
     sigma: float,
     count: int,
     other: Flags,
+    path: Array,
 ) -> Profile:
     """Say which sectors are left out, and why."""
     near = sectors.used & (np.abs(sectors.t) < 2.0 * sigma + 2.0)
@@ -247,6 +256,10 @@ def _judged(
     spatter = grown((level > max(_OTHER_LEVEL, 5 * ordinary)) | other, 2)
     hidden = (bad | spatter) & ~white
     hidden = grown(hidden, 1) & ~white
+    # On a nick's steep sides no edge can be fitted; the path through the gradients tells there.
+    steep = hidden & ~spatter & np.isfinite(path)
+    radius = np.where(steep, path, radius)
+    hidden &= ~steep
     weight = (~(white | hidden)).astype(np.float64)
     if np.count_nonzero(weight) < 0.25 * count:
         none = np.zeros(count, bool)

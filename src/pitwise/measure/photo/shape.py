@@ -28,6 +28,8 @@ _DRAWS = 48
 _SEED = 20252
 # Points of the profile that the reference circles are put through.
 _POINTS = 240
+# So many places in a row that show no edge are worth a word.
+_RUN = 5
 
 
 @dataclass(frozen=True)
@@ -75,6 +77,22 @@ def _zone_points(angle: Array, filtered: Array, nicks: list[Nick]) -> Array:
     at = np.array([nick.angle for nick in nicks])
     deep = np.interp(at, angle, filtered, period=2 * math.pi) + [n.depth for n in nicks]
     return np.vstack([points, _points(at, deep)])
+
+
+def _stretches(angle: Array, flags: Flags) -> list[float]:
+    """Return the middle angles of runs of at least `_RUN` flagged places."""
+    if flags.all() or not flags.any():
+        return []
+    first = int(np.argmin(flags))
+    found, run = [], 0
+    for k in range(first, first + flags.size + 1):
+        if flags[k % flags.size]:
+            run += 1
+        else:
+            if run >= _RUN:
+                found.append(float(angle[(k - 1 - run // 2) % flags.size]))
+            run = 0
+    return found
 
 
 def _beside(nick: Nick, angle: Array, blocked: Flags, radius: float) -> bool:
@@ -130,6 +148,7 @@ def shape_of(profile: Profile, plane: Plane, cutoff: float, alarm: float) -> Sha
     step = 2 * math.pi * float(np.mean(smooth)) / angle.size
     # Beside a place left out, a drop of spatter and a nick look alike: said, not counted.
     foreign = profile.spatter[::-1]
+    unseen = _stretches(angle, (profile.hidden | profile.inward)[::-1])
     doubtful = [n for n in found if _beside(n, angle, foreign, float(np.mean(smooth)))]
     found = [n for n in found if n not in doubtful]
     nicked = np.zeros(angle.size, bool)
@@ -175,7 +194,12 @@ def shape_of(profile: Profile, plane: Plane, cutoff: float, alarm: float) -> Sha
             NickFound(math.degrees(n.angle) % 360.0, n.depth * mm, n.width * mm, n.strength)
             for n in sorted(found, key=lambda n: -n.depth)
         ),
-        tuple(math.degrees(n.angle) % 360.0 for n in doubtful),
+        tuple(
+            sorted(
+                {round(math.degrees(n.angle) % 360.0) for n in doubtful}
+                | {round(math.degrees(a) % 360.0) for a in unseen}
+            )
+        ),
         Circles(
             placed(0, 0, circle.r),
             placed(zone.x, zone.y, zone.inner_r),
