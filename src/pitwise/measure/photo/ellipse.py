@@ -119,9 +119,11 @@ def fit_ellipse(
         w = given * robust
         if np.count_nonzero(w > 0) < 8:
             return None
-        root = np.sqrt(w)[:, None]
         scale = np.array([1, 1, shape[0, 0], shape[0, 0], shape[0, 0]])
-        step = np.linalg.lstsq(design * root * scale, -distance * root[:, 0], rcond=None)[0] * scale
+        own = design * scale
+        normal = (own * w[:, None]).T @ own
+        normal += np.eye(5) * (1e-12 * np.trace(normal) + 1e-300)
+        step = np.linalg.solve(normal, -own.T @ (w * distance)) * scale
         centre = centre + step[:2]
         shape = shape + np.array([[step[2], step[3]], [step[3], step[4]]])
         values = np.linalg.eigvalsh(shape)
