@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from pitwise.measure.photo.pose import Plane
+from pitwise.measure.photo.shelf import shelf
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -167,6 +168,7 @@ def fit_edges(
     rising: bool = True,
     ramps: str = "",
     held: Array | None = None,
+    ring: tuple[Array, Array] | None = None,
 ) -> EdgeFit:
     """Fit the error function to all sectors.
 
@@ -190,6 +192,8 @@ def fit_edges(
         "i", "o" or both: levels that change inward or outward of the edge.
     held : (n, len(ramps)) array, optional
         The ramps' slopes, given instead of fitted.
+    ring : (width (n,), height (n,)), optional
+        A lit ledge just inside of the edge (`shelf`), px and linear light; height 0 for none.
 
     Returns
     -------
@@ -216,8 +220,13 @@ def fit_edges(
         live = base * (t >= -(window[0] * sigma + 1)) * (t <= window[1] * sigma + 1)
         columns, by_t, by_sigma = _columns(t, sigma, ramps)
         w = live if turn == 0 else live * _huber(residual / slope, scale)
-        known = 0.0 if held is None else np.einsum("nmk,nk->nm", columns[..., 2:], held)
+        known: Array | float = 0.0
+        if held is not None:
+            known = np.einsum("nmk,nk->nm", columns[..., 2:], held)
         columns = columns[..., :size]
+        if ring is not None:
+            ledge, ledge_t, ledge_s, _ = shelf(t, ring[0][:, None], sigma)
+            known = known + ring[1][:, None] * ledge
         levels = _solved(columns, w, light - known, _ridge(size, sigma, live))
         residual = light - known - np.einsum("nmk,nk->nm", columns, levels)
         use = live > 0
@@ -226,6 +235,9 @@ def fit_edges(
         all_levels = levels if held is None else np.hstack([levels, held])
         by_e = -np.einsum("nmk,nk->nm", by_t, all_levels)
         by_s = np.einsum("nmk,nk->nm", by_sigma, all_levels)
+        if ring is not None:
+            by_e = by_e - ring[1][:, None] * ledge_t
+            by_s = by_s + ring[1][:, None] * ledge_s
         jac = np.concatenate([by_e[..., None], columns], -1)
         weighted = jac * w[..., None]
         normal = np.swapaxes(weighted, 1, 2) @ jac
@@ -274,7 +286,7 @@ def fit_edges(
         misfit,
         scale,
         float(np.sum(w * residual**2)),
-        levels[:, 2:],
+        levels[:, 2:] if held is None else held,
     )
 
 
