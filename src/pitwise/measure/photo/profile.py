@@ -87,6 +87,15 @@ class Profile:
         return self.white | self.hidden | self.inward
 
     @property
+    def depth(self) -> Array:
+        """Return the light inside of the edge: 0 the hole's darkest, 1 the face's."""
+        dark = self.fit.dark
+        clear = np.isfinite(dark) & (self.fit.bright > dark)
+        black = float(np.percentile(dark[clear], 10)) if clear.any() else 0.0
+        bright = float(np.median(self.fit.bright[clear])) if clear.any() else 1.0
+        return np.asarray((dark - black) / max(bright - black, 1e-9))
+
+    @property
     def waves(self) -> float:
         """Return the standard deviation of the smooth curve about its own circle, px."""
         wave = self.smooth - self.smooth.mean()
