@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pitwise.measure.photo.ellipse import EllipseFit, distance_from, fit_ellipse
+from pitwise.measure.photo.ellipse import EllipseFit, distance_from, fit_ellipses
 from pitwise.measure.photo.seek import radius_towards
 
 Array = NDArray[np.float64]
@@ -132,11 +132,9 @@ def rims_near(
         ],
         -1,
     )
-    for model in _models(angle, place, strength):
-        ring = _finish(points, place, live, angle, model, base, (x, y))
-        if ring is None:
-            continue
-        if all(_differ(ring, other) for other in found):
+    models = _models(angle, place, strength)
+    for ring in _finish(points, live, angle, models, base, (x, y)) if models else ():
+        if ring is not None and all(_differ(ring, other) for other in found):
             found.append(ring)
     return sorted(found, key=lambda r: -math.prod(r.fit.axes))
 
@@ -200,40 +198,49 @@ def _models(angle: Array, place: Array, strength: Array) -> list[Array]:
 
 def _finish(
     points: Array,
-    place: Array,
     live: NDArray[np.bool_],
     angle: Array,
-    model: Array,
+    models: Sequence[Array],
     base: Array,
     origin: tuple[float, float],
-) -> RimFound | None:
-    expected = _basis(angle) @ model
+) -> list[RimFound | None]:
+    """Fit an ellipse near each model to the nearest edge of every ray, narrowing the gate."""
     rows = np.arange(angle.size)
-    first = np.column_stack(
-        [
-            origin[0] + (base + expected) * np.cos(angle),
-            origin[1] + (base + expected) * np.sin(angle),
-        ]
+    expected = base + np.array(models) @ _basis(angle).T
+    first = np.stack(
+        [origin[0] + expected * np.cos(angle), origin[1] + expected * np.sin(angle)], -1
     )
-    fit = fit_ellipse(first, least_sd=0.5)
-    chosen = points[:, 0]
+    fits = fit_ellipses(first, np.ones(expected.shape), least_sd=0.5)
+    flat = points.reshape(-1, 2)
+
+    def gaps(fit: EllipseFit) -> Array:
+        gap = np.abs(distance_from(fit.centre, fit.shape, flat)).reshape(live.shape)
+        return np.where(live, gap, np.inf)
+
     for gate in (2.5, 1.5, 1.0):
-        if fit is None:
-            return None
-        gap = np.abs(
-            distance_from(fit.centre, fit.shape, points.reshape(-1, 2)).reshape(place.shape)
+        chosen = np.zeros(first.shape)
+        weight = np.zeros(expected.shape)
+        for k, fit in enumerate(fits):
+            if fit is None:
+                continue
+            gap = gaps(fit)
+            near = np.argmin(gap, 1)
+            chosen[k] = points[rows, near]
+            on = gap[rows, near] < gate
+            if on.mean() >= 0.25:
+                weight[k] = on
+        fits = fit_ellipses(
+            chosen,
+            weight,
+            start=[None if fit is None else (fit.centre, fit.shape) for fit in fits],
+            least_sd=0.1,
         )
-        gap[~live] = np.inf
-        near = np.argmin(gap, 1)
-        chosen = points[rows, near]
-        weight = (gap[rows, near] < gate).astype(np.float64)
-        if weight.mean() < 0.25:
-            return None
-        fit = fit_ellipse(chosen, weight, start=(fit.centre, fit.shape), least_sd=0.1)
-    if fit is None:
-        return None
-    gap = np.abs(distance_from(fit.centre, fit.shape, points.reshape(-1, 2)).reshape(place.shape))
-    gap[~live] = np.inf
-    least = gap.min(1)
-    tight = float(np.mean(np.clip(1 - (least / 0.8) ** 2, 0, None)))
-    return RimFound(fit, tight, float(np.mean(least < 0.8)))
+    out: list[RimFound | None] = []
+    for fit in fits:
+        if fit is None:
+            out.append(None)
+            continue
+        least = gaps(fit).min(1)
+        tight = float(np.mean(np.clip(1 - (least / 0.8) ** 2, 0, None)))
+        out.append(RimFound(fit, tight, float(np.mean(least < 0.8))))
+    return out
