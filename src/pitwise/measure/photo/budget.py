@@ -103,7 +103,7 @@ def diameter_budget(
     hidden = float(np.mean(profile.masked))
     gap = (
         2
-        * (hidden**1.5 + 0.3 * np.mean(profile.outward) ** 1.5)
+        * (hidden**1.5 + 0.8 * np.mean(profile.outward) ** 1.5)
         * (0.6 * profile.waves + 2 * profile.sd)
     )
     u_tone = tone.u_exponent / max(tone.exponent, 0.1)

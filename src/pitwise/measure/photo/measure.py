@@ -161,7 +161,7 @@ def measure_photo(
     if isinstance(edge, PhotoRefused):
         return edge
     front, profile = edge
-    shape = shape_of(profile, face.plane, filter_upr, false_alarm)
+    shape = shape_of(profile, face.plane, filter_upr, false_alarm, nicks=feature == "orifice")
     return _result(
         frame, face, front, profile, shape, seen, tone_from, on_card, rim_mm, u_rim_mm,
         filter_upr, false_alarm,

@@ -172,13 +172,15 @@ def trace_profile(frame: Frame, face: Face, front: Front, *, fuzzy: bool = False
         fit = fit_edges(sectors, light, slope, sigma=sigma, window=WINDOW, ramps=_RAMPS)
         # The ramps change slowly along the edge: told from the neighbours, they leave the place
         # of the edge less noise.
-        held = np.column_stack(
-            [_local_median(fit.slopes[:, k], _SHARED) for k in range(fit.slopes.shape[1])]
-        )
-        fit = fit_edges(
-            sectors, light, slope, sigma=fit.sigma, window=WINDOW, ramps=_RAMPS, held=held,
-            start=np.where(np.isfinite(fit.u) & (np.abs(fit.e) < 3 * sigma), fit.e, 0.0), passes=6,
-        )  # fmt: skip
+        if not fuzzy:
+            held = np.column_stack(
+                [_local_median(fit.slopes[:, k], _SHARED) for k in range(fit.slopes.shape[1])]
+            )
+            fit = fit_edges(
+                sectors, light, slope, sigma=fit.sigma, window=WINDOW, ramps=_RAMPS, held=held,
+                start=np.where(np.isfinite(fit.u) & (np.abs(fit.e) < 3 * sigma), fit.e, 0.0),
+                passes=6,
+            )  # fmt: skip
         sigma = float(np.clip(fit.sigma, 0.5, 8.0))
         base = np.interp(at, np.arange(nodes + 1), np.append(reference, reference[0]))
         if fuzzy and turn < 2:

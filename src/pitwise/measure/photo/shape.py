@@ -124,7 +124,9 @@ def _white_noise_floor(
     return float(np.mean(widths)), float(np.std(widths))
 
 
-def shape_of(profile: Profile, plane: Plane, cutoff: float, alarm: float) -> Shape:
+def shape_of(
+    profile: Profile, plane: Plane, cutoff: float, alarm: float, *, nicks: bool = True
+) -> Shape:
     """Return the shape of a profile.
 
     Parameters
@@ -135,6 +137,8 @@ def shape_of(profile: Profile, plane: Plane, cutoff: float, alarm: float) -> Sha
         Gaussian filter, UPR at 50 %.
     alarm : float
         Nicks' false-alarm rate around the whole edge.
+    nicks : bool
+        Whether nicks are looked for: a pit's soft edge has none that a photo could tell.
     """
     mm = 1.0 / plane.px_per_mm
     # y up from here on: the angles run the other way.
@@ -142,8 +146,10 @@ def shape_of(profile: Profile, plane: Plane, cutoff: float, alarm: float) -> Sha
     radius, smooth = profile.radius[::-1], profile.smooth[::-1]
     masked = profile.masked[::-1]
     blocked = masked | ~np.isfinite(radius)
-    found = find_nicks(
-        angle, np.where(blocked, smooth, radius), smooth, blocked, alarm, profile.blur
+    found = (
+        find_nicks(angle, np.where(blocked, smooth, radius), smooth, blocked, alarm, profile.blur)
+        if nicks
+        else []
     )
     step = 2 * math.pi * float(np.mean(smooth)) / angle.size
     # Beside a place left out, a drop of spatter and a nick look alike: said, not counted.
