@@ -137,18 +137,17 @@ def fit_ellipses(
         return [None] * len(given)
     # The ellipse |A (p − c)| = 1: centre and the three entries of A.
     p = np.empty((len(given), 5))
-    first = [None] * len(given) if start is None else list(start)
-    for k, own in enumerate(first):
-        if own is not None:
-            c, a = own
+    for k in range(len(given)):
+        first = None if start is None else start[k]
+        if first is not None:
+            c, a = first
             p[k] = c[0], c[1], a[0, 0], a[0, 1], a[1, 1]
         elif kept[k]:
             total = float(given[k].sum())
             cx, cy = float(given[k] @ x[k]) / total, float(given[k] @ y[k]) / total
             r = float(given[k] @ np.hypot(x[k] - cx, y[k] - cy)) / total
             p[k] = cx, cy, 1 / max(r, 1e-9), 0.0, 1 / max(r, 1e-9)
-    alive = np.flatnonzero(kept)
-    moving = alive
+    moving = np.flatnonzero(kept)
     weights = np.zeros_like(given)
     count = np.count_nonzero(given > 0, 1)
     for _ in range(passes):
@@ -171,11 +170,11 @@ def fit_ellipses(
     alive = np.flatnonzero(kept)
     out: list[EllipseFit | None] = [None] * len(given)
     _, distances = _design(p[alive], x[alive], y[alive])
-    for k, distance in zip(alive, distances, strict=True):
+    for k, distance in zip(alive.tolist(), distances, strict=True):
         w = weights[k]
-        sd = math.sqrt(float(w @ distance**2) / max(float(w.sum()) - 5, 1.0))
+        scatter = math.sqrt(float(w @ distance**2) / max(float(w.sum()) - 5, 1.0))
         shape = np.array([[p[k, 2], p[k, 3]], [p[k, 3], p[k, 4]]])
-        out[k] = EllipseFit(p[k, :2].copy(), shape, distance, w, sd)
+        out[k] = EllipseFit(p[k, :2].copy(), shape, distance, w, scatter)
     return out
 
 

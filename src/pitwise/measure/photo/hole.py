@@ -92,13 +92,18 @@ def _small_face(frame: Frame, face: Face) -> tuple[Grey, NDArray[np.bool_], floa
     x0, x1 = max(int(x - a) - 4, 0), min(int(x + a) + 5, w)
     y0, y1 = max(int(y - a) - 4, 0), min(int(y + a) + 5, h)
     scale = max(a / _SMALL_RIM, 1.0)
-    part = frame.grey[y0:y1, x0:x1]
-    size = (max(round(part.shape[1] / scale), 8), max(round(part.shape[0] / scale), 8))
+    # Halved first, which is cheap; the rest in one step.
+    times = max(int(math.log2(scale / 1.4)), 0)
+    k = 1 << times
+    x0, y0 = x0 // k * k, y0 // k * k
+    part = frame.halved(times)[0][y0 // k : y1 // k, x0 // k : x1 // k]
+    shrink = scale / k
+    size = (max(round(part.shape[1] / shrink), 8), max(round(part.shape[0] / shrink), 8))
     small = cv2.resize(part, size, interpolation=cv2.INTER_AREA)
     light = frame.tone.to_linear(np.clip(small, 0, 1))
-    own = part.shape[1] / size[0]
+    own = part.shape[1] * k / size[0]
     white = cv2.resize(
-        frame.white[y0:y1, x0:x1].astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA
+        frame.white[y0:y1:k, x0:x1:k].astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA
     )
     glare = cv2.dilate(white, np.ones((7, 7), np.uint8)) > 40
     return np.asarray(light, np.float32), glare, own, np.array([x0, y0]) + 0.5 * own - 0.5

@@ -270,7 +270,7 @@ def rings_about(
     signed = radial_gradient(g, x, y, radii)
     flow = np.nan_to_num(signed, copy=False, nan=0.0)
     size = np.abs(flow)
-    gain = size / (size + np.float32(4.0 * g.floor))
+    gain = np.asarray(size / (size + np.float32(4.0 * g.floor)), np.float32)
     tall = gain.copy()
     # A ring about a centre that is a little off, or an oval, wanders in radius: look around.
     for share in (0.01, 0.02, 0.03, 0.045):
