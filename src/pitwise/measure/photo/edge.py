@@ -59,6 +59,7 @@ def collect(
     inward: float,
     outward: float,
     count: int,
+    strip: float = math.inf,
 ) -> Sectors:
     """Gather the pixels along a closed curve.
 
@@ -77,11 +78,18 @@ def collect(
         How far from the curve, px.
     count : int
         Sectors.
+    strip : float
+        Of wider sectors only so many pixels along the curve, in their middle.
     """
     h, w = value.shape
     nodes = radius.size
     turns = max(int(2 * math.pi * float(radius.max()) * 1.35), 64)
     angle = np.arange(turns) * (2 * math.pi / turns)
+    # Half the strip, as a share of a sector.
+    half = 0.5 * strip * count / (2 * math.pi * float(radius.mean()))
+    if half < 0.4:
+        margin = half + 1.5 * count / turns
+        angle = angle[np.abs(angle * (count / (2 * math.pi)) % 1.0 - 0.5) < margin]
     reference = np.interp(
         angle * (nodes / (2 * math.pi)), np.arange(nodes + 1), np.append(radius, radius[0])
     )
@@ -105,6 +113,8 @@ def collect(
     tilt = np.interp(at, np.arange(nodes + 1), np.append(steep, steep[0]))
     t = (np.hypot(dx, dy) - e0) / tilt
     near = (t >= -inward) & (t <= outward)
+    if half < 0.4:
+        near &= np.abs(turn * count % 1.0 - 0.5) <= half
     index, t, turn = index[near], t[near], turn[near]
     sector = np.minimum((turn * count).astype(np.int64), count - 1)
     order = np.argsort(sector, kind="stable")

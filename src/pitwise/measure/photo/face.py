@@ -35,6 +35,8 @@ _LEAST_SUPPORT = 0.6
 _NEAR_BEST = {True: 0.78, False: 0.72}
 _NEARBY_PX, _NEARBY = 3.5, 0.007
 _RIM_SECTORS = 480
+# A sector of a large rim is told by its middle.
+_RIM_STRIP_PX = 6.0
 # Uncertainty of a rim edge that scatter alone does not show, px.
 _EDGE_FLOOR_PX = 0.05
 
@@ -155,6 +157,7 @@ def refine(frame: Frame, rim: RimFound, rim_mm: float) -> Face:
             3.2 * sigma + 2.5,
             3.2 * sigma + 2.5,
             _RIM_SECTORS,
+            _RIM_STRIP_PX,
         )
         light, slope = frame.light(sectors.value)
         edges = fit_edges(sectors, light, slope, sigma=sigma, window=(2.2, 2.2), rising=False)
