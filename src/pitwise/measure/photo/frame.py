@@ -105,7 +105,7 @@ class Frame:
     @cached_property
     def white_share(self) -> float:
         """Return the share of the picture that is clipped, of every nth pixel of a large one."""
-        every = max(min(self.grey.shape) // 750, 1)
+        every = max(min(self.grey.shape) // 250, 1)
         return float(np.mean(self.white[::every, ::every]))
 
     @cached_property

@@ -13,7 +13,7 @@ from pitwise.measure.photo.ellipse import distance_from
 from pitwise.measure.photo.face import Face, Frame
 from pitwise.measure.photo.seek import (
     Gradient,
-    closed_path,
+    closed_paths,
     gradient_of,
     peaks,
     radial_gradient,
@@ -67,12 +67,8 @@ def seek_hole(frame: Frame, face: Face) -> list[Outline]:
     starts = [(float(centre[0]), float(centre[1])), *peaks(field, cell, _CANDIDATES, 12.0)]
     bright = float(np.percentile(small[inside], 60)) if inside.any() else 1.0
     found: list[tuple[float, Outline]] = []
-    for x, y in starts:
-        if math.hypot(x - centre[0], y - centre[1]) > 0.7 * _SMALL_RIM:
-            continue
-        traced = _trace(g, small, x, y, least * 0.7, most, bright)
-        if traced is None:
-            continue
+    near = [at for at in starts if math.dist(at, centre) <= 0.7 * _SMALL_RIM]
+    for traced in _trace(g, small, near, least * 0.7, most, bright):
         cx, cy, radius, contrast, covered = traced
         r = float(radius.mean())
         if not least <= r <= most:
@@ -115,38 +111,54 @@ def _without_glare(g: Gradient, white: NDArray[np.bool_]) -> Gradient:
 
 
 def _trace(
-    g: Gradient, small: Grey, x: float, y: float, least: float, most: float, bright: float
-) -> tuple[float, float, Array, float, float] | None:
-    radius = np.zeros(0)
+    g: Gradient,
+    small: Grey,
+    starts: list[tuple[float, float]],
+    least: float,
+    most: float,
+    bright: float,
+) -> list[tuple[float, float, Array, float, float]]:
+    """Follow the strongest rise of light around each start: centre, radii, contrast, cover."""
     radii = np.arange(max(least, 2.0), most, 1.0)
-    angle = np.arange(_TURNS) * (2 * math.pi / _TURNS)
-    contrast = covered = 0.0
+    angle = np.arange(_TURNS, dtype=np.float64) * (2 * math.pi / _TURNS)
+    cos, sin = np.cos(angle), np.sin(angle)
+    curves: list[tuple[float, float, Array, Array, float]]
+    curves = [(float(x), float(y), cos, sin, 0.0) for x, y in starts]
     for _ in range(2):
-        flow = np.nan_to_num(radial_gradient(g, x, y, radii, _TURNS))
-        rise = np.clip(flow, 0, None).astype(np.float64)
-        top = float(np.percentile(rise.max(1), 50))
-        if top <= 0:
-            return None
-        gain = rise / (rise + 0.35 * top)
-        path, _mean = closed_path(gain, 0.035)
-        radius = radii[path]
-        px, py = x + radius * np.cos(angle), y + radius * np.sin(angle)
-        area = 0.5 * float(np.sum(px * np.roll(py, -1) - np.roll(px, -1) * py))
-        if abs(area) < 1:
-            return None
-        cross = px * np.roll(py, -1) - np.roll(px, -1) * py
-        x = float(np.sum((px + np.roll(px, -1)) * cross) / (6 * area))
-        y = float(np.sum((py + np.roll(py, -1)) * cross) / (6 * area))
-        along = rise[np.arange(_TURNS), path]
-        covered = float(np.mean(along > 0.3 * top))
+        live, rises, tops = [], [], []
+        for x, y, *_rest in curves:
+            rise = np.clip(np.nan_to_num(radial_gradient(g, x, y, radii, _TURNS)), 0, None)
+            top = float(np.median(rise.max(1)))
+            if top > 0:
+                live.append((x, y))
+                rises.append(rise.astype(np.float64))
+                tops.append(top)
+        if not live:
+            return []
+        rise = np.stack(rises)
+        gain = rise / (rise + 0.35 * np.array(tops)[:, None, None])
+        paths, _ = closed_paths(gain, 0.035)
+        curves = []
+        for (x, y), path, own, top in zip(live, paths, rise, tops, strict=True):
+            px, py = x + radii[path] * cos, y + radii[path] * sin
+            nx, ny = np.roll(px, -1), np.roll(py, -1)
+            cross = px * ny - nx * py
+            area = 0.5 * float(np.sum(cross))
+            if abs(area) < 1:
+                continue
+            cx = float(np.sum((px + nx) * cross) / (6 * area))
+            cy = float(np.sum((py + ny) * cross) / (6 * area))
+            covered = float(np.mean(own[np.arange(_TURNS), path] > 0.3 * top))
+            curves.append((cx, cy, px, py, covered))
+    out = []
+    for x, y, px, py, covered in curves:
         contrast = _step_across(small, px, py, x, y) / max(bright, 1e-6)
-    # About the area's centre the curve's radii are told anew.
-    turn = np.arctan2(py - y, px - x) % (2 * math.pi)
-    order = np.argsort(turn)
-    grid = np.arange(_TURNS) * (2 * math.pi / _TURNS)
-    r = np.hypot(px - x, py - y)
-    radius = np.interp(grid, turn[order], r[order], period=2 * math.pi)
-    return x, y, radius, contrast, covered
+        # About the area's centre the curve's radii are told anew.
+        turn = np.arctan2(py - y, px - x) % (2 * math.pi)
+        order = np.argsort(turn)
+        radius = np.interp(angle, turn[order], np.hypot(px - x, py - y)[order], period=2 * math.pi)
+        out.append((x, y, radius, contrast, covered))
+    return out
 
 
 def _step_across(small: Grey, px: Array, py: Array, x: float, y: float) -> float:

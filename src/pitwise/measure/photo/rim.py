@@ -24,6 +24,7 @@ Array = NDArray[np.float64]
 _RAYS = 360
 _EDGES = 5
 _TRIALS = 2500
+_CLOSER = 500
 _STEP = 0.5
 # Blur of the rays along and across them, px, chosen on rendered faces before a like background.
 _SOFT = 1.4
@@ -179,14 +180,12 @@ def _models(angle: Array, place: Array, strength: Array) -> list[Array]:
     coefficients = coefficients[sane]
     if not len(coefficients):
         return []
-    sample = np.arange(0, n, 2)
-    curves = coefficients @ basis[sample].T
-    score = np.zeros(len(coefficients))
-    spots = np.where(strength[sample] > 0, place[sample], np.inf)
-    best = np.full(curves.shape, np.inf)
-    for j in range(place.shape[1]):
-        best = np.minimum(best, np.abs(curves - spots[:, j]))
-    score = np.mean(np.clip(1 - (best / 1.2) ** 2, 0, None), 1)
+    spots = np.where(strength > 0, place, np.inf)
+    # A few rays tell which of them are worth a closer look.
+    rough = _agreed(coefficients, basis, spots, np.arange(0, n, 8))
+    order = np.argsort(-rough)[:_CLOSER]
+    coefficients = coefficients[order]
+    score = _agreed(coefficients, basis, spots, np.arange(0, n, 2))
     picked: list[Array] = []
     for k in np.argsort(-score)[:200]:
         if score[k] < 0.25 or len(picked) >= 10:
@@ -194,6 +193,15 @@ def _models(angle: Array, place: Array, strength: Array) -> list[Array]:
         if all(float(np.max(np.abs((coefficients[k] - c) @ basis.T))) > 1.5 for c in picked):
             picked.append(coefficients[k])
     return picked
+
+
+def _agreed(coefficients: Array, basis: Array, spots: Array, sample: NDArray[np.int64]) -> Array:
+    """Return the share of some rays that have an edge on each curve."""
+    curves = (coefficients @ basis[sample].T).astype(np.float32)
+    best = np.full(curves.shape, np.inf, np.float32)
+    for spot in spots[sample].T.astype(np.float32):
+        np.minimum(best, np.abs(curves - spot), out=best)
+    return np.asarray(np.mean(np.clip(1 - (best / np.float32(1.2)) ** 2, 0, None), 1), np.float64)
 
 
 def _finish(

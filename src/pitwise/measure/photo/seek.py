@@ -214,28 +214,38 @@ def closed_path(gain: Array, bend: float, reach: int = 6) -> tuple[NDArray[np.in
     -----
     Viterbi's recursion, run one and a half times around so that the start does not matter.
     """
-    turns, steps = gain.shape
+    paths, means = closed_paths(gain[None], bend, reach)
+    return paths[0], float(means[0])
+
+
+def closed_paths(gain: Array, bend: float, reach: int = 6) -> tuple[NDArray[np.int64], Array]:
+    """Return the closed paths through many unrolled fields, (k, turns, steps), and their means.
+
+    All at once, as `closed_path` does one.
+    """
+    count, turns, steps = gain.shape
     order = np.arange(turns + turns // 2) % turns
-    moves = np.arange(-reach, reach + 1)
-    price = bend * np.abs(moves)
-    best = gain[0].astype(np.float64)
-    back = np.zeros((order.size, steps), np.int8)
-    padded = np.full(steps + 2 * reach, -np.inf)
-    column = np.arange(steps)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)
+    price = (bend * np.abs(np.arange(-reach, reach + 1)))[:, None, None]
+    # The best sums so far; what each came from is told again on the way back, where it is asked.
+    best = np.full((order.size, count, steps + 2 * reach), -np.inf)
+    best[0, :, reach : reach + steps] = gain[:, 0]
+    windows = np.lib.stride_tricks.sliding_window_view(best, 2 * reach + 1, axis=2)
+    options = np.empty((2 * reach + 1, count, steps))
     for k in range(1, order.size):
-        padded[reach : reach + steps] = best
-        options = windows - price
-        pick = np.argmax(options, 1)
-        back[k] = pick - reach
-        best = options[column, pick] + gain[order[k]]
-    at = int(np.argmax(best))
-    path = np.zeros(turns, np.int64)
+        np.subtract(windows[k - 1].transpose(2, 0, 1), price, out=options)
+        now = best[k, :, reach : reach + steps]
+        np.maximum.reduce(options, axis=0, out=now)
+        now += gain[:, order[k]]
+    rows = np.arange(count)
+    at = best[-1].argmax(1) - reach
+    path = np.zeros((count, turns), np.int64)
     for k in range(order.size - 1, -1, -1):
         if turns // 4 <= k < turns // 4 + turns:
-            path[order[k]] = at
-        at = at + int(back[k, at])
-    return path, float(np.mean(gain[np.arange(turns), path]))
+            path[:, order[k]] = at
+        if k:
+            at = at + (windows[k - 1, rows, at] - price[:, 0, 0]).argmax(1) - reach
+    along = np.take_along_axis(gain, path[..., None], 2)[..., 0]
+    return path, np.asarray(along.mean(1))
 
 
 def edge_gain(radial: Grey, floor: float) -> Array:
@@ -305,21 +315,27 @@ def _rings(
     angle = np.arange(turns) * (2 * np.pi / turns)
     cos, sin = np.cos(angle), np.sin(angle)
     rows = np.arange(turns)
+    last = radii.size - 1
+    first = (rows * radii.size).astype(np.int32)[:, None]
     expected = np.repeat(tries[:, None], turns, 1)
     fits: list[EllipseFit | None] = [None] * len(tries)
     chosen = np.zeros(expected.shape, np.int64)
     gain_at = np.zeros(expected.shape)
     for band in (0.06, 0.03, 0.02):
-        reach = np.maximum(band * tries, 2.0)[:, None, None]
-        middle = np.rint(expected - radii[0]).astype(np.int64)
+        reach = np.maximum(band * tries, 2.0)
+        exact = expected - radii[0]
+        middle = np.rint(exact)
         span = np.arange(-int(reach.max()) - 1, int(reach.max()) + 2)
-        column = np.clip(middle[..., None] + span, 0, radii.size - 1)
-        apart = ((radii[column] - expected[..., None]) / reach).astype(np.float32)
-        score = gain[rows[:, None], column] * np.exp(np.float32(-1.125) * apart * apart)
-        score[np.abs(apart) > 1] = 0.0
-        best = np.argmax(score, 2)
-        chosen = np.take_along_axis(column, best[..., None], 2)[..., 0]
-        seen = np.take_along_axis(score, best[..., None], 2)[..., 0] > 0
+        column = np.clip(middle.astype(np.int32)[..., None] + span.astype(np.int32), 0, last)
+        apart = (middle - exact).astype(np.float32)[..., None] + span.astype(np.float32)
+        apart *= (1.0 / reach).astype(np.float32)[:, None, None]
+        apart *= apart
+        near = np.exp(np.float32(-1.125) * apart)
+        near[apart > 1] = 0.0
+        near *= gain.take(column + first)
+        best = np.argmax(near, 2)
+        chosen = np.take_along_axis(column, best[..., None], 2)[..., 0].astype(np.int64)
+        seen = np.take_along_axis(near, best[..., None], 2)[..., 0] > 0
         gain_at = np.where(seen, gain[rows, chosen], 0.0)
         clear = gain_at > _CLEAR
         weight = np.where(clear & (clear.mean(1) > _SEEN)[:, None], gain_at, 0.0)
