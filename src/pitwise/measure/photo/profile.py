@@ -25,7 +25,7 @@ _LEAST_STEP = 0.3
 # A hole's step is also no less than this share of the face's own light beside it: else the wall
 # behind the edge is as light as the sooty face, and its own fall-off moves the edge.
 _LEAST_OWN_STEP = 0.38
-_OTHER_LEVEL = 0.22
+_OTHER_LEVEL = 0.3
 _SHARED = 3
 # From this depth on the path into a nick is trusted where the fit fails, px.
 _DEEP_PX = 1.5

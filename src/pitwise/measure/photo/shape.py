@@ -30,6 +30,7 @@ _SEED = 20252
 _POINTS = 240
 # So many places in a row that show no edge are worth a word.
 _RUN = 5
+_DROP_PX = 0.8
 # Light within a nick, over the hole's dark and as a share of the step: a drop's shadow has more.
 _DARK, _DARK_SHARE = 0.12, 0.3
 
@@ -181,7 +182,9 @@ def shape_of(
     for nick in found + doubtful:
         apart = np.abs((angle - nick.angle + math.pi) % (2 * math.pi) - math.pi)
         nicked |= apart * float(np.mean(smooth)) < nick.width + 2.5 * profile.blur + step
-    unseen = _stretches(angle, (profile.hidden | profile.inward)[::-1] & ~nicked)
+    # A drop well inside of the edge hides what lies behind it.
+    behind = profile.inward & (profile.smooth - profile.radius > _DROP_PX)
+    unseen = _stretches(angle, (profile.hidden | grown(behind, 2) | profile.white)[::-1] & ~nicked)
     out = blocked | nicked | profile.outward[::-1]
     filled = np.where(out, smooth, radius)
     circle = least_squares(_points(angle, filled))
