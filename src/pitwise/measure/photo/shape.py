@@ -18,7 +18,7 @@ from pitwise.measure.circle import (
 from pitwise.measure.photo.budget import CORRELATED
 from pitwise.measure.photo.nick import Nick, find_nicks
 from pitwise.measure.photo.pose import Plane
-from pitwise.measure.photo.profile import Profile, grown
+from pitwise.measure.photo.profile import Profile, grown, local_median
 from pitwise.measure.photo.result import Circles, NickFound, PlaneCircle
 
 Array = NDArray[np.float64]
@@ -108,10 +108,10 @@ def _beside(nick: Nick, angle: Array, blocked: Flags, radius: float) -> bool:
     return bool(np.any(blocked[apart < 0.6 * nick.width + 3.0]))
 
 
-def _as_dark(nick: Nick, angle: Array, depths: Array, seen: Flags, radius: float) -> bool:
+def _as_dark(nick: Nick, angle: Array, depths: Array, radius: float) -> bool:
     """Return whether what lies in a nick is as dark as the hole, over a good part of it."""
     apart = np.abs((angle - nick.angle + math.pi) % (2 * math.pi) - math.pi) * radius
-    core = (apart < max(0.6 * nick.width, 2.0)) & seen
+    core = apart < max(0.6 * nick.width, 2.0)
     return bool(core.any() and np.mean(depths[core] < _DARK) > _DARK_SHARE)
 
 
@@ -168,14 +168,22 @@ def shape_of(
     )
     step = 2 * math.pi * float(np.mean(smooth)) / angle.size
     # Beside a place left out, a drop of spatter and a nick look alike: said, not counted. But a
-    # drop is not as dark as the hole.
+    # drop is not as dark as the hole, nor lit as the wall beside it.
     foreign = profile.spatter[::-1]
     depths = profile.depth[::-1]
+    mean = float(np.mean(smooth))
+    usual = local_median(
+        np.where(blocked | profile.outward[::-1], np.nan, depths), max(angle.size // 12, 8)
+    )
     doubtful = [
         n
         for n in found
-        if _beside(n, angle, foreign, float(np.mean(smooth)))
-        and not _as_dark(n, angle, depths, ~masked, float(np.mean(smooth)))
+        if not _as_dark(
+            n,
+            angle,
+            depths if _beside(n, angle, foreign, mean) else depths - np.maximum(usual, 0.0),
+            mean,
+        )
     ]
     found = [n for n in found if n not in doubtful]
     nicked = np.zeros(angle.size, bool)
