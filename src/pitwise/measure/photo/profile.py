@@ -122,6 +122,18 @@ def grown(flags: Flags, by: int) -> Flags:
     return out
 
 
+def longest(flags: Flags) -> float:
+    """Return the longest run of flags around the circle, as a share of it."""
+    if flags.all():
+        return 1.0
+    first = int(np.argmin(flags))
+    run = most = 0
+    for flag in np.roll(flags, -first):
+        run = run + 1 if flag else 0
+        most = max(most, run)
+    return most / flags.size
+
+
 def local_median(values: Array, reach: int) -> Array:
     """Return the running median around the circle over `reach` neighbours on either side."""
     wrapped = np.concatenate([values[-reach:], values, values[:reach]])
@@ -405,7 +417,10 @@ def _judged(
     outward = grown(strange & (off > 0) & (weight > 0), 1) & ~white & ~hidden & ~inward
     clean = weight * ~(inward | outward)
     if np.count_nonzero(clean) > 0.25 * count:
-        smooth, _, sd = robust_harmonics(angle, radius, clean)
+        # Across a wide gap no more waves are told than have half a length of it.
+        gap = longest(clean == 0) * 2 * math.pi
+        waves = int(np.clip(1.3 * math.pi / max(gap, 0.1), _FEW, HARMONICS))
+        smooth, _, sd = robust_harmonics(angle, radius, clean, waves)
     return Profile(
         centre, angle, radius, fit.u, smooth, white, hidden, inward, spatter | inward, outward,
         sd, sigma, fit, sectors,

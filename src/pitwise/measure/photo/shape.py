@@ -31,6 +31,8 @@ _POINTS = 240
 # So many places in a row that show no edge are worth a word.
 _RUN = 5
 _DROP_PX = 0.8
+# From this depth on a nick's own edge was followed.
+_TRACED_PX = 4.0
 # Light within a nick, over the hole's dark and as a share of the step: a drop's shadow has more.
 _DARK, _DARK_SHARE = 0.12, 0.3
 
@@ -71,7 +73,9 @@ def _about(centre: tuple[float, float], angle: Array, radius: Array) -> Array:
     return np.asarray(np.interp(angle, turn[order], r[order], period=2 * math.pi))
 
 
-def _zone_points(angle: Array, filtered: Array, nicks: list[Nick]) -> Array:
+def _zone_points(
+    angle: Array, filtered: Array, nicks: list[Nick], bitten: Array | None = None
+) -> Array:
     """Return the filtered profile with its nicks at full depth, thinned to `_POINTS`."""
     grid = np.arange(_POINTS, dtype=np.float64) * (2 * math.pi / _POINTS)
     mean = float(np.mean(filtered))
@@ -83,6 +87,11 @@ def _zone_points(angle: Array, filtered: Array, nicks: list[Nick]) -> Array:
         along = np.abs((at - nick.angle + math.pi) % (2 * math.pi) - math.pi) * mean
         wide = max(nick.width, 1e-6)
         shape = np.where(along < wide, np.cos(math.pi * along / (2 * wide)) ** 2, 0.0)
+        if nick.depth > _TRACED_PX and bitten is not None:
+            # A deep one was followed: its own edge, up to the depth at its tip.
+            own = np.clip(np.interp(at, angle, bitten, period=2 * math.pi), 0.0, nick.depth)
+            shape = np.where(along < 1.5 * wide, own / nick.depth, 0.0)
+            shape[np.argmin(along)] = 1.0
         bite = np.maximum(bite, nick.depth * shape)
     return _points(at, radius + bite)
 
@@ -200,7 +209,7 @@ def shape_of(
     about = _about(centre, angle, filled)
     filtered = gaussian_upr(about, cutoff)
     plain = minimum_zone(_zone_points(angle, filtered, []))
-    points = _zone_points(angle, filtered, found)
+    points = _zone_points(angle, filtered, found, np.where(blocked, 0.0, radius - smooth))
     zone = minimum_zone(points) if found else plain
     circumscribed = minimum_circumscribed(points)
     inscribed = maximum_inscribed(points)
