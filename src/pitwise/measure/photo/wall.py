@@ -219,12 +219,7 @@ def _fitted(
         by_e = -(b * p + lift * by_t - d * pf + k * f)
         to_w = (lift * by_w - d * pf) * open_[:, None]
         to_l = b * value
-        to_s = (
-            -b * z * p
-            + lift * by_s
-            + d * (x + width[:, None]) / sigma * pf
-            + k * sigma * p
-        )
+        to_s = -b * z * p + lift * by_s + d * (x + width[:, None]) / sigma * pf + k * sigma * p
         outer = np.stack(
             [
                 to_w,
