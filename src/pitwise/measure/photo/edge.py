@@ -258,7 +258,7 @@ def fit_edges(
         if ring is not None:
             jac[:, 0] -= ring[1][:, None] * ledge_t
             if by_s is not None:
-                by_s += ring[1][:, None] * ledge_s
+                by_s = by_s + ring[1][:, None] * ledge_s
         weighted = jac * w[:, None, :]
         normal = weighted @ jac.transpose(0, 2, 1)
         normal[:, diagonal[1:], diagonal[1:]] += ridge

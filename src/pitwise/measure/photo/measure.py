@@ -24,7 +24,7 @@ from pitwise.measure.photo.front import Front, find_front
 from pitwise.measure.photo.hole import Outline, seek_hole
 from pitwise.measure.photo.light import SRGB, ToneCurve
 from pitwise.measure.photo.pose import Plane
-from pitwise.measure.photo.profile import Profile, trace_profile
+from pitwise.measure.photo.profile import Profile, longest, trace_profile
 from pitwise.measure.photo.result import (
     Ellipse,
     Estimate,
@@ -56,7 +56,7 @@ _LEAST_SEEN = {"orifice": 0.5, "pit": 0.5}
 # A spattered or glaring edge is refused where the numbers would hang on what is hidden: the
 # longest gap of the edge as a share of it, and the part of the diameter that the gap may move.
 _LONGEST_GAP = 0.3
-_MOST_GAP_PX = 0.1
+_MOST_GAP_PX = 0.15
 
 
 @dataclass(frozen=True)
@@ -358,7 +358,7 @@ def _edge(frame: Frame, face: Face, seen: _Seen) -> tuple[Front, Profile] | Phot
             "light from another side, clean the face",
         )
     hidden = profile.masked
-    if float(np.mean(hidden)) > _MOST_MASKED or _longest(hidden) > _LONGEST_GAP:
+    if float(np.mean(hidden)) > _MOST_MASKED or longest(hidden) > _LONGEST_GAP:
         white = float(np.mean(profile.white)) > 0.5 * float(np.mean(hidden))
         return seen.refuse(
             "saturated" if white else "spatter",
@@ -369,18 +369,6 @@ def _edge(frame: Frame, face: Face, seen: _Seen) -> tuple[Front, Profile] | Phot
             else f"clean the spatter off the {what}'s edge and take the photo again",
         )
     return front, profile
-
-
-def _longest(flags: NDArray[np.bool_]) -> float:
-    """Return the longest run of flags around the circle, as a share of it."""
-    if flags.all():
-        return 1.0
-    first = int(np.argmin(flags))
-    run = longest = 0
-    for flag in np.roll(flags, -first):
-        run = run + 1 if flag else 0
-        longest = max(longest, run)
-    return longest / flags.size
 
 
 def _ellipse_of(outline: Outline, face: Face) -> Ellipse | None:
@@ -421,8 +409,10 @@ def _result(
         u_scale=0.0 if on_card is None else on_card.u_scale,
         scale_from="rim" if rim_mm is not None else "card",
     )
-    gap = next(row.u_mm for row in budget if row.name == "hidden edge")
-    if gap * scale > _MOST_GAP_PX and seen.feature == "orifice":
+    # A nick's own place is no reason to refuse: it lies between edges that are seen.
+    hidden = float(np.mean(profile.masked))
+    gap = 2 * hidden**1.5 * (0.6 * profile.waves + 2 * profile.sd)
+    if gap > _MOST_GAP_PX and seen.feature == "orifice":
         white = bool(np.mean(profile.white) > 0.5 * np.mean(profile.masked))
         return seen.refuse(
             "saturated" if white else "spatter",
@@ -469,12 +459,20 @@ def _result(
         hole_px=hole or face.rim.ellipse(),
         homography=_to_mm(face.plane),
         warnings=_warnings(face, front, profile, shape, tone_from),
+        shape_unknown=_unknown(shape) if seen.feature == "orifice" else "",
     )
 
 
 def _to_mm(plane: Plane) -> Array:
     mm = 1.0 / plane.px_per_mm
     return np.asarray(np.diag([mm, -mm, 1.0]) @ plane.forward)
+
+
+def _unknown(shape: Shape) -> str:
+    """Return where the edge isn't seen well enough to say that it has no nick, or ""."""
+    if not shape.doubtful_deg:
+        return ""
+    return "No clear edge at " + ", ".join(f"{angle:.0f}°" for angle in shape.doubtful_deg[:6])
 
 
 def _warnings(
@@ -486,9 +484,9 @@ def _warnings(
     if float(np.mean(profile.masked)) > 0.03:
         said.append(f"{np.mean(profile.masked):.0%} of the edge is left out for glare or spatter.")
     if shape.doubtful_deg:
-        places = ", ".join(f"{angle:.0f}°" for angle in shape.doubtful_deg[:6])
         said.append(
-            f"No clear edge at {places}: nick or spatter? Clean it and take the photo again."
+            f"{_unknown(shape)}: nick or spatter? Out of round and nicks are not known. "
+            "Clean it and take the photo again."
         )
     if front.bevel > 0:
         said.append("The edge has a bevel: its outer edge is measured.")
