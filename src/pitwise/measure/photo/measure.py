@@ -95,7 +95,8 @@ def measure_photo(
     tone : ToneCurve, optional
         Else the card's, else a power of 2.2 known to ± 0.17.
     card : bool
-        Whether our printed card is looked for.
+        Whether our printed card is used. One in view is found in any case, so that its paper's
+        edge is not taken for a rim.
     printed : CardPrint, optional
         What the shop measured on its print of the card.
     false_alarm : float
@@ -131,7 +132,14 @@ def measure_photo(
         return seen.refuse(
             "too-small", f"the picture is {w} × {h} px", "send the photo itself, not a thumbnail"
         )
-    on_card = _card(image, tone, printed) if card else None
+    on_card = _card(image, tone, printed)
+    if not card:
+        # Its numbers are not wanted, but its paper and window are still as round as a rim.
+        if isinstance(on_card, PhotoRefused):
+            mend = "take the card out of the picture, or show the whole of it"
+            on_card = replace(on_card, mend=mend)
+        elif on_card is not None:
+            image, on_card = only_window(image, on_card), None
     if isinstance(on_card, PhotoRefused):
         return replace(on_card, feature=feature)
     tone_from: ToneFrom = "assumed" if tone is None else "given"

@@ -323,7 +323,7 @@ def _behind(
         | (moved > 0.15 + 0.5 * wall.light * np.minimum(wall.width, 2.0))
         | (moved < -0.25)
     ) & narrow
-    if np.count_nonzero(wrong & clear) > 0.25 * max(np.count_nonzero(narrow & clear), 1):
+    if int(np.sum(wrong & clear)) > 0.25 * max(int(np.sum(narrow & clear)), 1):
         return None
     keep = grown(wrong, 1)
     return (
