@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitwise.measure.photo.budget import CORRELATED, DISTANCE_PER_RADIUS, U_DISTANCE
+from pitwise.measure.photo.emitter import Emitter
 from pitwise.measure.photo.face import Face, Frame
 from pitwise.measure.photo.profile import Profile
 from pitwise.measure.photo.result import Estimate, seen_angle_deg
@@ -39,7 +40,13 @@ class OffCentre:
 
 
 def off_centre_of(
-    frame: Frame, face: Face, profile: Profile, shape: Shape, feature: str, on_card: bool
+    frame: Frame,
+    face: Face,
+    profile: Profile,
+    shape: Shape,
+    feature: str,
+    on_card: bool,
+    emitter: Emitter | None = None,
 ) -> OffCentre:
     """Return how far the feature is off the rim's centre."""
     scale = face.plane.px_per_mm
@@ -70,9 +77,29 @@ def off_centre_of(
         Estimate(off, math.hypot(own / scale, u_term)),
         seen_angle_deg(x, y),
         (x, y),
-        None,
-        None,
+        None if emitter is None else _from_emitter(face, shape, emitter, own),
+        None if emitter is None else emitter.diameter_px / scale,
     )
+
+
+def _from_emitter(face: Face, shape: Shape, emitter: Emitter, own_px: float) -> Estimate:
+    """Return how far a pit is off its emitter.
+
+    The perspective term of both lies the same way, and only the difference of their areas is left.
+    """
+    scale = face.plane.px_per_mm
+    x = shape.x_mm - emitter.outline.centre[0] / scale
+    y = shape.y_mm + emitter.outline.centre[1] / scale
+    wide, narrow = emitter.diameter_px / 2 / scale, shape.diameter_mm / 2
+    rim = face.rim.axes[0] / scale
+    term = (
+        abs(wide**2 - narrow**2)
+        / rim
+        * math.sin(math.radians(face.plane.tilt_deg))
+        / DISTANCE_PER_RADIUS
+    )
+    pit = math.sqrt(max(own_px**2 - face.u_rim_px**2, 0.0))
+    return Estimate(math.hypot(x, y), math.hypot(pit / scale, emitter.u_centre_px / scale, term))
 
 
 def _far_side(frame: Frame, face: Face, profile: Profile, towards: float) -> tuple[float, float]:

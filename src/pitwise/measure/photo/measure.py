@@ -19,6 +19,7 @@ from pitwise.measure.photo.card import CardPrint, CardSeen, find_card, wrong_sca
 from pitwise.measure.photo.card_window import only_window
 from pitwise.measure.photo.centre import off_centre_of
 from pitwise.measure.photo.ellipse import EllipseFit, fit_ellipse
+from pitwise.measure.photo.emitter import Emitter, find_emitter, pit_doubt
 from pitwise.measure.photo.face import Face, Frame, locate_rim, refine
 from pitwise.measure.photo.front import Front, find_front
 from pitwise.measure.photo.hole import Outline, seek_hole
@@ -53,6 +54,10 @@ _MOST_WHITE = 0.35
 _MOST_MASKED = 0.45
 _LEAST_CONTRAST = {"orifice": 0.2, "pit": 0.06}
 _LEAST_SEEN = {"orifice": 0.5, "pit": 0.5}
+_PIT_MEND = (
+    "light the pit from the side, come closer, take the photo in colour; if it stays so, "
+    "gauge the pit by hand"
+)
 # A spattered or glaring edge is refused where the numbers would hang on what is hidden: the
 # longest gap of the edge as a share of it, and the part of the diameter that the gap may move.
 _LONGEST_GAP = 0.3
@@ -157,14 +162,15 @@ def measure_photo(
     wrong = _bad_view(frame, face, seen)
     if wrong is not None:
         return wrong
-    edge = _edge(frame, face, seen)
+    emitter = find_emitter(image, face, frame.tone) if feature == "pit" else None
+    edge = _edge(frame, face, seen, emitter)
     if isinstance(edge, PhotoRefused):
         return edge
     front, profile = edge
     shape = shape_of(profile, face.plane, filter_upr, false_alarm, nicks=feature == "orifice")
     return _result(
         frame, face, front, profile, shape, seen, tone_from, on_card, rim_mm, u_rim_mm,
-        filter_upr, false_alarm,
+        filter_upr, false_alarm, emitter,
     )  # fmt: skip
 
 
@@ -304,23 +310,28 @@ def _bad_view(frame: Frame, face: Face, seen: _Seen) -> PhotoRefused | None:
     return None
 
 
-def _edge(frame: Frame, face: Face, seen: _Seen) -> tuple[Front, Profile] | PhotoRefused:
+def _edge(
+    frame: Frame, face: Face, seen: _Seen, emitter: Emitter | None
+) -> tuple[Front, Profile] | PhotoRefused:
     """Return the front edge and its profile, or the reason why there is none."""
     what = "hole" if seen.feature == "orifice" else "pit"
     none = seen.refuse(
         "hole-not-found",
-        f"the rim is found, no {what} in it",
+        f"the rim is found, no {what} in it"
+        if emitter is None
+        else "the emitter is seen, no clear edge of a pit in it",
         f"light the face so that the {what} is darker than the face all around, and clean it",
     )
     fuzzy = seen.feature == "pit"
     best: tuple[Front, Profile] | None = None
-    for outline in seek_hole(frame, face)[:3]:
+    reach = None if emitter is None else emitter.reach
+    for outline in seek_hole(frame, face, None if emitter is None else emitter.outline)[:3]:
         if outline.contrast < _LEAST_CONTRAST[seen.feature] or outline.covered < 0.6:
             continue
-        front = find_front(frame, face, outline, fuzzy=fuzzy)
+        front = find_front(frame, face, outline, fuzzy=fuzzy, reach=reach)
         if front is None or front.seen < _LEAST_SEEN[seen.feature]:
             continue
-        best = front, trace_profile(frame, face, front, fuzzy=fuzzy)
+        best = front, trace_profile(frame, face, front, fuzzy=fuzzy, reach=reach)
         seen = replace(seen, hole=_ellipse_of(outline, face))
         break
     if best is None:
@@ -346,6 +357,12 @@ def _edge(frame: Frame, face: Face, seen: _Seen) -> tuple[Front, Profile] | Phot
             "light from another side, clean the face",
         )
     hidden = profile.masked
+    if fuzzy:
+        doubt = pit_doubt(frame, face, profile, emitter)
+        if doubt is None and float(np.mean(hidden)) > _MOST_MASKED:
+            doubt = f"{np.mean(hidden):.0%} of the pit's edge shows no clear step of light"
+        if doubt is not None:
+            return seen.refuse("pit-edge-doubtful", doubt, _PIT_MEND)
     if float(np.mean(hidden)) > _MOST_MASKED or _longest(hidden) > _LONGEST_GAP:
         white = float(np.mean(profile.white)) > 0.5 * float(np.mean(hidden))
         return seen.refuse(
@@ -394,6 +411,7 @@ def _result(
     u_rim_mm: float,
     filter_upr: float,
     false_alarm: float,
+    emitter: Emitter | None,
 ) -> HoleMeasured | PhotoRefused:
     scale = face.plane.px_per_mm
     budget = diameter_budget(
@@ -420,7 +438,7 @@ def _result(
             if white
             else "clean the edge and take the photo again",
         )
-    centre = off_centre_of(frame, face, profile, shape, seen.feature, on_card is not None)
+    centre = off_centre_of(frame, face, profile, shape, seen.feature, on_card is not None, emitter)
     fit = fit_ellipse(shape.edge_px, (~shape.masked).astype(float), least_sd=0.1)
     hole = seen.hole if fit is None else fit.ellipse()
     return HoleMeasured(
@@ -456,7 +474,8 @@ def _result(
         rim_px=face.rim.ellipse(),
         hole_px=hole or face.rim.ellipse(),
         homography=_to_mm(face.plane),
-        warnings=_warnings(face, front, profile, shape, tone_from),
+        warnings=_warnings(face, front, profile, shape, tone_from, seen.feature, emitter),
+        emitter_u_mm=None if emitter is None else emitter.u_diameter_px / scale,
     )
 
 
@@ -466,7 +485,13 @@ def _to_mm(plane: Plane) -> Array:
 
 
 def _warnings(
-    face: Face, front: Front, profile: Profile, shape: Shape, tone_from: ToneFrom
+    face: Face,
+    front: Front,
+    profile: Profile,
+    shape: Shape,
+    tone_from: ToneFrom,
+    feature: Feature,
+    emitter: Emitter | None,
 ) -> tuple[str, ...]:
     said = []
     if face.plane.tilt_deg > 15:
@@ -482,6 +507,10 @@ def _warnings(
         said.append("The edge has a bevel: its outer edge is measured.")
     if tone_from == "assumed":
         said.append("The camera's tone curve is assumed; the printed card would tell it.")
+    if feature == "pit":
+        said.append("Nicks are not looked for on a pit: its edge is too soft to tell one.")
+        if emitter is None:
+            said.append("The emitter's edge is not seen: off-centre is from the rim alone.")
     if shape.roundness_mm < 1.5 * shape.noise_floor_mm:
         said.append("The roundness is no more than this photo's noise.")
     return tuple(said)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,8 @@ Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 _SECTOR_PX = 1.5
+# Along a pit's soft edge there is more of texture than of shape.
+_FUZZY_SECTOR_PX = 4.0
 _FEWEST, _MOST = 96, 900
 _TUKEY = 4.685
 _TO_SD = 1.4826
@@ -144,14 +147,27 @@ def robust_harmonics(
     return smooth, robust, sd
 
 
-def trace_profile(frame: Frame, face: Face, front: Front, *, fuzzy: bool = False) -> Profile:
-    """Locate the edge in every direction about the front curve."""
+def trace_profile(
+    frame: Frame,
+    face: Face,
+    front: Front,
+    *,
+    fuzzy: bool = False,
+    reach: Callable[[Array, Array], Array] | None = None,
+) -> Profile:
+    """Locate the edge in every direction about the front curve.
+
+    `reach` gives the radius about a centre beyond which another edge begins.
+    """
     nodes = front.radius.size
     centre = front.centre
     reference = front.radius
     sigma = max(2.5, face.blur_px) if fuzzy else face.blur_px
     perimeter = 2 * math.pi * float(np.mean(front.smooth))
-    count = int(np.clip(perimeter / _SECTOR_PX, _FEWEST, _MOST))
+    if fuzzy:
+        count = int(np.clip(perimeter / _FUZZY_SECTOR_PX, _FEWEST // 2, _MOST))
+    else:
+        count = int(np.clip(perimeter / _SECTOR_PX, _FEWEST, _MOST))
     angle = (np.arange(count, dtype=np.float64) + 0.5) * (2 * math.pi / count)
     at = angle * (nodes / (2 * math.pi))
     fit: EdgeFit | None = None
@@ -168,6 +184,10 @@ def trace_profile(frame: Frame, face: Face, front: Front, *, fuzzy: bool = False
             3.3 * sigma + 2.5,
             count,
         )
+        if reach is not None:
+            own = np.interp(at, np.arange(nodes + 1), np.append(reference, reference[0]))
+            room = reach(centre, angle) - own - 2.0 * face.blur_px - 1.0
+            sectors = replace(sectors, used=sectors.used & (sectors.t < room[:, None]))
         light, slope = frame.light(sectors.value)
         fit = fit_edges(sectors, light, slope, sigma=sigma, window=WINDOW, ramps=_RAMPS)
         # The ramps change slowly along the edge: told from the neighbours, they leave the place
