@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pitwise.measure.photo.budget import CORRELATED, DISTANCE_PER_RADIUS, U_DISTANCE
+from pitwise.measure.photo.budget import DISTANCE_PER_RADIUS, U_DISTANCE, correlated
 from pitwise.measure.photo.emitter import Emitter
 from pitwise.measure.photo.face import Face, Frame
 from pitwise.measure.photo.profile import Profile
@@ -47,6 +47,7 @@ def off_centre_of(
     feature: str,
     on_card: bool,
     emitter: Emitter | None = None,
+    marks: float = 0.0,
 ) -> OffCentre:
     """Return how far the feature is off the rim's centre."""
     scale = face.plane.px_per_mm
@@ -68,7 +69,8 @@ def off_centre_of(
     used = max(int(np.count_nonzero(~(profile.masked | profile.outward))), 8)
     hidden = 1 - used / profile.radius.size
     own = math.hypot(
-        profile.sd * math.sqrt(2 * CORRELATED / used) + hidden**1.5 * profile.waves,
+        profile.sd * math.sqrt(2 * correlated(profile) / used) + hidden**1.5 * profile.waves,
+        marks,
         face.u_rim_px,
         _MODEL_PX[feature],
     )

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from pitwise.measure.photo.budget import (
     assumed,
     diameter_budget,
-    tone_sensitivity,
+    marks_shift,
+    tone_shift,
     total,
     wall_shift,
 )
@@ -36,6 +37,7 @@ from pitwise.measure.photo.result import (
     ToneFrom,
     Unmasked,
 )
+from pitwise.measure.photo.round_budget import roundness_budget
 from pitwise.measure.photo.shape import Shape, shape_of
 from pitwise.trade.given import InputError
 
@@ -414,14 +416,17 @@ def _result(
     emitter: Emitter | None,
 ) -> HoleMeasured | PhotoRefused:
     scale = face.plane.px_per_mm
+    tone_by, wall_by = tone_shift(frame, profile), wall_shift(frame, profile)
+    marks = marks_shift(frame, profile)
     budget = diameter_budget(
         profile,
         face,
         diameter_px=shape.diameter_mm * scale,
         feature=seen.feature,
         tone=frame.tone,
-        sensitivity=tone_sensitivity(frame, profile),
-        wall=wall_shift(frame, profile),
+        tone_by=tone_by,
+        wall_by=wall_by,
+        marks=marks,
         u_rim_mm=u_rim_mm,
         rim_mm=rim_mm or 2 * face.rim.axes[0] / scale,
         u_scale=0.0 if on_card is None else on_card.u_scale,
@@ -438,7 +443,24 @@ def _result(
             if white
             else "clean the edge and take the photo again",
         )
-    centre = off_centre_of(frame, face, profile, shape, seen.feature, on_card is not None, emitter)
+    centre = off_centre_of(
+        frame, face, profile, shape, seen.feature, on_card is not None, emitter, marks
+    )
+    roundness = roundness_budget(
+        profile,
+        face,
+        feature=seen.feature,
+        tone=frame.tone,
+        tone_by=tone_by,
+        wall=wall_by,
+        marks=marks,
+        off_px=centre.off.value * scale,
+        roundness_px=shape.without_nicks_mm * scale,
+        floor_px=shape.noise_floor_mm * scale,
+        spread_px=shape.spread_mm * scale,
+        nicks=shape.nicks,
+        cutoff=filter_upr,
+    )
     fit = fit_ellipse(shape.edge_px, (~shape.masked).astype(float), least_sd=0.1)
     hole = seen.hole if fit is None else fit.ellipse()
     return HoleMeasured(
@@ -446,7 +468,7 @@ def _result(
         diameter=Estimate(shape.diameter_mm, total(budget)),
         roundness_mm=shape.roundness_mm,
         noise_floor_mm=shape.noise_floor_mm,
-        roundness_u_mm=shape.u_roundness_mm,
+        roundness_u_mm=total(roundness),
         roundness_without_nicks_mm=shape.without_nicks_mm,
         off_centre=centre.off,
         off_centre_angle_deg=centre.angle_deg,
@@ -475,6 +497,7 @@ def _result(
         hole_px=hole or face.rim.ellipse(),
         homography=_to_mm(face.plane),
         warnings=_warnings(face, front, profile, shape, tone_from, seen.feature, emitter),
+        roundness_budget=roundness,
         emitter_u_mm=None if emitter is None else emitter.u_diameter_px / scale,
     )
 

@@ -31,6 +31,8 @@ _DEEP_PX = 1.5
 HARMONICS = 10
 WINDOW = (2.6, 2.8)
 _RAMPS = "io"
+# A sector of a soft edge is seen if it is known to so many px.
+_MOST_FUZZY_U = 2.0
 
 
 @dataclass(frozen=True)
@@ -221,7 +223,9 @@ def trace_profile(
         np.append(front.radius - front.smooth, front.radius[0] - front.smooth[0]),
     )
     path = np.where(deep > _DEEP_PX, base, np.nan) if not fuzzy else np.full(count, np.nan)
-    return _judged(angle, base + fit.e, fit, sectors, centre, sigma, count, other, path)
+    return _judged(
+        angle, base + fit.e, fit, sectors, centre, sigma, count, other, path, fuzzy=fuzzy
+    )
 
 
 def _other_hue(
@@ -255,6 +259,8 @@ def _judged(
     count: int,
     other: Flags,
     path: Array,
+    *,
+    fuzzy: bool = False,
 ) -> Profile:
     """Say which sectors are left out, and why."""
     near = sectors.used & (np.abs(sectors.t) < 2.0 * sigma + 2.0)
@@ -265,12 +271,12 @@ def _judged(
     bad = (
         ~np.isfinite(fit.u)
         | (step < _LEAST_STEP * usual)
-        | (fit.u > 0.8)
+        | (fit.u > (_MOST_FUZZY_U if fuzzy else 0.8))
         | (np.abs(fit.e) > 2.5 * sigma + 2.0)
     )
     misfit = fit.misfit
     typical = float(np.median(misfit[seen & ~bad])) if (seen & ~bad).any() else 0.1
-    bad |= misfit > max(4.0 * typical, 0.12)
+    bad |= misfit > max(4.0 * typical, 0.4 if fuzzy else 0.12)
     # Spatter across the edge: what lies outside of it is not as bright as the face beside.
     beside = _local_median(np.where(bad | white, np.nan, fit.bright), max(count // 10, 8))
     level = np.abs(fit.bright / np.maximum(beside, 1e-9) - 1)

@@ -221,8 +221,8 @@ class HoleMeasured:
     masked : (n,) array of bool
         Rays left out for glare, spatter or a hidden edge.
     unmasked : Unmasked
-    budget : tuple of Source
-        The diameter's.
+    budget, roundness_budget : tuple of Source
+        The diameter's and the roundness's.
     filter_upr, false_alarm : float
     edge_sd_px, blur_px : float
         Scatter of the edge from ray to ray, and the blur (standard deviation) of the edges.
@@ -268,6 +268,7 @@ class HoleMeasured:
     homography: Array
     warnings: tuple[str, ...] = ()
     emitter_u_mm: float | None = None
+    roundness_budget: tuple[Source, ...] = ()
 
     @property
     def refused(self) -> bool:
@@ -320,6 +321,7 @@ class HoleMeasured:
             if self.emitter_u_mm is None
             else _tidy(self.emitter_u_mm),
             "budget": [row.plain() for row in self.budget],
+            "roundness_budget": [row.plain() for row in self.roundness_budget],
             "filter_upr": _tidy(self.filter_upr),
             "false_alarm": _tidy(self.false_alarm),
             "edge_sd_px": _tidy(self.edge_sd_px),
