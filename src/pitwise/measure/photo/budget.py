@@ -21,7 +21,13 @@ Array = NDArray[np.float64]
 CORRELATED = 3.0
 _MOST_CORRELATED, _LAGS = 6.0, 5
 # What the model of an edge leaves over on rendered faces, px of the diameter, for holes and pits.
-_MODEL_PX = {"orifice": 0.05, "pit": 0.5}
+_MODEL_PX = {"orifice": 0.05, "pit": 0.2}
+# How much of the light's unevenness along the edge, in blurs per contrast, moves the edge: a pit's
+# soft slope cannot be told from it (rendered faces).
+TEXTURE = {"orifice": 0.5, "pit": 1.0}
+# Waves of 2 to 15 per turn are told apart, some 8 of them in a mean.
+_PATCHES = 8.0
+_TEXTURE_UPR = 15
 # Camera's distance over the rim's radius, and its relative uncertainty: photos of small parts are
 # taken from some 8 to 20 rim diameters (common practice, no source).
 DISTANCE_PER_RADIUS = 26.0
@@ -90,6 +96,27 @@ def wall_shift(frame: Frame, profile: Profile) -> Array:
     return np.asarray(np.clip(fit.e - profile.fit.e, -1.5, 1.5))
 
 
+def texture_shift(profile: Profile, feature: str) -> float:
+    """Return how far uneven light along the edge may move it here and there, px of the radius.
+
+    A level that changes by δ over the blur σ of an edge of contrast C moves it by some δσ/C; δ is
+    the scatter of the levels beside the edge in waves of 2 to 15 per turn.
+    """
+    keep = ~(profile.masked | profile.outward)
+    contrast = float(np.median((profile.fit.bright - profile.fit.dark)[keep])) if keep.any() else 0
+    if contrast <= 0:
+        return 0.0
+    square = 0.0
+    for level in (profile.fit.bright, profile.fit.dark):
+        middle = float(np.median(level[keep]))
+        near = 6.0 * float(np.median(np.abs(level[keep] - middle)))
+        flow = np.fft.rfft(np.where(keep, np.clip(level - middle, -near, near), 0.0))
+        flow[:2] = 0
+        flow[_TEXTURE_UPR + 1 :] = 0
+        square += float(np.mean(np.fft.irfft(flow, level.size) ** 2))
+    return TEXTURE[feature] * profile.blur * math.sqrt(square) / contrast
+
+
 def marks_shift(frame: Frame, profile: Profile) -> float:
     """Return how far marks that run along the edge may move it, px of the radius.
 
@@ -138,6 +165,7 @@ def diameter_budget(
     tone_by: Array,
     wall_by: Array,
     marks: float,
+    texture: float,
     u_rim_mm: float,
     rim_mm: float,
     u_scale: float,
@@ -168,6 +196,13 @@ def diameter_budget(
             2.0,
             "A",
             "turning marks and texture beside the edge, the same all around",
+        ),
+        Source(
+            "uneven light along the edge",
+            2 * texture / math.sqrt(_PATCHES) * mm,
+            2.0,
+            "A",
+            "texture and shine that change from place to place, mean of some 8 waves",
         ),
         Source(
             "hidden edge",

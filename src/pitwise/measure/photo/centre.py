@@ -25,7 +25,7 @@ from pitwise.measure.photo.shape import Shape
 Array = NDArray[np.float64]
 
 # What the centre of a fuzzy edge leaves over on rendered faces, px.
-_MODEL_PX = {"orifice": 0.05, "pit": 0.3}
+_MODEL_PX = {"orifice": 0.05, "pit": 0.2}
 
 
 @dataclass(frozen=True)
@@ -48,6 +48,7 @@ def off_centre_of(
     on_card: bool,
     emitter: Emitter | None = None,
     marks: float = 0.0,
+    texture: float = 0.0,
 ) -> OffCentre:
     """Return how far the feature is off the rim's centre."""
     scale = face.plane.px_per_mm
@@ -71,6 +72,8 @@ def off_centre_of(
     own = math.hypot(
         profile.sd * math.sqrt(2 * correlated(profile) / used) + hidden**1.5 * profile.waves,
         marks,
+        # Of its waves a single one of the lowest order moves the centre.
+        texture / 2,
         face.u_rim_px,
         _MODEL_PX[feature],
     )

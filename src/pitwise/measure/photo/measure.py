@@ -12,6 +12,7 @@ from pitwise.measure.photo.budget import (
     assumed,
     diameter_budget,
     marks_shift,
+    texture_shift,
     tone_shift,
     total,
     wall_shift,
@@ -417,7 +418,7 @@ def _result(
 ) -> HoleMeasured | PhotoRefused:
     scale = face.plane.px_per_mm
     tone_by, wall_by = tone_shift(frame, profile), wall_shift(frame, profile)
-    marks = marks_shift(frame, profile)
+    marks, texture = marks_shift(frame, profile), texture_shift(profile, seen.feature)
     budget = diameter_budget(
         profile,
         face,
@@ -427,6 +428,7 @@ def _result(
         tone_by=tone_by,
         wall_by=wall_by,
         marks=marks,
+        texture=texture,
         u_rim_mm=u_rim_mm,
         rim_mm=rim_mm or 2 * face.rim.axes[0] / scale,
         u_scale=0.0 if on_card is None else on_card.u_scale,
@@ -444,7 +446,7 @@ def _result(
             else "clean the edge and take the photo again",
         )
     centre = off_centre_of(
-        frame, face, profile, shape, seen.feature, on_card is not None, emitter, marks
+        frame, face, profile, shape, seen.feature, on_card is not None, emitter, marks, texture
     )
     roundness = roundness_budget(
         profile,
@@ -453,7 +455,7 @@ def _result(
         tone=frame.tone,
         tone_by=tone_by,
         wall=wall_by,
-        marks=marks,
+        texture=texture,
         off_px=centre.off.value * scale,
         roundness_px=shape.without_nicks_mm * scale,
         floor_px=shape.noise_floor_mm * scale,

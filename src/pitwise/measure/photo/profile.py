@@ -33,6 +33,8 @@ WINDOW = (2.6, 2.8)
 _RAMPS = "io"
 # A sector of a soft edge is seen if it is known to so many px.
 _MOST_FUZZY_U = 2.0
+# An emitter is grey and spotted: it takes more to be spatter on it.
+_FUZZY_HUE, _FUZZY_LEVEL = 0.2, 0.4
 
 
 @dataclass(frozen=True)
@@ -216,7 +218,7 @@ def trace_profile(
             reference = np.interp(grid, angle, smooth, period=2 * math.pi)
     assert fit is not None  # noqa: S101
     assert sectors is not None  # noqa: S101
-    other = _other_hue(frame, face, centre, angle, base, sigma)
+    other = _other_hue(frame, face, centre, angle, base, sigma, _FUZZY_HUE if fuzzy else 0.0)
     deep = np.interp(
         at,
         np.arange(nodes + 1),
@@ -229,7 +231,7 @@ def trace_profile(
 
 
 def _other_hue(
-    frame: Frame, face: Face, centre: Array, angle: Array, base: Array, sigma: float
+    frame: Frame, face: Face, centre: Array, angle: Array, base: Array, sigma: float, least: float
 ) -> Flags:
     """Return where what lies just outside of the edge has another colour than the face there."""
     if frame.colour is None:
@@ -246,7 +248,9 @@ def _other_hue(
     mean = np.mean(np.array(hue, np.float64), 0)
     usual = _local_median(mean, max(angle.size // 6, 8))
     spread = _TO_SD * float(np.median(np.abs(mean - usual)))
-    return np.asarray(np.abs(mean - usual) > max(6 * spread, 0.3 * abs(float(np.median(usual)))))
+    return np.asarray(
+        np.abs(mean - usual) > max(6 * spread, 0.3 * abs(float(np.median(usual))), least)
+    )
 
 
 def _judged(
@@ -281,7 +285,7 @@ def _judged(
     beside = _local_median(np.where(bad | white, np.nan, fit.bright), max(count // 10, 8))
     level = np.abs(fit.bright / np.maximum(beside, 1e-9) - 1)
     ordinary = float(np.nanmedian(level[seen])) if seen.any() else 0.1
-    spatter = grown((level > max(_OTHER_LEVEL, 5 * ordinary)) | other, 2)
+    spatter = grown((level > max(_FUZZY_LEVEL if fuzzy else _OTHER_LEVEL, 5 * ordinary)) | other, 2)
     hidden = (bad | spatter) & ~white
     hidden = grown(hidden, 1) & ~white
     # On a nick's steep sides no edge can be fitted; the path through the gradients tells there.

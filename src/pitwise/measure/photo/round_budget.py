@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitwise.measure.circle import gaussian_upr
-from pitwise.measure.photo.budget import DISTANCE_PER_RADIUS, MARK_PX, WALL_LEFT
+from pitwise.measure.photo.budget import DISTANCE_PER_RADIUS, WALL_LEFT
 from pitwise.measure.photo.face import Face
 from pitwise.measure.photo.light import ToneCurve
 from pitwise.measure.photo.profile import Profile
@@ -38,7 +38,7 @@ def roundness_budget(
     tone: ToneCurve,
     tone_by: Array,
     wall: Array,
-    marks: float,
+    texture: float,
     off_px: float,
     roundness_px: float,
     floor_px: float,
@@ -58,8 +58,8 @@ def roundness_budget(
         How each edge moves with the logarithm of the tone's exponent, px.
     wall : (n,) array
         How each edge moves with flat levels, px.
-    marks : float
-        How far marks along the edge may move it, px.
+    texture : float
+        How far uneven light may move the edge here and there, px.
     off_px : float
         Distance of the feature from the rim's centre.
     roundness_px, floor_px, spread_px : float
@@ -72,8 +72,6 @@ def roundness_budget(
     r = float(np.mean(profile.smooth))
     offset = roundness_px - math.sqrt(max(roundness_px**2 - floor_px**2, 0.0))
     slant = math.sin(math.radians(face.plane.tilt_deg)) / DISTANCE_PER_RADIUS / face.rim.axes[0]
-    # Marks run around the rim's centre: a hole in the middle does not cross any.
-    crossed = min(off_px / (2 * MARK_PX), 1.0)
     u_tone = tone.u_exponent / max(tone.exponent, 0.1)
     keep = ~(profile.masked | profile.outward)
     rows = [
@@ -87,11 +85,11 @@ def roundness_budget(
         ),
         Source("scatter of that noise", spread_px * mm, 1.0, "A", "from seeded draws of it"),
         Source(
-            "texture across the edge",
-            _RANGE * crossed * marks * mm,
+            "uneven light along the edge",
+            _RANGE * texture * mm,
             _RANGE,
             "A",
-            f"marks move an edge by {marks:.2f} px, here and there differently",
+            f"texture and shine move it by {texture:.2f} px here and there",
         ),
         Source(
             "rim's ellipse",
