@@ -99,7 +99,7 @@ def find_emitter(image: NDArray[np.generic], face: Face, tone: ToneCurve) -> Emi
         smooth, seen, step = path
         if seen < _LEAST_SEEN or step < _LEAST_STEP:
             return None
-        angle = np.arange(_TURNS) * (2 * math.pi / _TURNS)
+        angle = np.arange(_TURNS, dtype=np.float64) * (2 * math.pi / _TURNS)
         x, y = centre[0] + smooth * np.cos(angle), centre[1] + smooth * np.sin(angle)
         centre = centre + 2 * np.array(
             [np.mean(smooth * np.cos(angle)), np.mean(smooth * np.sin(angle))]
@@ -137,7 +137,7 @@ def _ratio(
     image: NDArray[np.generic], face: Face, tone: ToneCurve, centre: Array, radii: Array
 ) -> tuple[Array, Array]:
     """Return (R − B)/(R + B) and R + B in linear light along rays about a place of the face."""
-    angle = np.arange(_TURNS) * (2 * math.pi / _TURNS)
+    angle = np.arange(_TURNS, dtype=np.float64) * (2 * math.pi / _TURNS)
     px, py = face.plane.to_px(
         centre[0] + radii * np.cos(angle)[:, None], centre[1] + radii * np.sin(angle)[:, None]
     )
@@ -184,7 +184,7 @@ def _coarse(q: Array, radii: Array) -> tuple[Array, float, float] | None:
 
 
 def _settled(place: Array, on: Array, near: float) -> tuple[Array, float, float] | None:
-    angle = np.arange(_TURNS) * (2 * math.pi / _TURNS)
+    angle = np.arange(_TURNS, dtype=np.float64) * (2 * math.pi / _TURNS)
     step = float(np.median(on))
     good = on > 0.4 * step
     if np.count_nonzero(good) < 0.4 * _TURNS:
