@@ -17,6 +17,7 @@ from scipy.special import ndtr
 from pitwise.measure.photo.frame import Plane as Values
 from pitwise.measure.photo.frame import White
 from pitwise.measure.photo.pose import Plane
+from pitwise.measure.photo.shelf import shelf
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -181,6 +182,7 @@ def fit_edges(
     rising: bool = True,
     ramps: str = "",
     held: Array | None = None,
+    ring: tuple[Array, Array] | None = None,
 ) -> EdgeFit:
     """Fit the error function to all sectors.
 
@@ -204,6 +206,8 @@ def fit_edges(
         "i", "o" or both: levels that change inward or outward of the edge.
     held : (n, len(ramps)) array, optional
         The ramps' slopes, given instead of fitted.
+    ring : (width (n,), height (n,)), optional
+        A lit ledge just inside of the edge (`shelf`), px and linear light; height 0 for none.
 
     Returns
     -------
@@ -236,6 +240,9 @@ def fit_edges(
         columns, by_t, by_sigma = _columns(t, sigma, ramps)
         w = live if turn == 0 else live * _huber(weighed, scale)
         own = light if held is None else light - _mixed(held, columns[:, 2:])
+        if ring is not None:
+            ledge, ledge_t, ledge_s, _ = shelf(t, ring[0][:, None], sigma)
+            own = own - ring[1][:, None] * ledge
         jac[:, 1:] = columns[:, :size]
         ridge = _ridge(size, sigma, live)
         levels = _solved(jac[:, 1:], w, own, ridge)
@@ -248,6 +255,10 @@ def fit_edges(
         all_levels = levels if held is None else np.hstack([levels, held])
         np.negative(_mixed(all_levels, by_t), out=jac[:, 0])
         by_s = None if fixed_sigma else _mixed(all_levels, by_sigma)
+        if ring is not None:
+            jac[:, 0] -= ring[1][:, None] * ledge_t
+            if by_s is not None:
+                by_s = by_s + ring[1][:, None] * ledge_s
         weighted = jac * w[:, None, :]
         normal = weighted @ jac.transpose(0, 2, 1)
         normal[:, diagonal[1:], diagonal[1:]] += ridge
@@ -296,7 +307,7 @@ def fit_edges(
         misfit,
         scale,
         float(np.sum(w * residual**2)),
-        levels[:, 2:],
+        levels[:, 2:] if held is None else held,
     )
 
 
