@@ -32,6 +32,8 @@ _TEXTURE_UPR = 15
 # taken from some 8 to 20 rim diameters (common practice, no source).
 DISTANCE_PER_RADIUS = 26.0
 U_DISTANCE = 0.35
+# A focal length told by the camera or a ruler: focusing changes it (common practice, no source).
+U_FOCAL = 0.05
 # A phone's lens draws lengths near the middle of the picture this much wrong (no source).
 _LENS = 0.0004
 _STEP = 0.04
