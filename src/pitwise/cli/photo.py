@@ -215,8 +215,10 @@ def _tell(args: argparse.Namespace, result: HoleMeasured | PhotoRefused) -> None
     table.add_row("Diameter", f"{result.diameter.value:.4f}", f"{2 * result.diameter.u:.4f}")
     table.add_row(
         "Out of round",
-        f"{result.roundness_mm:.4f}",
-        f"{2 * result.roundness_u_mm:.4f} (noise alone shows {result.noise_floor_mm:.4f})",
+        "not known" if result.shape_unknown else f"{result.roundness_mm:.4f}",
+        f"at least {result.roundness_mm:.4f}"
+        if result.shape_unknown
+        else f"{2 * result.roundness_u_mm:.4f} (noise alone shows {result.noise_floor_mm:.4f})",
     )
     table.add_row(
         f"Off centre, towards {result.off_centre_angle_deg:.0f}°",
@@ -230,7 +232,11 @@ def _tell(args: argparse.Namespace, result: HoleMeasured | PhotoRefused) -> None
             f"{nick.width_mm:.3f} wide",
         )
     if not result.nicks:
-        table.add_row("Nicks", "none found", f"false alarms {result.false_alarm:.0%}")
+        table.add_row(
+            "Nicks",
+            "not known" if result.shape_unknown else "none found",
+            "" if result.shape_unknown else f"false alarms {result.false_alarm:.0%}",
+        )
     out.print(table)
     rows = Table(title="What the diameter's uncertainty is made of", title_justify="left")
     for name in ("Source", "u, mm", "Kind", "From"):

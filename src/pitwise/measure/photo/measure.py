@@ -525,12 +525,20 @@ def _result(
         warnings=_warnings(face, front, profile, shape, tone_from, seen.feature, emitter),
         roundness_budget=roundness,
         emitter_u_mm=None if emitter is None else emitter.u_diameter_px / scale,
+        shape_unknown=_unknown(shape) if seen.feature == "orifice" else "",
     )
 
 
 def _to_mm(plane: Plane) -> Array:
     mm = 1.0 / plane.px_per_mm
     return np.asarray(np.diag([mm, -mm, 1.0]) @ plane.forward)
+
+
+def _unknown(shape: Shape) -> str:
+    """Return where the edge isn't seen well enough to say that it has no nick, or ""."""
+    if not shape.doubtful_deg:
+        return ""
+    return "No clear edge at " + ", ".join(f"{angle:.0f}°" for angle in shape.doubtful_deg[:6])
 
 
 def _warnings(
@@ -548,9 +556,9 @@ def _warnings(
     if float(np.mean(profile.masked)) > 0.03:
         said.append(f"{np.mean(profile.masked):.0%} of the edge is left out for glare or spatter.")
     if shape.doubtful_deg:
-        places = ", ".join(f"{angle:.0f}°" for angle in shape.doubtful_deg[:6])
         said.append(
-            f"No clear edge at {places}: nick or spatter? Clean it and take the photo again."
+            f"{_unknown(shape)}: nick or spatter? Out of round and nicks are not known. "
+            "Clean it and take the photo again."
         )
     if front.bevel > 0:
         said.append("The edge has a bevel: its outer edge is measured.")

@@ -28,7 +28,7 @@ _LEAST_STEP = 0.3
 # A hole's step is also no less than this share of the face's own light beside it: else the wall
 # behind the edge is as light as the sooty face, and its own fall-off moves the edge.
 _LEAST_OWN_STEP = 0.38
-_OTHER_LEVEL = 0.22
+_OTHER_LEVEL = 0.3
 _SHARED = 3
 # From this depth on the path into a nick is trusted where the fit fails, px.
 _DEEP_PX = 1.5
@@ -92,6 +92,15 @@ class Profile:
     def masked(self) -> Flags:
         """Return what is left out of every number."""
         return self.white | self.hidden | self.inward
+
+    @property
+    def depth(self) -> Array:
+        """Return the light inside of the edge: 0 the hole's darkest, 1 the face's."""
+        dark = self.fit.dark
+        clear = np.isfinite(dark) & (self.fit.bright > dark)
+        black = float(np.percentile(dark[clear], 10)) if clear.any() else 0.0
+        bright = float(np.median(self.fit.bright[clear])) if clear.any() else 1.0
+        return np.asarray((dark - black) / max(bright - black, 1e-9))
 
     @property
     def waves(self) -> float:

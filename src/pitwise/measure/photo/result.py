@@ -230,6 +230,10 @@ class HoleMeasured:
     homography : (3, 3) array
         Pixels to mm on the face, about the rim's centre.
     warnings : tuple of str
+    shape_unknown : str
+        Why roundness and nicks are not known, "" where they are: a stretch of the edge is unseen
+        that could hide a nick. `roundness_mm` is then what the rest shows, a lower bound, and
+        `nicks` those found in the rest.
 
     Angles are in degrees anticlockwise from 3 o'clock, as seen in the photo.
     """
@@ -269,6 +273,7 @@ class HoleMeasured:
     warnings: tuple[str, ...] = ()
     emitter_u_mm: float | None = None
     roundness_budget: tuple[Source, ...] = ()
+    shape_unknown: str = ""
 
     @property
     def refused(self) -> bool:
@@ -292,9 +297,11 @@ class HoleMeasured:
             "feature": self.feature,
             "diameter_mm": self.diameter.plain(),
             "roundness_mm": {
-                "value": _tidy(self.roundness_mm),
+                "value": None if self.shape_unknown else _tidy(self.roundness_mm),
                 "noise_floor": _tidy(self.noise_floor_mm),
-                "u": _tidy(self.roundness_u_mm),
+                "u": None if self.shape_unknown else _tidy(self.roundness_u_mm),
+                "at_least": _tidy(self.roundness_mm) if self.shape_unknown else None,
+                "not_known": self.shape_unknown or None,
                 "without_nicks": _tidy(self.roundness_without_nicks_mm),
             },
             "off_centre_mm": {
@@ -304,7 +311,10 @@ class HoleMeasured:
                 "y": _tidy(self.off_centre_xy_mm[1]),
                 "from_emitter": None if emitter is None else emitter.plain(),
             },
-            "nicks": [nick.plain() for nick in self.nicks],
+            # None found in an edge that wasn't all seen is not "none".
+            "nicks": [nick.plain() for nick in self.nicks]
+            if self.nicks or (self.nicks_sought and not self.shape_unknown)
+            else None,
             "nicks_sought": self.nicks_sought,
             "px_per_mm": _tidy(self.px_per_mm),
             "tilt_deg": _tidy(self.tilt_deg),

@@ -30,6 +30,9 @@ _SEED = 20252
 _POINTS = 240
 # So many places in a row that show no edge are worth a word.
 _RUN = 5
+_DROP_PX = 0.8
+# Light within a nick, over the hole's dark and as a share of the step: a drop's shadow has more.
+_DARK, _DARK_SHARE = 0.12, 0.3
 
 
 @dataclass(frozen=True)
@@ -71,12 +74,17 @@ def _about(centre: tuple[float, float], angle: Array, radius: Array) -> Array:
 def _zone_points(angle: Array, filtered: Array, nicks: list[Nick]) -> Array:
     """Return the filtered profile with its nicks at full depth, thinned to `_POINTS`."""
     grid = np.arange(_POINTS, dtype=np.float64) * (2 * math.pi / _POINTS)
-    points = _points(grid, np.interp(grid, angle, filtered, period=2 * math.pi))
-    if not nicks:
-        return points
-    at = np.array([nick.angle for nick in nicks])
-    deep = np.interp(at, angle, filtered, period=2 * math.pi) + [n.depth for n in nicks]
-    return np.vstack([points, _points(at, deep)])
+    mean = float(np.mean(filtered))
+    at = np.sort(np.append(grid, [nick.angle % (2 * math.pi) for nick in nicks]))
+    radius = np.interp(at, angle, filtered, period=2 * math.pi)
+    bite = np.zeros(at.size)
+    for nick in nicks:
+        # The edge goes down into a nick: what is missing there holds no circle.
+        along = np.abs((at - nick.angle + math.pi) % (2 * math.pi) - math.pi) * mean
+        wide = max(nick.width, 1e-6)
+        shape = np.where(along < wide, np.cos(math.pi * along / (2 * wide)) ** 2, 0.0)
+        bite = np.maximum(bite, nick.depth * shape)
+    return _points(at, radius + bite)
 
 
 def _stretches(angle: Array, flags: Flags) -> list[float]:
@@ -98,6 +106,13 @@ def _stretches(angle: Array, flags: Flags) -> list[float]:
 def _beside(nick: Nick, angle: Array, blocked: Flags, radius: float) -> bool:
     apart = np.abs((angle - nick.angle + math.pi) % (2 * math.pi) - math.pi) * radius
     return bool(np.any(blocked[apart < 0.6 * nick.width + 3.0]))
+
+
+def _as_dark(nick: Nick, angle: Array, depths: Array, seen: Flags, radius: float) -> bool:
+    """Return whether what lies in a nick is as dark as the hole, over a good part of it."""
+    apart = np.abs((angle - nick.angle + math.pi) % (2 * math.pi) - math.pi) * radius
+    core = (apart < max(0.6 * nick.width, 2.0)) & seen
+    return bool(core.any() and np.mean(depths[core] < _DARK) > _DARK_SHARE)
 
 
 def _white_noise_floor(
@@ -152,15 +167,24 @@ def shape_of(
         else []
     )
     step = 2 * math.pi * float(np.mean(smooth)) / angle.size
-    # Beside a place left out, a drop of spatter and a nick look alike: said, not counted.
+    # Beside a place left out, a drop of spatter and a nick look alike: said, not counted. But a
+    # drop is not as dark as the hole.
     foreign = profile.spatter[::-1]
-    unseen = _stretches(angle, (profile.hidden | profile.inward)[::-1])
-    doubtful = [n for n in found if _beside(n, angle, foreign, float(np.mean(smooth)))]
+    depths = profile.depth[::-1]
+    doubtful = [
+        n
+        for n in found
+        if _beside(n, angle, foreign, float(np.mean(smooth)))
+        and not _as_dark(n, angle, depths, ~masked, float(np.mean(smooth)))
+    ]
     found = [n for n in found if n not in doubtful]
     nicked = np.zeros(angle.size, bool)
     for nick in found + doubtful:
         apart = np.abs((angle - nick.angle + math.pi) % (2 * math.pi) - math.pi)
         nicked |= apart * float(np.mean(smooth)) < nick.width + 2.5 * profile.blur + step
+    # A drop well inside of the edge hides what lies behind it.
+    behind = profile.inward & (profile.smooth - profile.radius > _DROP_PX)
+    unseen = _stretches(angle, (profile.hidden | grown(behind, 2) | profile.white)[::-1] & ~nicked)
     out = blocked | nicked | profile.outward[::-1]
     filled = np.where(out, smooth, radius)
     circle = least_squares(_points(angle, filled))
