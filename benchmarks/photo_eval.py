@@ -131,14 +131,14 @@ def lines_of(rows: Sequence[Row | Peers | Repeats]) -> list[Line]:
     lines += [
         Line(
             "roundness error, p95, tone known",
-            p95([r.roundness_px for r in known]),
+            p95([r.roundness_px for r in known if not math.isnan(r.roundness_px)]),
             "px",
             of_known,
             0.15,
         ),
         Line(
             "roundness error, p95, tone unknown",
-            p95([r.roundness_px for r in unknown]),
+            p95([r.roundness_px for r in unknown if not math.isnan(r.roundness_px)]),
             "px",
             of_unknown,
         ),

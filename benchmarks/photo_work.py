@@ -117,7 +117,9 @@ def judge(
             row,
             error_px=(result.diameter.value - truth.smooth_diameter_mm) * scale,
             u_px=result.diameter.u * scale,
-            roundness_px=(result.roundness_mm - truth.roundness_at(result.filter_upr)) * scale,
+            roundness_px=math.nan
+            if result.shape_unknown
+            else (result.roundness_mm - truth.roundness_at(result.filter_upr)) * scale,
             aside_um=1000 * float(np.hypot(*(np.array(result.off_centre_xy_mm) - aside))),
             aside_u_um=1000 * result.off_centre.u,
             found=found,

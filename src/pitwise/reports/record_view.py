@@ -170,20 +170,23 @@ def _photo(measure: Plain, times: Times) -> Plain:
     else:
         rows = [["Diameter", _length(result["diameter_mm"])]]
         if result["feature"] != "pit":
-            floor = result["roundness_mm"]["noise_floor"]
-            rows.append(
-                [
-                    "Out of round",
-                    f"{_length(result['roundness_mm'])}; noise floor {floor:.3f} mm",
-                ]
+            round_ = result["roundness_mm"]
+            words = (
+                "not known: a stretch of the edge is not seen"
+                if round_["value"] is None
+                else f"{_length(round_)}; noise floor {round_['noise_floor']:.3f} mm"
             )
+            rows.append(["Out of round", words])
         rows.append(["Off centre", _length(result["off_centre_mm"])])
         if result["feature"] != "pit":
             nicks = [
                 f"{n['depth_mm']:.3f} mm deep, {n['width_mm']:.3f} mm wide at {n['angle_deg']:.0f}°"
-                for n in result["nicks"]
+                for n in result["nicks"] or []
             ]
-            rows.append(["Nicks", "; ".join(nicks) or "none found in the edge that was seen"])
+            none = (
+                "not known" if result["nicks"] is None else "none found in the edge that was seen"
+            )
+            rows.append(["Nicks", "; ".join(nicks) or none])
     kind = "Rendered picture, not a photo: " if measure.get("rendered") else ""
     rows.append(["Photo", f"{kind}{measure['photo']['sha256'][:16]}, {at}"])
     return {"picture": result.get("picture_sha256") or "", "rows": rows}

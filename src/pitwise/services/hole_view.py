@@ -60,13 +60,14 @@ class Measure:
 
     @property
     def counts(self) -> bool:
-        """Whether its numbers are used: all of them are there, and nobody took it out."""
+        """Whether its numbers are used: they are there, and nobody took it out.
+
+        Roundness may be missing where a stretch of the edge is not seen.
+        """
         r = self.row
         numbers = (
             r.diameter_mm,
             r.diameter_u_mm,
-            r.roundness_mm,
-            r.roundness_u_mm,
             r.off_centre_mm,
             r.off_centre_u_mm,
         )
@@ -120,6 +121,7 @@ class _Kept:
     px_per_mm: float
     edge_px: tuple[int, ...] = ()
     warnings: tuple[str, ...] = ()
+    shape_unknown: str = ""
 
 
 def _kept(measure: Measure) -> HoleMeasured:
@@ -128,13 +130,14 @@ def _kept(measure: Measure) -> HoleMeasured:
     kept = _Kept(
         body["feature"],
         Estimate(body["diameter_mm"]["value"], body["diameter_mm"]["u"]),
-        body["roundness_mm"]["value"],
-        body["roundness_mm"]["u"],
+        body["roundness_mm"]["value"] or 0.0,
+        body["roundness_mm"]["u"] or 0.0,
         Estimate(off["value"], off["u"]),
         (off["x"], off["y"]),
         tuple(Source(**row) for row in body["budget"]),
         body["edge_sd_px"],
         body["px_per_mm"],
+        shape_unknown="" if body["roundness_mm"]["value"] is not None else "not known",
     )
     # The arrays of the edge are not kept; nothing that combines photos reads them.
     return cast("HoleMeasured", kept)
@@ -187,7 +190,8 @@ def together(part: str, measures: Sequence[Measure], face: PartFace | None) -> T
         all_of = combine(kept)
         diameter, off, roundness = all_of.diameter, all_of.off_centre, all_of.roundness
         apart = [name for name, mean in all_of.means.items() if not mean.consistent]
-        spread = max(k.roundness_mm for k in kept) - min(k.roundness_mm for k in kept)
+        shapes = [k.roundness_mm for k in kept if not k.shape_unknown] or [0.0]
+        spread = max(shapes) - min(shapes)
         # Within what noise alone shows, a difference of shape is none; its scatter is in u.
         if apart and (apart != ["roundness"] or spread > 2 * _floor(used)):
             warnings += [w for w in all_of.warnings if w.startswith("The photos differ")]
@@ -217,10 +221,15 @@ def together(part: str, measures: Sequence[Measure], face: PartFace | None) -> T
                 photos=n,
             )
         )
-    readings += [
-        HoleReading("orifice-roundness", roundness.value, roundness.u, floor, n),
-        HoleReading("orifice-off-centre", off.value, off.u, photos=off_photos),
-    ]
+    seen = sum(m.row.roundness_mm is not None for m in used)
+    if seen:
+        readings.append(HoleReading("orifice-roundness", roundness.value, roundness.u, floor, seen))
+    else:
+        warnings.append(
+            "Out of round and nicks are not known: a stretch of the edge is not seen. "
+            "Clean it, light it from another side and take the photo again."
+        )
+    readings.append(HoleReading("orifice-off-centre", off.value, off.u, photos=off_photos))
     return Together(tuple(readings), tuple(warnings), outlier)
 
 
@@ -234,6 +243,8 @@ def nick_words(measures: Sequence[Measure]) -> str | None:
         return None
     nicks = [n for m in used for n in m.nicks]
     if not nicks:
+        if all(m.body.get("nicks") is None for m in used):
+            return "nicks not known: a stretch of the edge is not seen"
         return "no nick found in the edge that was seen"
     deepest = max(nicks, key=lambda n: n["depth_mm"])
     count = max(len(m.nicks) for m in used)

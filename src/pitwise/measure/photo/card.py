@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -44,6 +45,7 @@ __all__ = [
 Array = np.ndarray
 # Markers are sought on a picture of at most this many pixels along its longer side.
 _SEEK_PX = 1600
+_GLANCE_PX = 1000
 _FEWEST = 4
 # A flat card's corners lie this near to their places; more is a bend. Chosen on our own scenes.
 _FLAT_MM = 0.03
@@ -145,10 +147,13 @@ def find_card(
     """
     printed = printed or CardPrint()
     grey8 = _eight_bits(image)
-    seen = _markers(grey8)
+    # A first look at a small picture: markers that it does not show are too small to measure by.
+    seen, odd = _markers(grey8, _GLANCE_PX)
+    if seen and max(grey8.shape) > _GLANCE_PX:
+        seen = {**seen, **_markers(grey8)[0]}
     card, others = _which_card(seen)
     if card is None:
-        if _mirrored(grey8):
+        if odd >= 3 and _mirrored(grey8):
             return _refused(
                 "the card is a mirror image",
                 "print the sheet unmirrored, or switch the camera's mirroring off",
@@ -262,33 +267,43 @@ def _eight_bits(image: Array) -> Array:
         raise InputError("image", "not a picture of 8 or 16 bits", "give (h, w) or (h, w, 3)")
     if image.ndim == 3:
         # Green is the sharpest of a colour sensor's channels.
-        image = image[..., 1]
+        image = np.asarray(cv2.extractChannel(image, 1))
     return np.ascontiguousarray(image if image.dtype == np.uint8 else (image >> 8).astype("u1"))
 
 
-def _markers(grey8: Array, seek_px: int = _SEEK_PX) -> dict[int, Array]:
-    """Return the markers of any of our cards by number, corners of shape (4, 2)."""
-    factor = max(1.0, max(grey8.shape) / seek_px)
+def _markers(grey8: Array, seek_px: int = _SEEK_PX) -> tuple[dict[int, Array], int]:
+    """Return the markers of any of our cards by number, corners of shape (4, 2).
+
+    The second is how many square frames hold no marker: a mirrored one among them.
+    """
     small = grey8
+    while max(small.shape) >= 2 * seek_px:
+        # Halving is much the cheapest way down.
+        h, w = small.shape[0] // 2, small.shape[1] // 2
+        small = cv2.resize(small[: 2 * h, : 2 * w], (w, h), interpolation=cv2.INTER_AREA)
+    # Pixels left out at an odd edge don't count in the scale.
+    times = round(math.log2(max(grey8.shape) / max(small.shape)))
+    whole = (small.shape[0] << times, small.shape[1] << times)
+    factor = max(1.0, max(small.shape) / seek_px)
     if factor > 1:
-        size = (round(grey8.shape[1] / factor), round(grey8.shape[0] / factor))
-        small = cv2.resize(grey8, size, interpolation=cv2.INTER_AREA)
+        size = (round(small.shape[1] / factor), round(small.shape[0] / factor))
+        small = cv2.resize(small, size, interpolation=cv2.INTER_AREA)
     if min(small.shape) < 24:
-        return {}
+        return {}, 0
     rules = cv2.aruco.DetectorParameters()
     rules.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     rules.minMarkerPerimeterRate = 0.02
     book = cv2.aruco.getPredefinedDictionary(DICTIONARY)
-    found, numbers, _ = cv2.aruco.ArucoDetector(book, rules).detectMarkers(small)
+    found, numbers, others = cv2.aruco.ArucoDetector(book, rules).detectMarkers(small)
     if numbers is None:
-        return {}
-    # A pixel of the small picture covers `factor` pixels: its middle is not at factor times.
-    scale = np.array([grey8.shape[1] / small.shape[1], grey8.shape[0] / small.shape[0]])
+        return {}, len(others)
+    # A pixel of the small picture covers several pixels: its middle is not at a multiple.
+    scale = np.array([whole[1] / small.shape[1], whole[0] / small.shape[0]])
     out = {}
     for quad, number in zip(found, np.ravel(numbers), strict=True):
         if int(number) in CARD_OF:
             out[int(number)] = (np.reshape(quad, (4, 2)) + 0.5) * scale - 0.5
-    return out
+    return out, len(others)
 
 
 def _which_card(seen: dict[int, Array]) -> tuple[Card | None, bool]:
@@ -300,7 +315,7 @@ def _which_card(seen: dict[int, Array]) -> tuple[Card | None, bool]:
 
 
 def _mirrored(grey8: Array) -> bool:
-    seen = _markers(np.ascontiguousarray(grey8[:, ::-1]), 1000)
+    seen, _ = _markers(np.ascontiguousarray(grey8[:, ::-1]), _GLANCE_PX)
     card, _ = _which_card(seen)
     return card is not None and sum(n in card.centres for n in seen) >= 3
 

@@ -113,8 +113,11 @@ def combine(results: Sequence[HoleMeasured]) -> Combined:
     # Diameters' own part holds what each photo's noise does; views differ on top of it, which a
     # photo can't see of itself. Agreement is judged with the whole uncertainty of each.
     means = {"diameter": _judged([r.diameter.value for r in results], own, common)}
-    floor = [max(r.roundness_u_mm, 1e-7) for r in results]
-    means["roundness"] = weighted_mean([r.roundness_mm for r in results], floor, [0.0] * len(floor))
+    shapes = _shapes(results)
+    floor = [max(r.roundness_u_mm, 1e-7) for r in shapes]
+    means["roundness"] = weighted_mean([r.roundness_mm for r in shapes], floor, [0.0] * len(floor))
+    if all(r.shape_unknown for r in results):
+        warnings.append("Out of round and nicks are not known: no photo shows the whole edge.")
     off, angle, told = _off_centres(results)
     means["off-centre"] = off
     warnings += told
@@ -197,6 +200,11 @@ def _off_centres(results: Sequence[HoleMeasured]) -> tuple[Mean, float | None, l
     return off, seen_angle_deg(float(mean[0]), float(mean[1])), []
 
 
+def _shapes(results: Sequence[HoleMeasured]) -> Sequence[HoleMeasured]:
+    """Return the photos that show the whole edge, or all where none does."""
+    return [r for r in results if not r.shape_unknown] or results
+
+
 def _outlier(
     results: Sequence[HoleMeasured], own: Array, common: Array, means: dict[str, Mean]
 ) -> int | None:
@@ -207,10 +215,11 @@ def _outlier(
     for leave in range(len(results)):
         rest = [k for k in range(len(results)) if k != leave]
         kept = [results[k] for k in rest]
-        floor = [max(r.roundness_u_mm, 1e-7) for r in kept]
+        shapes = _shapes(kept)
+        floor = [max(r.roundness_u_mm, 1e-7) for r in shapes]
         p = min(
             _judged([r.diameter.value for r in kept], own[rest], common[rest]).p_value,
-            weighted_mean([r.roundness_mm for r in kept], floor, [0.0] * len(kept)).p_value,
+            weighted_mean([r.roundness_mm for r in shapes], floor, [0.0] * len(shapes)).p_value,
             _off_centres(kept)[0].p_value,
         )
         if p >= DOUBT and (best is None or p > best[0]):

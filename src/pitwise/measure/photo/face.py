@@ -11,16 +11,22 @@ from numpy.typing import NDArray
 
 from pitwise.measure.photo.edge import collect, fit_edges
 from pitwise.measure.photo.ellipse import EllipseFit, fit_ellipse
-from pitwise.measure.photo.light import ToneCurve, clipped_white
+from pitwise.measure.photo.frame import Frame
 from pitwise.measure.photo.pose import Plane, plane_of_rim
 from pitwise.measure.photo.rim import RimFound, rims_near
 from pitwise.measure.photo.seek import Ring, find_rims
+
+__all__ = ["Face", "Frame", "coarse_rims", "locate_rim", "refine"]
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.float32]
 
 # Long side of the reduced picture, px.
 _SMALL = 480
+# Halving, which is cheap, goes no further than this; the rest is done in one step.
+_LEAST_HALVED = 720
+# The rim is told from its bevel on a picture in which its radius is at least so large, px.
+_LEAST_RADIUS = 350.0
 _STARTS = 4
 # Support (less half the scatter) that an ellipse needs to be the rim, and how near to the best
 # one a wider one must come to be preferred: with colour the best is nearly always the rim, without
@@ -29,44 +35,10 @@ _LEAST_SUPPORT = 0.6
 _NEAR_BEST = {True: 0.78, False: 0.72}
 _NEARBY_PX, _NEARBY = 3.5, 0.007
 _RIM_SECTORS = 480
+# A sector of a large rim is told by its middle.
+_RIM_STRIP_PX = 6.0
 # Uncertainty of a rim edge that scatter alone does not show, px.
 _EDGE_FLOOR_PX = 0.05
-
-
-@dataclass(frozen=True)
-class Frame:
-    """A photo made ready: stored tone values 0…1, where it is clipped, its tone curve.
-
-    `grey` is the picture's luma, not the luminance of its linear channels: JPEG stores luma at
-    full resolution and colour at half, and an edge between one hue and black has the same shape
-    in both.
-    """
-
-    grey: Grey
-    colour: Grey | None
-    white: NDArray[np.bool_]
-    tone: ToneCurve
-
-    @classmethod
-    def of(cls, image: NDArray[np.generic], tone: ToneCurve) -> Frame:
-        """Make one of a uint8 or uint16 picture, (h, w) or (h, w, 3) RGB."""
-        image = np.asarray(image)
-        scale = np.float32(1.0 / (255 if image.dtype == np.uint8 else 65535))
-        white = clipped_white(image)
-        if image.ndim == 2:
-            return cls(image.astype(np.float32) * scale, None, white, tone)
-        rgb: NDArray[np.uint8] = image  # type: ignore[assignment]
-        grey = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)).astype(np.float32) * scale
-        colour = cv2.subtract(rgb[..., 0], rgb[..., 2], dtype=cv2.CV_32F)
-        return cls(grey, np.asarray(colour, np.float32) * scale, white, tone)
-
-    def light(self, value: Array) -> tuple[Array, Array]:
-        """Return linear light and its derivative by the stored value."""
-        step = 0.004
-        at = np.clip(value, 0.0, 1.0)
-        low, high = np.clip(at - step, 0, 1), np.clip(at + step, 0, 1)
-        slope = (self.tone.to_linear(high) - self.tone.to_linear(low)) / (high - low)
-        return self.tone.to_linear(at).astype(np.float64), np.maximum(slope, 0.02)
 
 
 @dataclass(frozen=True)
@@ -87,10 +59,12 @@ def _reduced(image: Grey, size: tuple[int, int]) -> Grey:
 def coarse_rims(frame: Frame) -> list[EllipseFit]:
     """Return ellipses that may be near the rim, in pixels of the photo, the likeliest first."""
     h, w = frame.grey.shape
-    shrink = max(max(h, w) / _SMALL, 1.0)
-    size = (max(round(w / shrink), 8), max(round(h / shrink), 8))
-    grey = _reduced(frame.grey, size) * 255
-    colour = None if frame.colour is None else _reduced(frame.colour, size) * 255
+    times = max(int(math.log2(max(h, w) / _LEAST_HALVED)), 0)
+    full, hue = frame.halved(times)
+    shrink = max(max(full.shape) / _SMALL, 1.0)
+    size = (max(round(full.shape[1] / shrink), 8), max(round(full.shape[0] / shrink), 8))
+    grey = _reduced(full, size) * 255
+    colour = None if hue is None else _reduced(hue, size) * 255
     rings = find_rims(grey, colour)
     kept: list[Ring] = []
     for ring in rings:
@@ -98,7 +72,7 @@ def coarse_rims(frame: Frame) -> list[EllipseFit]:
             kept.append(ring)
         if len(kept) == _STARTS:
             break
-    sx, sy = w / size[0], h / size[1]
+    sx, sy = (full.shape[1] << times) / size[0], (full.shape[0] << times) / size[1]
     scale = math.sqrt(sx * sy)
     return [
         replace(
@@ -133,10 +107,15 @@ def _outdone(ring: RimFound, found: list[RimFound]) -> bool:
 
 def locate_rim(frame: Frame) -> RimFound | None:
     """Return the rim among all ellipses found, or None where none is seen well enough."""
-    values = [frame.grey] if frame.colour is None else [frame.grey, frame.colour]
+    starts = coarse_rims(frame)
+    if not starts:
+        return None
+    widest = max(math.sqrt(math.prod(start.axes)) for start in starts)
+    times = max(int(math.log2(widest / _LEAST_RADIUS)), 0)
+    values = [plane for plane in frame.halved(times) if plane is not None]
     found: list[RimFound] = []
-    for start in coarse_rims(frame):
-        found += rims_near(values, start)
+    for start in starts:
+        found += rims_near(values, _scaled(start, 0.5**times))
         if found and max(_quality(r) for r in found) > 0.85:
             break
     if not found:
@@ -144,7 +123,21 @@ def locate_rim(frame: Frame) -> RimFound | None:
     best = max(_quality(r) for r in found)
     needed = max(_LEAST_SUPPORT, _NEAR_BEST[frame.colour is not None] * best)
     fit = [r for r in found if _quality(r) >= needed and not _outdone(r, found)]
-    return max(fit, key=lambda r: math.prod(r.fit.axes)) if fit else None
+    if not fit:
+        return None
+    rim = max(fit, key=lambda r: math.prod(r.fit.axes))
+    return replace(rim, fit=_scaled(rim.fit, 2.0**times))
+
+
+def _scaled(fit: EllipseFit, by: float) -> EllipseFit:
+    """Return an ellipse in a picture of another size."""
+    return replace(
+        fit,
+        centre=(fit.centre + 0.5) * by - 0.5,
+        shape=fit.shape / by,
+        distance=fit.distance * by,
+        sd=fit.sd * by,
+    )
 
 
 def refine(frame: Frame, rim: RimFound, rim_mm: float) -> Face:
@@ -164,6 +157,7 @@ def refine(frame: Frame, rim: RimFound, rim_mm: float) -> Face:
             3.2 * sigma + 2.5,
             3.2 * sigma + 2.5,
             _RIM_SECTORS,
+            _RIM_STRIP_PX,
         )
         light, slope = frame.light(sectors.value)
         edges = fit_edges(sectors, light, slope, sigma=sigma, window=(2.2, 2.2), rising=False)

@@ -9,6 +9,7 @@ that curve, into nicks; inward it never goes, so that spatter is not taken for t
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -32,6 +33,8 @@ _FULL_STEP = 0.3
 _FRONT = 0.5
 _WIDEST_BEVEL_MM = 0.3
 _HARMONICS = 6
+# An edge nearer to the emitter's than this is not told from it, px.
+_CLEAR_PX = 3.0
 
 
 @dataclass(frozen=True)
@@ -135,7 +138,14 @@ def basis(angle: Array, harmonics: int) -> Array:
     return np.column_stack(columns)
 
 
-def find_front(frame: Frame, face: Face, outline: Outline, *, fuzzy: bool = False) -> Front | None:
+def find_front(
+    frame: Frame,
+    face: Face,
+    outline: Outline,
+    *,
+    fuzzy: bool = False,
+    reach: Callable[[Array, Array], Array] | None = None,
+) -> Front | None:
     """Return the front edge near an outline, or None where no closed curve is seen."""
     r0 = float(np.median(outline.radius))
     centre = outline.centre
@@ -149,7 +159,12 @@ def find_front(frame: Frame, face: Face, outline: Outline, *, fuzzy: bool = Fals
     if step <= 0:
         return None
     place, steps = _edges(rays, 0.06 * step)
-    worth = np.clip(np.abs(steps) / (_FULL_STEP * step), 0, 1) * np.where(steps > 0, 1.0, 0.8)
+    worth = np.clip(np.abs(steps) / (_FULL_STEP * step), 0, 1) * np.where(
+        steps > 0, 1.0, 0.0 if fuzzy else 0.8
+    )
+    if reach is not None:
+        # A pit ends where the emitter does, at the latest: what lies beyond is no edge of it.
+        worth *= place < (reach(centre, rays.angle) - _CLEAR_PX)[:, None]
     models = _models(rays.angle, place, worth, r0)
     # The path of the reduced picture follows lobes that few harmonics do not.
     grid = np.interp(

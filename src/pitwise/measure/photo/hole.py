@@ -13,7 +13,7 @@ from pitwise.measure.photo.ellipse import distance_from
 from pitwise.measure.photo.face import Face, Frame
 from pitwise.measure.photo.seek import (
     Gradient,
-    closed_path,
+    closed_paths,
     gradient_of,
     peaks,
     radial_gradient,
@@ -47,15 +47,18 @@ class Outline:
     covered: float
 
 
-def seek_hole(frame: Frame, face: Face) -> list[Outline]:
+def seek_hole(frame: Frame, face: Face, within: Outline | None = None) -> list[Outline]:
     """Return outlines that may be the hole's edge, the likeliest first.
 
     A hole is darker than the face about it all around; of such places the one counts most that
-    has the largest step of light over the longest edge, near the middle.
+    has the largest step of light over the longest edge, near the middle. A pit is sought only
+    `within` the emitter where that is seen.
     """
     small, white, scale, origin = _small_face(frame, face)
-    g = _without_glare(gradient_of(small, 1.0), white)
     h, w = small.shape
+    if within is not None:
+        white = white | ~_inside_of(within, face, scale, origin, (h, w))
+    g = _without_glare(gradient_of(small, 1.0), white)
     yy, xx = np.mgrid[0:h, 0:w]
     points = np.column_stack([xx.ravel(), yy.ravel()]) * scale + origin
     inside = (
@@ -63,16 +66,14 @@ def seek_hole(frame: Frame, face: Face) -> list[Outline]:
     ).reshape(h, w)
     centre = (face.rim.centre - origin) / scale
     least, most = _NARROWEST * _SMALL_RIM, _WIDEST * _SMALL_RIM
+    if within is not None:
+        most = min(most, 1.1 * float(within.radius.max()) / scale)
     field, cell = votes(g, 3.0, most, inward_dark=True, within=inside)
     starts = [(float(centre[0]), float(centre[1])), *peaks(field, cell, _CANDIDATES, 12.0)]
     bright = float(np.percentile(small[inside], 60)) if inside.any() else 1.0
     found: list[tuple[float, Outline]] = []
-    for x, y in starts:
-        if math.hypot(x - centre[0], y - centre[1]) > 0.7 * _SMALL_RIM:
-            continue
-        traced = _trace(g, small, x, y, least * 0.7, most, bright)
-        if traced is None:
-            continue
+    near = [at for at in starts if math.dist(at, centre) <= 0.7 * _SMALL_RIM]
+    for traced in _trace(g, small, near, least * 0.7, most, bright):
         cx, cy, radius, contrast, covered = traced
         r = float(radius.mean())
         if not least <= r <= most:
@@ -92,16 +93,36 @@ def _small_face(frame: Frame, face: Face) -> tuple[Grey, NDArray[np.bool_], floa
     x0, x1 = max(int(x - a) - 4, 0), min(int(x + a) + 5, w)
     y0, y1 = max(int(y - a) - 4, 0), min(int(y + a) + 5, h)
     scale = max(a / _SMALL_RIM, 1.0)
-    part = frame.grey[y0:y1, x0:x1]
-    size = (max(round(part.shape[1] / scale), 8), max(round(part.shape[0] / scale), 8))
+    # Halved first, which is cheap; the rest in one step.
+    times = max(int(math.log2(scale / 1.4)), 0)
+    k = 1 << times
+    x0, y0 = x0 // k * k, y0 // k * k
+    part = frame.halved(times)[0][y0 // k : y1 // k, x0 // k : x1 // k]
+    shrink = scale / k
+    size = (max(round(part.shape[1] / shrink), 8), max(round(part.shape[0] / shrink), 8))
     small = cv2.resize(part, size, interpolation=cv2.INTER_AREA)
     light = frame.tone.to_linear(np.clip(small, 0, 1))
-    own = part.shape[1] / size[0]
+    own = part.shape[1] * k / size[0]
     white = cv2.resize(
-        frame.white[y0:y1, x0:x1].astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA
+        frame.white[y0:y1:k, x0:x1:k].astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA
     )
     glare = cv2.dilate(white, np.ones((7, 7), np.uint8)) > 40
     return np.asarray(light, np.float32), glare, own, np.array([x0, y0]) + 0.5 * own - 0.5
+
+
+def _inside_of(
+    within: Outline, face: Face, scale: float, origin: Array, shape: tuple[int, int]
+) -> NDArray[np.bool_]:
+    """Return the reduced picture's places clear inside of an outline."""
+    angle = np.arange(within.radius.size) * (2 * math.pi / within.radius.size)
+    r = within.radius - 2 * scale - 2
+    px, py = face.plane.to_px(
+        within.centre[0] + r * np.cos(angle), within.centre[1] + r * np.sin(angle)
+    )
+    ring = (np.column_stack([px, py]) - origin) / scale
+    area = np.zeros(shape, np.uint8)
+    cv2.fillPoly(area, [np.rint(ring).astype(np.int32)], (1,))
+    return np.asarray(area > 0)
 
 
 def _without_glare(g: Gradient, white: NDArray[np.bool_]) -> Gradient:
@@ -110,38 +131,54 @@ def _without_glare(g: Gradient, white: NDArray[np.bool_]) -> Gradient:
 
 
 def _trace(
-    g: Gradient, small: Grey, x: float, y: float, least: float, most: float, bright: float
-) -> tuple[float, float, Array, float, float] | None:
-    radius = np.zeros(0)
+    g: Gradient,
+    small: Grey,
+    starts: list[tuple[float, float]],
+    least: float,
+    most: float,
+    bright: float,
+) -> list[tuple[float, float, Array, float, float]]:
+    """Follow the strongest rise of light around each start: centre, radii, contrast, cover."""
     radii = np.arange(max(least, 2.0), most, 1.0)
-    angle = np.arange(_TURNS) * (2 * math.pi / _TURNS)
-    contrast = covered = 0.0
+    angle = np.arange(_TURNS, dtype=np.float64) * (2 * math.pi / _TURNS)
+    cos, sin = np.cos(angle), np.sin(angle)
+    curves: list[tuple[float, float, Array, Array, float]]
+    curves = [(float(x), float(y), cos, sin, 0.0) for x, y in starts]
     for _ in range(2):
-        flow = np.nan_to_num(radial_gradient(g, x, y, radii, _TURNS))
-        rise = np.clip(flow, 0, None).astype(np.float64)
-        top = float(np.percentile(rise.max(1), 50))
-        if top <= 0:
-            return None
-        gain = rise / (rise + 0.35 * top)
-        path, _mean = closed_path(gain, 0.035)
-        radius = radii[path]
-        px, py = x + radius * np.cos(angle), y + radius * np.sin(angle)
-        area = 0.5 * float(np.sum(px * np.roll(py, -1) - np.roll(px, -1) * py))
-        if abs(area) < 1:
-            return None
-        cross = px * np.roll(py, -1) - np.roll(px, -1) * py
-        x = float(np.sum((px + np.roll(px, -1)) * cross) / (6 * area))
-        y = float(np.sum((py + np.roll(py, -1)) * cross) / (6 * area))
-        along = rise[np.arange(_TURNS), path]
-        covered = float(np.mean(along > 0.3 * top))
+        live, rises, tops = [], [], []
+        for x, y, *_rest in curves:
+            rise = np.clip(np.nan_to_num(radial_gradient(g, x, y, radii, _TURNS)), 0, None)
+            top = float(np.median(rise.max(1)))
+            if top > 0:
+                live.append((x, y))
+                rises.append(rise.astype(np.float64))
+                tops.append(top)
+        if not live:
+            return []
+        rise = np.stack(rises)
+        gain = rise / (rise + 0.35 * np.array(tops)[:, None, None])
+        paths, _ = closed_paths(gain, 0.035)
+        curves = []
+        for (x, y), path, own, top in zip(live, paths, rise, tops, strict=True):
+            px, py = x + radii[path] * cos, y + radii[path] * sin
+            nx, ny = np.roll(px, -1), np.roll(py, -1)
+            cross = px * ny - nx * py
+            area = 0.5 * float(np.sum(cross))
+            if abs(area) < 1:
+                continue
+            cx = float(np.sum((px + nx) * cross) / (6 * area))
+            cy = float(np.sum((py + ny) * cross) / (6 * area))
+            covered = float(np.mean(own[np.arange(_TURNS), path] > 0.3 * top))
+            curves.append((cx, cy, px, py, covered))
+    out = []
+    for x, y, px, py, covered in curves:
         contrast = _step_across(small, px, py, x, y) / max(bright, 1e-6)
-    # About the area's centre the curve's radii are told anew.
-    turn = np.arctan2(py - y, px - x) % (2 * math.pi)
-    order = np.argsort(turn)
-    grid = np.arange(_TURNS) * (2 * math.pi / _TURNS)
-    r = np.hypot(px - x, py - y)
-    radius = np.interp(grid, turn[order], r[order], period=2 * math.pi)
-    return x, y, radius, contrast, covered
+        # About the area's centre the curve's radii are told anew.
+        turn = np.arctan2(py - y, px - x) % (2 * math.pi)
+        order = np.argsort(turn)
+        radius = np.interp(angle, turn[order], np.hypot(px - x, py - y)[order], period=2 * math.pi)
+        out.append((x, y, radius, contrast, covered))
+    return out
 
 
 def _step_across(small: Grey, px: Array, py: Array, x: float, y: float) -> float:

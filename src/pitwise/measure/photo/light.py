@@ -22,6 +22,8 @@ _LUMINANCE = (0.2126, 0.7152, 0.0722)
 # Cameras' curves lie between these exponents; common practice, no source.
 USUAL_EXPONENTS = (1.9, 2.5)
 _FEWEST_STEPS = 3
+# JPEG's ringing and a phone's rendering leave saturated places a little below the top.
+WHITE_SHARE = 0.988
 Array = np.ndarray
 
 
@@ -246,8 +248,7 @@ class Clipping:
 def clipped_white(image: Array) -> Array:
     """Return where a picture (h, w) or (h, w, 3) is at the top of its scale in any channel."""
     image = _checked(image)
-    # JPEG's ringing and a phone's rendering leave saturated places a little below the top.
-    return _over_planes(np.logical_or, image >= 0.988 * np.iinfo(image.dtype).max)
+    return _over_planes(np.logical_or, image >= WHITE_SHARE * np.iinfo(image.dtype).max)
 
 
 def _over_planes(join: np.ufunc, mask: Array) -> Array:

@@ -298,8 +298,10 @@ def _numbers(pen: _Pen, r: HoleMeasured) -> None:
         (f"{what}, diameter", f"{r.diameter.value:.3f} mm", f"± {2 * r.diameter.u:.3f} (95 %)"),
         (
             "Out of round",
-            f"{r.roundness_mm:.3f} mm",
-            f"noise alone shows {r.noise_floor_mm:.3f}",
+            "not known" if r.shape_unknown else f"{r.roundness_mm:.3f} mm",
+            f"at least {r.roundness_mm:.3f}: edge not all seen"
+            if r.shape_unknown
+            else f"noise alone shows {r.noise_floor_mm:.3f}",
         ),
         (
             "Off centre",
@@ -308,9 +310,11 @@ def _numbers(pen: _Pen, r: HoleMeasured) -> None:
         ),
         (
             "Nicks",
-            str(len(r.nicks)) if r.nicks else "none found",
+            str(len(r.nicks)) if r.nicks else "not known" if r.shape_unknown else "none found",
             f"deepest {r.nicks[0].depth_mm:.2f} mm at {r.nicks[0].angle_deg:.0f}°"
             if r.nicks
+            else "none where the edge is seen"
+            if r.shape_unknown
             else f"false alarms {r.false_alarm:.0%}",
         ),
     )

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,23 +12,41 @@ from numpy.typing import NDArray
 from pitwise.measure.photo.edge import EdgeFit, Sectors, collect, fit_edges
 from pitwise.measure.photo.face import Face, Frame
 from pitwise.measure.photo.front import Front, basis
+from pitwise.measure.photo.wall import find_wall
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 _SECTOR_PX = 1.5
+# Along a pit's soft edge there is more of texture than of shape.
+_FUZZY_SECTOR_PX = 4.0
 _FEWEST, _MOST = 96, 900
 _TUKEY = 4.685
 _TO_SD = 1.4826
 # A sector whose step of light is below this share of the usual one shows no edge of the hole.
 _LEAST_STEP = 0.3
-_OTHER_LEVEL = 0.22
+# A hole's step is also no less than this share of the face's own light beside it: else the wall
+# behind the edge is as light as the sooty face, and its own fall-off moves the edge.
+_LEAST_OWN_STEP = 0.38
+_OTHER_LEVEL = 0.3
 _SHARED = 3
 # From this depth on the path into a nick is trusted where the fit fails, px.
 _DEEP_PX = 1.5
 HARMONICS = 10
+_FEW = 5
 WINDOW = (2.6, 2.8)
 _RAMPS = "io"
+# A sector of a soft edge is seen if it is known to so many px.
+_MOST_FUZZY_U = 2.0
+# An emitter is grey and spotted: it takes more to be spatter on it.
+_FUZZY_HUE, _FUZZY_LEVEL = 0.2, 0.4
+# A wall narrower than this is fitted as a ledge; how far inward the pixels for it are taken.
+_NARROW_PX = 4.0
+_WALL_REACH = 4.5
+_WALL_WINDOW = (3.5, 2.8)
+_SAME_DARK = 0.05
+# Camera's distance over the rim's radius (common practice, no source; see the budget).
+DISTANCE_PER_RADIUS = 26.0
 
 
 @dataclass(frozen=True)
@@ -73,6 +92,15 @@ class Profile:
     def masked(self) -> Flags:
         """Return what is left out of every number."""
         return self.white | self.hidden | self.inward
+
+    @property
+    def depth(self) -> Array:
+        """Return the light inside of the edge: 0 the hole's darkest, 1 the face's."""
+        dark = self.fit.dark
+        clear = np.isfinite(dark) & (self.fit.bright > dark)
+        black = float(np.percentile(dark[clear], 10)) if clear.any() else 0.0
+        bright = float(np.median(self.fit.bright[clear])) if clear.any() else 1.0
+        return np.asarray((dark - black) / max(bright - black, 1e-9))
 
     @property
     def waves(self) -> float:
@@ -127,9 +155,11 @@ def robust_harmonics(
     noise = max(_TO_SD * float(np.median(jump)) / math.sqrt(2) if near.any() else 0.1, least_sd)
     robust = np.ones(radius.size)
     sd = max(_TO_SD * float(np.median(np.abs((radius - smooth)[weight > 0]))), least_sd)
-    for turn in range(14):
-        # From few waves to many, so that a wide nick is not followed.
-        use = columns[:, : 1 + 2 * (2 if turn < 4 else harmonics)]
+    for turn in range(17):
+        # From few waves to many, so that a wide nick is not followed; the few with a wide cut
+        # first, so that a lobe is not lost for ever.
+        waves = 2 if turn < 4 else min(_FEW, harmonics) if turn < 10 else harmonics
+        use = columns[:, : 1 + 2 * waves]
         w = weight * robust
         # What a gap leaves open is held to what a hole's waves may be: some 1 % of the radius,
         # less for more waves.
@@ -139,24 +169,39 @@ def robust_harmonics(
         smooth = use @ np.linalg.solve(normal, use.T @ (w * radius))
         off = radius - smooth
         sd = max(_TO_SD * float(np.median(np.abs(off[live]))), least_sd)
-        cut = _TUKEY * sd * (1.6 if turn < 4 else 1.0)
+        wide = 0.6 * 0.7 ** (turn - 4) if 3 <= turn < 10 else 0.0
+        cut = _TUKEY * max(sd * (1.6 if turn < 4 else 1.0), wide)
         robust = np.clip(1 - (off / cut) ** 2, 0, None) ** 2
     return smooth, robust, sd
 
 
-def trace_profile(frame: Frame, face: Face, front: Front, *, fuzzy: bool = False) -> Profile:
-    """Locate the edge in every direction about the front curve."""
+def trace_profile(
+    frame: Frame,
+    face: Face,
+    front: Front,
+    *,
+    fuzzy: bool = False,
+    reach: Callable[[Array, Array], Array] | None = None,
+) -> Profile:
+    """Locate the edge in every direction about the front curve.
+
+    `reach` gives the radius about a centre beyond which another edge begins.
+    """
     nodes = front.radius.size
     centre = front.centre
     reference = front.radius
     sigma = max(2.5, face.blur_px) if fuzzy else face.blur_px
     perimeter = 2 * math.pi * float(np.mean(front.smooth))
-    count = int(np.clip(perimeter / _SECTOR_PX, _FEWEST, _MOST))
+    if fuzzy:
+        count = int(np.clip(perimeter / _FUZZY_SECTOR_PX, _FEWEST // 2, _MOST))
+    else:
+        count = int(np.clip(perimeter / _SECTOR_PX, _FEWEST, _MOST))
     angle = (np.arange(count, dtype=np.float64) + 0.5) * (2 * math.pi / count)
     at = angle * (nodes / (2 * math.pi))
     fit: EdgeFit | None = None
     sectors: Sectors | None = None
     base = np.zeros(count)
+    light = slope = np.zeros((0, 0))
     for turn in range(3 if fuzzy else 2):
         sectors = collect(
             frame.grey,
@@ -164,10 +209,14 @@ def trace_profile(frame: Frame, face: Face, front: Front, *, fuzzy: bool = False
             face.plane,
             centre,
             reference,
-            3.0 * sigma + 2.5,
+            3.0 * sigma + (2.5 if fuzzy else _WALL_REACH),
             3.3 * sigma + 2.5,
             count,
         )
+        if reach is not None:
+            own = np.interp(at, np.arange(nodes + 1), np.append(reference, reference[0]))
+            room = reach(centre, angle) - own - 2.0 * face.blur_px - 1.0
+            sectors = replace(sectors, used=sectors.used & (sectors.t < room[:, None]))
         light, slope = frame.light(sectors.value)
         fit = fit_edges(sectors, light, slope, sigma=sigma, window=WINDOW, ramps=_RAMPS)
         # The ramps change slowly along the edge: told from the neighbours, they leave the place
@@ -194,18 +243,91 @@ def trace_profile(frame: Frame, face: Face, front: Front, *, fuzzy: bool = False
             reference = np.interp(grid, angle, smooth, period=2 * math.pi)
     assert fit is not None  # noqa: S101
     assert sectors is not None  # noqa: S101
-    other = _other_hue(frame, face, centre, angle, base, sigma)
+    other = _other_hue(frame, face, centre, angle, base, sigma, _FUZZY_HUE if fuzzy else 0.0)
     deep = np.interp(
         at,
         np.arange(nodes + 1),
         np.append(front.radius - front.smooth, front.radius[0] - front.smooth[0]),
     )
-    path = np.where(deep > _DEEP_PX, base, np.nan) if not fuzzy else np.full(count, np.nan)
-    return _judged(angle, base + fit.e, fit, sectors, centre, sigma, count, other, path)
+    if fuzzy:
+        none = np.full(count, np.nan)
+        return _judged(
+            angle, base + fit.e, fit, sectors, centre, sigma, count, other, none, fuzzy=True
+        )
+    path = np.where(deep > _DEEP_PX, base, np.nan)
+    least = _LEAST_OWN_STEP
+    first = _judged(angle, base + fit.e, fit, sectors, centre, sigma, count, other, path, least)
+    behind = _behind(first, face, sectors, light, slope, base)
+    if behind is None:
+        return first
+    fit, sigma = behind
+    return _judged(angle, base + fit.e, fit, sectors, centre, sigma, count, other, path, least)
+
+
+def _behind(
+    first: Profile, face: Face, sectors: Sectors, light: Array, slope: Array, base: Array
+) -> tuple[EdgeFit, float] | None:
+    """Fit the edge again with the bore's wall behind it, where the pixels show one."""
+    clear = ~(first.masked | first.outward)
+    if not math.isfinite(first.sd) or np.count_nonzero(clear) < 0.5 * clear.size:
+        return None
+    rim = face.rim.axes[0]
+    wall = find_wall(
+        sectors,
+        light,
+        slope,
+        first.smooth - base,
+        clear,
+        first.angle,
+        first.blur,
+        float(np.mean(first.smooth)),
+        (
+            math.sin(math.radians(face.plane.tilt_deg)),
+            -math.radians(face.plane.tilt_towards_deg),
+        ),
+        1.0 / (DISTANCE_PER_RADIUS * rim),
+    )
+    if wall is None or wall.chi > 1.0:
+        return None
+    # A wide wall is a level and a ramp of its own to each sector; a narrow one is a ledge.
+    narrow = wall.width < _NARROW_PX
+    held = first.fit.slopes.copy()
+    held[:, 0] = np.where(narrow, 0.0, held[:, 0])
+    beside = _local_median(np.where(clear, first.fit.bright, np.nan), max(clear.size // 20, 8))
+    fit = first.fit
+    height = np.where(narrow, np.clip(wall.light * beside - wall.dark, 0.0, None), 0.0)
+    old = first.fit
+    fit = fit_edges(
+        sectors, light, slope, sigma=wall.sigma, fixed_sigma=True, window=_WALL_WINDOW,
+        ramps=_RAMPS, held=held, ring=(wall.width, height),
+        start=np.where(np.isfinite(old.u) & (np.abs(old.e) < 3 * wall.sigma), old.e, 0.0),
+        passes=7,
+    )  # fmt: skip
+    # Where what lies inside is no ledge before the dark after all, the first fit stands.
+    moved = fit.e - old.e
+    wrong = (
+        (fit.dark > wall.dark + _SAME_DARK * np.maximum(beside - wall.dark, 0.0))
+        | (moved > 0.15 + 0.5 * wall.light * np.minimum(wall.width, 2.0))
+        | (moved < -0.25)
+    ) & narrow
+    if np.count_nonzero(wrong & clear) > 0.25 * max(int(np.count_nonzero(narrow & clear)), 1):
+        return None
+    keep = grown(wrong, 1)
+    return (
+        replace(
+            fit,
+            e=np.where(keep, old.e, fit.e),
+            u=np.where(keep, old.u, fit.u),
+            bright=np.where(keep, old.bright, fit.bright),
+            dark=np.where(keep, old.dark, fit.dark),
+            misfit=np.where(keep, old.misfit, fit.misfit),
+        ),
+        wall.sigma,
+    )
 
 
 def _other_hue(
-    frame: Frame, face: Face, centre: Array, angle: Array, base: Array, sigma: float
+    frame: Frame, face: Face, centre: Array, angle: Array, base: Array, sigma: float, least: float
 ) -> Flags:
     """Return where what lies just outside of the edge has another colour than the face there."""
     if frame.colour is None:
@@ -222,7 +344,9 @@ def _other_hue(
     mean = np.mean(np.array(hue, np.float64), 0)
     usual = _local_median(mean, max(angle.size // 6, 8))
     spread = _TO_SD * float(np.median(np.abs(mean - usual)))
-    return np.asarray(np.abs(mean - usual) > max(6 * spread, 0.3 * abs(float(np.median(usual)))))
+    return np.asarray(
+        np.abs(mean - usual) > max(6 * spread, 0.3 * abs(float(np.median(usual))), least)
+    )
 
 
 def _judged(
@@ -235,6 +359,9 @@ def _judged(
     count: int,
     other: Flags,
     path: Array,
+    least: float = 0.0,
+    *,
+    fuzzy: bool = False,
 ) -> Profile:
     """Say which sectors are left out, and why."""
     near = sectors.used & (np.abs(sectors.t) < 2.0 * sigma + 2.0)
@@ -245,17 +372,18 @@ def _judged(
     bad = (
         ~np.isfinite(fit.u)
         | (step < _LEAST_STEP * usual)
-        | (fit.u > 0.8)
+        | (step < least * fit.bright)
+        | (fit.u > (_MOST_FUZZY_U if fuzzy else 0.8))
         | (np.abs(fit.e) > 2.5 * sigma + 2.0)
     )
     misfit = fit.misfit
     typical = float(np.median(misfit[seen & ~bad])) if (seen & ~bad).any() else 0.1
-    bad |= misfit > max(4.0 * typical, 0.12)
+    bad |= misfit > max(4.0 * typical, 0.4 if fuzzy else 0.12)
     # Spatter across the edge: what lies outside of it is not as bright as the face beside.
     beside = _local_median(np.where(bad | white, np.nan, fit.bright), max(count // 10, 8))
     level = np.abs(fit.bright / np.maximum(beside, 1e-9) - 1)
     ordinary = float(np.nanmedian(level[seen])) if seen.any() else 0.1
-    spatter = grown((level > max(_OTHER_LEVEL, 5 * ordinary)) | other, 2)
+    spatter = grown((level > max(_FUZZY_LEVEL if fuzzy else _OTHER_LEVEL, 5 * ordinary)) | other, 2)
     hidden = (bad | spatter) & ~white
     hidden = grown(hidden, 1) & ~white
     # On a nick's steep sides no edge can be fitted; the path through the gradients tells there.

@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pitwise.measure.photo.ellipse import EllipseFit, distance_from, fit_ellipse
+from pitwise.measure.photo.ellipse import EllipseFit, distance_from, fit_ellipses
 from pitwise.measure.photo.seek import radius_towards
 
 Array = NDArray[np.float64]
@@ -24,6 +24,7 @@ Array = NDArray[np.float64]
 _RAYS = 360
 _EDGES = 5
 _TRIALS = 2500
+_CLOSER = 500
 _STEP = 0.5
 # Blur of the rays along and across them, px, chosen on rendered faces before a like background.
 _SOFT = 1.4
@@ -132,11 +133,9 @@ def rims_near(
         ],
         -1,
     )
-    for model in _models(angle, place, strength):
-        ring = _finish(points, place, live, angle, model, base, (x, y))
-        if ring is None:
-            continue
-        if all(_differ(ring, other) for other in found):
+    models = _models(angle, place, strength)
+    for ring in _finish(points, live, angle, models, base, (x, y)) if models else ():
+        if ring is not None and all(_differ(ring, other) for other in found):
             found.append(ring)
     return sorted(found, key=lambda r: -math.prod(r.fit.axes))
 
@@ -181,14 +180,12 @@ def _models(angle: Array, place: Array, strength: Array) -> list[Array]:
     coefficients = coefficients[sane]
     if not len(coefficients):
         return []
-    sample = np.arange(0, n, 2)
-    curves = coefficients @ basis[sample].T
-    score = np.zeros(len(coefficients))
-    spots = np.where(strength[sample] > 0, place[sample], np.inf)
-    best = np.full(curves.shape, np.inf)
-    for j in range(place.shape[1]):
-        best = np.minimum(best, np.abs(curves - spots[:, j]))
-    score = np.mean(np.clip(1 - (best / 1.2) ** 2, 0, None), 1)
+    spots = np.where(strength > 0, place, np.inf)
+    # A few rays tell which of them are worth a closer look.
+    rough = _agreed(coefficients, basis, spots, np.arange(0, n, 8))
+    order = np.argsort(-rough)[:_CLOSER]
+    coefficients = coefficients[order]
+    score = _agreed(coefficients, basis, spots, np.arange(0, n, 2))
     picked: list[Array] = []
     for k in np.argsort(-score)[:200]:
         if score[k] < 0.25 or len(picked) >= 10:
@@ -198,42 +195,60 @@ def _models(angle: Array, place: Array, strength: Array) -> list[Array]:
     return picked
 
 
+def _agreed(coefficients: Array, basis: Array, spots: Array, sample: NDArray[np.int64]) -> Array:
+    """Return the share of some rays that have an edge on each curve."""
+    curves = (coefficients @ basis[sample].T).astype(np.float32)
+    best = np.full(curves.shape, np.inf, np.float32)
+    for spot in spots[sample].T.astype(np.float32):
+        np.minimum(best, np.abs(curves - spot), out=best)
+    return np.asarray(np.mean(np.clip(1 - (best / np.float32(1.2)) ** 2, 0, None), 1), np.float64)
+
+
 def _finish(
     points: Array,
-    place: Array,
     live: NDArray[np.bool_],
     angle: Array,
-    model: Array,
+    models: Sequence[Array],
     base: Array,
     origin: tuple[float, float],
-) -> RimFound | None:
-    expected = _basis(angle) @ model
+) -> list[RimFound | None]:
+    """Fit an ellipse near each model to the nearest edge of every ray, narrowing the gate."""
     rows = np.arange(angle.size)
-    first = np.column_stack(
-        [
-            origin[0] + (base + expected) * np.cos(angle),
-            origin[1] + (base + expected) * np.sin(angle),
-        ]
+    expected = base + np.array(models) @ _basis(angle).T
+    first = np.stack(
+        [origin[0] + expected * np.cos(angle), origin[1] + expected * np.sin(angle)], -1
     )
-    fit = fit_ellipse(first, least_sd=0.5)
-    chosen = points[:, 0]
+    fits = fit_ellipses(first, np.ones(expected.shape), least_sd=0.5)
+    flat = points.reshape(-1, 2)
+
+    def gaps(fit: EllipseFit) -> Array:
+        gap = np.abs(distance_from(fit.centre, fit.shape, flat)).reshape(live.shape)
+        return np.where(live, gap, np.inf)
+
     for gate in (2.5, 1.5, 1.0):
-        if fit is None:
-            return None
-        gap = np.abs(
-            distance_from(fit.centre, fit.shape, points.reshape(-1, 2)).reshape(place.shape)
+        chosen = np.zeros(first.shape)
+        weight = np.zeros(expected.shape)
+        for k, fit in enumerate(fits):
+            if fit is None:
+                continue
+            gap = gaps(fit)
+            near = np.argmin(gap, 1)
+            chosen[k] = points[rows, near]
+            on = gap[rows, near] < gate
+            if on.mean() >= 0.25:
+                weight[k] = on
+        fits = fit_ellipses(
+            chosen,
+            weight,
+            start=[None if fit is None else (fit.centre, fit.shape) for fit in fits],
+            least_sd=0.1,
         )
-        gap[~live] = np.inf
-        near = np.argmin(gap, 1)
-        chosen = points[rows, near]
-        weight = (gap[rows, near] < gate).astype(np.float64)
-        if weight.mean() < 0.25:
-            return None
-        fit = fit_ellipse(chosen, weight, start=(fit.centre, fit.shape), least_sd=0.1)
-    if fit is None:
-        return None
-    gap = np.abs(distance_from(fit.centre, fit.shape, points.reshape(-1, 2)).reshape(place.shape))
-    gap[~live] = np.inf
-    least = gap.min(1)
-    tight = float(np.mean(np.clip(1 - (least / 0.8) ** 2, 0, None)))
-    return RimFound(fit, tight, float(np.mean(least < 0.8)))
+    out: list[RimFound | None] = []
+    for fit in fits:
+        if fit is None:
+            out.append(None)
+            continue
+        least = gaps(fit).min(1)
+        tight = float(np.mean(np.clip(1 - (least / 0.8) ** 2, 0, None)))
+        out.append(RimFound(fit, tight, float(np.mean(least < 0.8))))
+    return out

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pitwise.measure.photo.ellipse import EllipseFit, fit_ellipse
+from pitwise.measure.photo.ellipse import EllipseFit, fit_ellipses
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.float32]
@@ -24,6 +24,9 @@ Grey = NDArray[np.float32]
 _TURNS = 256
 _MOST_EDGES = 14000
 _CELL = 3.0
+# An edge counts from this gain on; a ring of fewer directions than this share is none.
+_CLEAR = 0.3
+_SEEN = 0.4
 
 
 @dataclass(frozen=True)
@@ -211,28 +214,38 @@ def closed_path(gain: Array, bend: float, reach: int = 6) -> tuple[NDArray[np.in
     -----
     Viterbi's recursion, run one and a half times around so that the start does not matter.
     """
-    turns, steps = gain.shape
+    paths, means = closed_paths(gain[None], bend, reach)
+    return paths[0], float(means[0])
+
+
+def closed_paths(gain: Array, bend: float, reach: int = 6) -> tuple[NDArray[np.int64], Array]:
+    """Return the closed paths through many unrolled fields, (k, turns, steps), and their means.
+
+    All at once, as `closed_path` does one.
+    """
+    count, turns, steps = gain.shape
     order = np.arange(turns + turns // 2) % turns
-    moves = np.arange(-reach, reach + 1)
-    price = bend * np.abs(moves)
-    best = gain[0].astype(np.float64)
-    back = np.zeros((order.size, steps), np.int8)
-    padded = np.full(steps + 2 * reach, -np.inf)
-    column = np.arange(steps)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)
+    price = (bend * np.abs(np.arange(-reach, reach + 1)))[:, None, None]
+    # The best sums so far; what each came from is told again on the way back, where it is asked.
+    best = np.full((order.size, count, steps + 2 * reach), -np.inf)
+    best[0, :, reach : reach + steps] = gain[:, 0]
+    windows = np.lib.stride_tricks.sliding_window_view(best, 2 * reach + 1, axis=2)
+    options = np.empty((2 * reach + 1, count, steps))
     for k in range(1, order.size):
-        padded[reach : reach + steps] = best
-        options = windows - price
-        pick = np.argmax(options, 1)
-        back[k] = pick - reach
-        best = options[column, pick] + gain[order[k]]
-    at = int(np.argmax(best))
-    path = np.zeros(turns, np.int64)
+        np.subtract(windows[k - 1].transpose(2, 0, 1), price, out=options)
+        now = best[k, :, reach : reach + steps]
+        np.maximum.reduce(options, axis=0, out=now)
+        now += gain[:, order[k]]
+    rows = np.arange(count)
+    at = best[-1].argmax(1) - reach
+    path = np.zeros((count, turns), np.int64)
     for k in range(order.size - 1, -1, -1):
         if turns // 4 <= k < turns // 4 + turns:
-            path[order[k]] = at
-        at = at + int(back[k, at])
-    return path, float(np.mean(gain[np.arange(turns), path]))
+            path[:, order[k]] = at
+        if k:
+            at = at + (windows[k - 1, rows, at] - price[:, 0, 0]).argmax(1) - reach
+    along = np.take_along_axis(gain, path[..., None], 2)[..., 0]
+    return path, np.asarray(along.mean(1))
 
 
 def edge_gain(radial: Grey, floor: float) -> Array:
@@ -265,26 +278,28 @@ def rings_about(
     if radii.size < 8:
         return []
     signed = radial_gradient(g, x, y, radii)
-    flow = np.nan_to_num(signed, nan=0.0).astype(np.float64)
-    gain = np.abs(flow) / (np.abs(flow) + 4.0 * g.floor)
+    flow = np.nan_to_num(signed, copy=False, nan=0.0)
+    size = np.abs(flow)
+    gain = np.asarray(size / (size + np.float32(4.0 * g.floor)), np.float32)
     tall = gain.copy()
     # A ring about a centre that is a little off, or an oval, wanders in radius: look around.
     for share in (0.01, 0.02, 0.03, 0.045):
         reach = np.maximum((radii * share).astype(int), 1)
         index = np.arange(radii.size)
-        tall = np.maximum(tall, gain[:, np.clip(index - reach, 0, radii.size - 1)])
-        tall = np.maximum(tall, gain[:, np.clip(index + reach, 0, radii.size - 1)])
+        for way in (-reach, reach):
+            np.maximum(tall, gain[:, np.clip(index + way, 0, radii.size - 1)], out=tall)
     level = tall.mean(0)
-    found: list[Ring] = []
-    order = np.argsort(-level)
+    tries: list[float] = []
     taken = np.zeros(radii.size, bool)
-    tried = 0
-    for k in order:
-        if taken[k] or tried >= count or level[k] < 0.3:
+    for k in np.argsort(-level):
+        if len(tries) >= count or level[k] < 0.3:
+            break
+        if taken[k]:
             continue
-        tried += 1
+        tries.append(float(radii[k]))
         taken |= np.abs(radii - radii[k]) < max(2.0, 0.02 * radii[k])
-        ring = _ring(gain, flow, radii, x, y, float(radii[k]))
+    found: list[Ring] = []
+    for ring in _rings(gain, flow, radii, x, y, np.array(tries)) if tries else ():
         if ring is None or not least <= ring.radius <= most:
             continue
         if all(abs(r.radius - ring.radius) > 1.0 for r in found):
@@ -292,47 +307,68 @@ def rings_about(
     return sorted(found, key=lambda r: -r.radius)
 
 
-def _ring(gain: Array, flow: Array, radii: Array, x: float, y: float, radius: float) -> Ring | None:
-    """Fit an ellipse to the strongest edges near a radius, narrowing the band."""
+def _rings(
+    gain: Grey, flow: Grey, radii: Array, x: float, y: float, tries: Array
+) -> list[Ring | None]:
+    """Fit ellipses to the strongest edges near each of some radii, narrowing the band."""
     turns = gain.shape[0]
     angle = np.arange(turns) * (2 * np.pi / turns)
     cos, sin = np.cos(angle), np.sin(angle)
-    expected = np.full(turns, radius)
-    fit: EllipseFit | None = None
+    rows = np.arange(turns)
+    last = radii.size - 1
+    first = (rows * radii.size).astype(np.int32)[:, None]
+    expected = np.repeat(tries[:, None], turns, 1)
+    fits: list[EllipseFit | None] = [None] * len(tries)
+    chosen = np.zeros(expected.shape, np.int64)
+    gain_at = np.zeros(expected.shape)
     for band in (0.06, 0.03, 0.02):
-        reach = max(band * radius, 2.0)
-        near = np.exp(-0.5 * ((radii - expected[:, None]) / (reach / 1.5)) ** 2)
-        near[np.abs(radii - expected[:, None]) > reach] = 0.0
-        score = gain * near
-        chosen = np.argmax(score, 1)
-        rows = np.arange(turns)
-        gain_at = np.where(score[rows, chosen] > 0, gain[rows, chosen], 0.0)
+        reach = np.maximum(band * tries, 2.0)
+        exact = expected - radii[0]
+        middle = np.rint(exact)
+        span = np.arange(-int(reach.max()) - 1, int(reach.max()) + 2)
+        column = np.clip(middle.astype(np.int32)[..., None] + span.astype(np.int32), 0, last)
+        apart = (middle - exact).astype(np.float32)[..., None] + span.astype(np.float32)
+        apart *= (1.0 / reach).astype(np.float32)[:, None, None]
+        apart *= apart
+        near = np.exp(np.float32(-1.125) * apart)
+        near[apart > 1] = 0.0
+        near *= gain.take(column + first)
+        best = np.argmax(near, 2)
+        chosen = np.take_along_axis(column, best[..., None], 2)[..., 0].astype(np.int64)
+        seen = np.take_along_axis(near, best[..., None], 2)[..., 0] > 0
+        gain_at = np.where(seen, gain[rows, chosen], 0.0)
+        clear = gain_at > _CLEAR
+        weight = np.where(clear & (clear.mean(1) > _SEEN)[:, None], gain_at, 0.0)
         r = radii[chosen] + _between(gain, chosen)
-        points = np.column_stack([x + r * cos, y + r * sin])
-        fit = fit_ellipse(
-            points,
-            np.where(gain_at > 0.3, gain_at, 0.0),
-            start=None if fit is None else (fit.centre, fit.shape),
+        fits = fit_ellipses(
+            np.stack([x + r * cos, y + r * sin], -1),
+            weight,
+            start=[None if fit is None else (fit.centre, fit.shape) for fit in fits],
             least_sd=0.5,
+            passes=8,
         )
+        for k, fit in enumerate(fits):
+            if fit is None:
+                expected[k] = tries[k]
+                continue
+            towards = radius_towards(fit.centre, fit.shape, x, y, angle)
+            if np.all(np.isfinite(towards)):
+                expected[k] = towards
+            else:
+                fits[k] = None
+    out: list[Ring | None] = []
+    for k, fit in enumerate(fits):
         if fit is None:
-            return None
-        expected = radius_towards(fit.centre, fit.shape, x, y, angle)
-        if not np.all(np.isfinite(expected)):
-            return None
-    if fit is None:
-        return None
-    on = (np.abs(fit.distance) < 2.0) & (gain_at > 0.3)
-    sign = flow[np.arange(turns), chosen][on]
-    return Ring(
-        fit,
-        float(np.mean(on)),
-        float(np.mean(gain_at * on)),
-        float(np.mean(sign > 0)) if sign.size else 0.0,
-    )
+            out.append(None)
+            continue
+        on = (np.abs(fit.distance) < 2.0) & (gain_at[k] > _CLEAR)
+        sign = flow[rows, chosen[k]][on]
+        rising = float(np.mean(sign > 0)) if sign.size else 0.0
+        out.append(Ring(fit, float(np.mean(on)), float(np.mean(gain_at[k] * on)), rising))
+    return out
 
 
-def _between(gain: Array, chosen: NDArray[np.int64]) -> Array:
+def _between(gain: Grey, chosen: NDArray[np.int64]) -> Array:
     """Return where between the steps the gain is at its largest (parabola)."""
     rows = np.arange(gain.shape[0])
     k = np.clip(chosen, 1, gain.shape[1] - 2)

@@ -15,7 +15,7 @@ from pitwise.measure.circle import (
     minimum_circumscribed,
     minimum_zone,
 )
-from pitwise.measure.photo.budget import CORRELATED
+from pitwise.measure.photo.budget import correlated
 from pitwise.measure.photo.nick import Nick, find_nicks
 from pitwise.measure.photo.pose import Plane
 from pitwise.measure.photo.profile import Profile, grown
@@ -30,6 +30,9 @@ _SEED = 20252
 _POINTS = 240
 # So many places in a row that show no edge are worth a word.
 _RUN = 5
+_DROP_PX = 0.8
+# Light within a nick, over the hole's dark and as a share of the step: a drop's shadow has more.
+_DARK, _DARK_SHARE = 0.12, 0.3
 
 
 @dataclass(frozen=True)
@@ -42,7 +45,7 @@ class Shape:
     roundness_mm: float
     without_nicks_mm: float
     noise_floor_mm: float
-    u_roundness_mm: float
+    spread_mm: float
     nicks: tuple[NickFound, ...]
     doubtful_deg: tuple[float, ...]
     circles: Circles
@@ -71,12 +74,17 @@ def _about(centre: tuple[float, float], angle: Array, radius: Array) -> Array:
 def _zone_points(angle: Array, filtered: Array, nicks: list[Nick]) -> Array:
     """Return the filtered profile with its nicks at full depth, thinned to `_POINTS`."""
     grid = np.arange(_POINTS, dtype=np.float64) * (2 * math.pi / _POINTS)
-    points = _points(grid, np.interp(grid, angle, filtered, period=2 * math.pi))
-    if not nicks:
-        return points
-    at = np.array([nick.angle for nick in nicks])
-    deep = np.interp(at, angle, filtered, period=2 * math.pi) + [n.depth for n in nicks]
-    return np.vstack([points, _points(at, deep)])
+    mean = float(np.mean(filtered))
+    at = np.sort(np.append(grid, [nick.angle % (2 * math.pi) for nick in nicks]))
+    radius = np.interp(at, angle, filtered, period=2 * math.pi)
+    bite = np.zeros(at.size)
+    for nick in nicks:
+        # The edge goes down into a nick: what is missing there holds no circle.
+        along = np.abs((at - nick.angle + math.pi) % (2 * math.pi) - math.pi) * mean
+        wide = max(nick.width, 1e-6)
+        shape = np.where(along < wide, np.cos(math.pi * along / (2 * wide)) ** 2, 0.0)
+        bite = np.maximum(bite, nick.depth * shape)
+    return _points(at, radius + bite)
 
 
 def _stretches(angle: Array, flags: Flags) -> list[float]:
@@ -100,18 +108,25 @@ def _beside(nick: Nick, angle: Array, blocked: Flags, radius: float) -> bool:
     return bool(np.any(blocked[apart < 0.6 * nick.width + 3.0]))
 
 
+def _as_dark(nick: Nick, angle: Array, depths: Array, seen: Flags, radius: float) -> bool:
+    """Return whether what lies in a nick is as dark as the hole, over a good part of it."""
+    apart = np.abs((angle - nick.angle + math.pi) % (2 * math.pi) - math.pi) * radius
+    core = (apart < max(0.6 * nick.width, 2.0)) & seen
+    return bool(core.any() and np.mean(depths[core] < _DARK) > _DARK_SHARE)
+
+
 def _white_noise_floor(
-    angle: Array, sd: float, cutoff: float, radius: float
+    angle: Array, sd: float, cutoff: float, radius: float, alike: float
 ) -> tuple[float, float]:
     """Return mean and standard deviation of the roundness that noise alone shows.
 
-    Seeded draws of a perfect circle with noise of `sd`, correlated over as many sectors as
-    texture is, under the same filter.
+    Seeded draws of a perfect circle with noise of `sd`, correlated over `alike` sectors, under
+    the same filter.
     """
     rng = np.random.default_rng(_SEED)
     n = angle.size
     noise = rng.standard_normal((_DRAWS, n))
-    reach = max(round(CORRELATED), 1)
+    reach = max(round(alike), 1)
     smooth = sum(np.roll(noise, k, 1) for k in range(reach)) / math.sqrt(reach)
     widths = []
     for row in np.asarray(smooth):
@@ -152,15 +167,24 @@ def shape_of(
         else []
     )
     step = 2 * math.pi * float(np.mean(smooth)) / angle.size
-    # Beside a place left out, a drop of spatter and a nick look alike: said, not counted.
+    # Beside a place left out, a drop of spatter and a nick look alike: said, not counted. But a
+    # drop is not as dark as the hole.
     foreign = profile.spatter[::-1]
-    unseen = _stretches(angle, (profile.hidden | profile.inward)[::-1])
-    doubtful = [n for n in found if _beside(n, angle, foreign, float(np.mean(smooth)))]
+    depths = profile.depth[::-1]
+    doubtful = [
+        n
+        for n in found
+        if _beside(n, angle, foreign, float(np.mean(smooth)))
+        and not _as_dark(n, angle, depths, ~masked, float(np.mean(smooth)))
+    ]
     found = [n for n in found if n not in doubtful]
     nicked = np.zeros(angle.size, bool)
     for nick in found + doubtful:
         apart = np.abs((angle - nick.angle + math.pi) % (2 * math.pi) - math.pi)
         nicked |= apart * float(np.mean(smooth)) < nick.width + 2.5 * profile.blur + step
+    # A drop well inside of the edge hides what lies behind it.
+    behind = profile.inward & (profile.smooth - profile.radius > _DROP_PX)
+    unseen = _stretches(angle, (profile.hidden | grown(behind, 2) | profile.white)[::-1] & ~nicked)
     out = blocked | nicked | profile.outward[::-1]
     filled = np.where(out, smooth, radius)
     circle = least_squares(_points(angle, filled))
@@ -172,7 +196,7 @@ def shape_of(
     zone = minimum_zone(points) if found else plain
     circumscribed = minimum_circumscribed(points)
     inscribed = maximum_inscribed(points)
-    floor, spread = _white_noise_floor(angle, profile.sd, cutoff, circle.r)
+    floor, spread = _white_noise_floor(angle, profile.sd, cutoff, circle.r, correlated(profile))
     whole = np.where(np.isfinite(radius), radius, smooth)
     bare = least_squares(_points(angle, whole))
     bare_zone = minimum_zone(
@@ -195,7 +219,7 @@ def shape_of(
         zone.width * mm,
         plain.width * mm,
         floor * mm,
-        math.hypot(spread, 0.5 * profile.sd * (1 if found else 0)) * mm,
+        spread * mm,
         tuple(
             NickFound(math.degrees(n.angle) % 360.0, n.depth * mm, n.width * mm, n.strength)
             for n in sorted(found, key=lambda n: -n.depth)
