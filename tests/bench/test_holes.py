@@ -66,11 +66,66 @@ def test_repeats_average_and_what_they_share_is_not_divided_away() -> None:
     (one,) = merged(
         [HoleReading("orifice-roundness", 0.06, 0.01), HoleReading("orifice-roundness", 0.08, 0.02)]
     )
-    assert one.value_mm == pytest.approx(0.07)
-    assert one.u_mm == pytest.approx(0.015)
+    # Weights 1/u²: 4 to 1; all of u counts as shared: (4 · 0.01 + 0.02) / 5.
+    assert one.value_mm == pytest.approx(0.064)
+    assert one.u_mm == pytest.approx(0.012)
     assert one.photos == 2
     (two,) = merged([HoleReading("orifice-growth", 0.1), HoleReading("orifice-growth", 0.2, 0.1)])
     assert two.u_mm is None
+
+
+@pytest.mark.parametrize(
+    ("hole", "action", "rule"),
+    [
+        # Noise alone would read as much.
+        (HoleReading("orifice-roundness", 0.0805, 0.001, 0.08), "recheck", "lost-in-noise"),
+        (HoleReading("orifice-roundness", 0.079, 0.005, 0.08, 3), "recheck", "lost-in-noise"),
+        (HoleReading("orifice-roundness", 0.079, None, 0.08), "recheck", "lost-in-noise"),
+        # What is left above the noise is over the limit.
+        (HoleReading("orifice-roundness", 0.17, 0.01, 0.08), "replace", "over-limit"),
+        (HoleReading("orifice-roundness", 0.09, 0.01, 0.02), "replace", "over-limit"),
+        # Noise only adds: as read it conforms.
+        (HoleReading("orifice-roundness", 0.05, 0.005, 0.045), "keep", "within-limit"),
+        # At least so much, perhaps far more.
+        (
+            HoleReading("orifice-roundness", 0.01, not_known="a nick or spatter at 75°"),
+            "recheck",
+            "not-known",
+        ),
+        (
+            HoleReading("orifice-roundness", 0.1, not_known="a nick or spatter at 75°"),
+            "replace",
+            "over-limit",
+        ),
+    ],
+)
+def test_noise_alone_condemns_no_part_and_a_doubt_keeps_none(
+    hole: HoleReading, action: str, rule: str
+) -> None:
+    got = decide(SHEET, nozzle(hole)).parts["nozzle"]
+    assert got.action == action
+    assert rule in {r.rule.removesuffix("-orifice-roundness")[5:] for r in got.because}
+    if action == "recheck":
+        assert any("can't be judged from th" in r.text for r in got.because)
+
+
+def test_a_doubt_is_no_number_and_asks_for_a_look_without_a_limit_too() -> None:
+    doubted = HoleReading("orifice-roundness", 0.01, not_known="a nick or spatter at 75°")
+    got = decide(base_sheet(), nozzle(doubted)).parts["nozzle"]
+    assert got.action == "recheck"
+    plain = got.plain()["holes"][0]
+    assert (plain["value_mm"], plain["at_least_mm"]) == (None, 0.01)
+    assert "75°" in plain["not_known"]
+    (joint,) = merged([doubted, HoleReading("orifice-roundness", 0.02, 0.001)])
+    assert joint.not_known
+    assert joint.u_mm is None
+
+
+def test_an_off_centre_that_only_its_uncertainty_makes_condemns_no_part() -> None:
+    limit = Limit.model_validate({**LIMIT.model_dump(), "quantity": "orifice-off-centre"})
+    sheet = base_sheet().with_shop_limits((limit,))
+    got = decide(sheet, nozzle(HoleReading("orifice-off-centre", 0.09, 0.07))).parts["nozzle"]
+    assert got.action == "recheck"
 
 
 @pytest.mark.parametrize(

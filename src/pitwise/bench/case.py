@@ -28,7 +28,8 @@ CaseError = InputError
 _TOP = ("process", "coolant", "gauge", "parts", "last_pit_depth", "confirmed")
 _PART = ("seen", "absent", "looked")
 _PIT = ("pit_depth", "last_pit_depth", "forecast")
-_HOLE = ("quantity", "value", "u_mm", "floor_mm", "photos")
+_MOST_WORDS = 200
+_HOLE = ("quantity", "value", "u_mm", "floor_mm", "photos", "not_known")
 _FORECAST = ("mean_mm", "sd_mm", "low_mm", "high_mm")
 _PROCESS = ("amps", "material", "plasma_gas", "shield_gas")
 _QUESTIONS = (
@@ -173,7 +174,15 @@ def _hole(slug: str, value: object, place: str) -> HoleReading:
     mm = float(depth.mm) * (-1 if below else 1)
     if not abs(mm) <= _MOST_HOLE_MM:
         raise CaseError(f"{place}.value", f"{mm:g} mm is no hole", f"up to {_MOST_HOLE_MM:g} mm")
-    return HoleReading(quantity, mm, numbers["u_mm"], numbers["floor_mm"], int(photos))
+    why = raw.get("not_known")
+    return HoleReading(
+        quantity,
+        mm,
+        numbers["u_mm"],
+        numbers["floor_mm"],
+        int(photos),
+        not_known="" if why is None else a_text(why, f"{place}.not_known")[:_MOST_WORDS].strip(),
+    )
 
 
 def _forecast(value: object, place: str) -> Expected:

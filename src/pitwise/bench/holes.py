@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable
 from decimal import Decimal
 
+from pitwise.bench.hole_noise import NOISE, NOT_KNOWN, judge_reading, noise_floor
 from pitwise.bench.model import Flag, HoleReading, HoleVerdict, Reason
 from pitwise.measure.conformity import Conformity, judge_mean
 from pitwise.trade.model import Limit, ProcessSelector, Sheet
 from pitwise.trade.quantities import HOLE_QUANTITIES, WORDS
 
 JCGM = "JCGM 106:2012, decision rules with guard bands"
+_NOISY = "Pitwise rule: what noise alone can show condemns no part"
+_UNSEEN = "Pitwise rule: not seen is not fine"
 _SHOWN = "Pitwise rule: without a limit a number is shown and decides nothing"
 # A hole found smaller than new by more than this many standard uncertainties is asked about.
 _SMALLER = 2.0
@@ -18,40 +21,77 @@ SMALLER_THAN_NEW = "hole-smaller-than-new"
 
 
 def merged(readings: Iterable[HoleReading]) -> tuple[HoleReading, ...]:
-    """Average repeats of each quantity, in the order of `HOLE_QUANTITIES`.
+    """Combine repeats of each quantity, in the order of `HOLE_QUANTITIES`.
 
     Notes
     -----
-    Photos of one hole share rim, camera and light, so their errors may be one error: the
-    mean's standard uncertainty is taken as for fully correlated repeats, the mean of theirs
-    (JCGM 100:2008, 5.2.2 note 1; number from memory), and is unknown when one of them is.
+    By `measure.photo.mean.shared_mean`, the rule photos are combined by where nothing but their
+    uncertainty is known: all of it counts as shared. It is unknown when one of them is.
     """
     kept = list(readings)
     out = []
     for quantity in HOLE_QUANTITIES:
         own = [r for r in kept if r.quantity == quantity]
-        if not own:
-            continue
-        us = [r.u_mm for r in own if r.u_mm is not None]
-        floors = [r.floor_mm for r in own if r.floor_mm is not None]
-        out.append(
-            HoleReading(
-                quantity,
-                sum(r.value_mm for r in own) / len(own),
-                sum(us) / len(us) if len(us) == len(own) else None,
-                max(floors) if floors else None,
-                sum(r.photos for r in own),
-            )
-        )
+        if len(own) > 1:
+            out.append(_together(own))
+        else:
+            out += own
     return tuple(out)
 
 
-def said(value_mm: float, u_mm: float | None, *, with_u: bool = False) -> str:
+def _together(own: list[HoleReading]) -> HoleReading:
+    us = [r.u_mm for r in own if r.u_mm is not None]
+    values = [r.value_mm for r in own]
+    value, u = sum(values) / len(values), None
+    doubts = [r.not_known for r in own if r.not_known]
+    if doubts:
+        # The least that any of them tells stays the least.
+        value = max(values)
+    elif len(us) == len(own):
+        # numpy and scipy take a while: only where repeats are given.
+        from pitwise.measure.photo.mean import shared_mean
+
+        mean = shared_mean(values, us)
+        value, u = mean.value, mean.u
+    floors = [r.floor_mm for r in own if r.floor_mm is not None]
+    singles = [
+        (r.single_mm, r.single_u_mm)
+        for r in own
+        if r.single_mm is not None and r.single_u_mm is not None
+    ]
+    worst = max(singles, key=lambda s: s[0] - s[1], default=(None, None))
+    return HoleReading(
+        own[0].quantity,
+        value,
+        u,
+        max(floors) if floors else None,
+        sum(r.photos for r in own),
+        worst[0],
+        worst[1],
+        not_known=doubts[0] if doubts else "",
+    )
+
+
+def said(value_mm: float | None, u_mm: float | None, *, with_u: bool = False) -> str:
     """Write a measured length with its range (2 u either way), and u itself where asked."""
+    if value_mm is None:
+        return "not known"
     if u_mm is None:
         return f"{value_mm:.3f} mm (no uncertainty known)"
-    u = f" (u {u_mm:.3f} mm)" if with_u else ""
-    return f"{value_mm:.3f} mm ± {2 * u_mm:.3f} mm{u}"
+    u = f" (u {small(u_mm)})" if with_u else ""
+    return f"{value_mm:.3f} mm ± {small(2 * u_mm)}{u}"
+
+
+def said_reading(reading: HoleReading, *, with_u: bool = False) -> str:
+    """Write a reading as `said`; one that is not known never looks like a number that is."""
+    if reading.not_known:
+        return f"not known (at least {reading.value_mm:.3f} mm: {reading.not_known})"
+    return said(reading.value_mm, reading.u_mm, with_u=with_u)
+
+
+def small(length_mm: float) -> str:
+    """Write an uncertainty; what the last digit can't show is 'under' it, never nothing."""
+    return "under 0.001 mm" if length_mm < 0.001 else f"{length_mm:.3f} mm"
 
 
 def _chance(c: Conformity) -> str:
@@ -63,9 +103,10 @@ def _chance(c: Conformity) -> str:
 def _reason(reading: HoleReading, c: Conformity, limit: Limit, risk: float) -> Reason:
     name = WORDS[reading.quantity].name.capitalize()
     photos = "" if reading.photos == 1 else f", from {reading.photos} photos"
-    read = f"{name} {said(reading.value_mm, reading.u_mm, with_u=True)}{photos}"
+    read = f"{name} {said_reading(reading, with_u=True)}{photos}"
     if reading.floor_mm is not None:
         read += f", noise floor {reading.floor_mm:.3f} mm,"
+    which = "this photo" if reading.photos == 1 else "these photos"
     side = "at or above" if limit.compare == ">=" else "above"
     bound = f"{limit.quoted()} ({limit.process.words()}: replace {side})"
     if c.rule == "over-limit":
@@ -75,6 +116,24 @@ def _reason(reading: HoleReading, c: Conformity, limit: Limit, risk: float) -> R
             limit.source,
             "replace",
         )
+    if c.rule == NOT_KNOWN:
+        return Reason(
+            f"hole-not-known-{reading.quantity}",
+            f"{read} can't be judged from {which} against the limit {bound}. Clean the edge, turn "
+            "the light and take it again, or look with a magnifier.",
+            _UNSEEN,
+            "recheck",
+        )
+    if c.rule == NOISE:
+        floor = noise_floor(reading) or 0.0
+        return Reason(
+            f"hole-lost-in-noise-{reading.quantity}",
+            f"{read} can't be judged from {which} against the limit {bound}: a perfect part would "
+            f"read about {floor:.3f} mm here, and what is left above that is not told from it. "
+            "Come closer, with better light, and take another photo.",
+            _NOISY,
+            "recheck",
+        )
     doubt = (
         f"{read} is below the limit {bound}, but the chance that the true value is over is "
         f"{_chance(c)}, more than the accepted {100 * risk:g} %"
@@ -82,14 +141,15 @@ def _reason(reading: HoleReading, c: Conformity, limit: Limit, risk: float) -> R
     if c.rule == "may-be-over":
         return Reason(
             f"hole-may-be-over-{reading.quantity}",
-            f"{doubt}. Take another photo: repeats average.",
+            f"{doubt}. Take more photos: what differs between photos averages out, what they "
+            "share (rim, camera, light) does not.",
             JCGM,
             "recheck",
         )
     if c.rule == "still-may-be-over":
         return Reason(
             f"hole-still-may-be-over-{reading.quantity}",
-            f"{doubt}, after repeats too.",
+            f"{doubt}, with several photos too.",
             JCGM,
             "replace",
         )
@@ -99,6 +159,29 @@ def _reason(reading: HoleReading, c: Conformity, limit: Limit, risk: float) -> R
         f"{read} is below the limit {bound}.{tail}",
         limit.source,
         "keep",
+    )
+
+
+def _single_over(reading: HoleReading, limit: Limit) -> Reason | None:
+    """Hold the plain rule on the worst single photo: one over the limit is not averaged away."""
+    if reading.photos < 2 or reading.single_mm is None or reading.single_u_mm is None:
+        return None
+    # Nor may one photo's noise condemn what the others clear.
+    least = Decimal(
+        f"{reading.single_mm - max(reading.single_u_mm, noise_floor(reading) or 0.0):.6f}"
+    )
+    if judge_mean(least, 1, limit, None, 0.05).rule != "over-limit":
+        return None
+    name = WORDS[reading.quantity].name.capitalize()
+    side = "at or above" if limit.compare == ">=" else "above"
+    return Reason(
+        f"hole-over-limit-{reading.quantity}",
+        f"{name}: one photo reads {said(reading.single_mm, reading.single_u_mm)}, {side} the limit "
+        f"{limit.quoted()} ({limit.process.words()}: replace {side}) by more than its uncertainty; "
+        f"all {reading.photos} together read {said(reading.value_mm, reading.u_mm)}. Look at its "
+        "picture: a photo that is wrong is taken out.",
+        limit.source,
+        "replace",
     )
 
 
@@ -130,20 +213,32 @@ def judge_holes(
                 # A diameter is judged by its growth; alone it is a fact, no reason.
                 continue
             name = WORDS[reading.quantity].name.capitalize()
+            if reading.not_known:
+                # No limit asks for the number; a nick nobody could see asks for a look.
+                reasons.append(
+                    Reason(
+                        f"hole-not-known-{reading.quantity}",
+                        f"{name} {said_reading(reading)}. Clean the edge, turn the light and take "
+                        "it again, or look with a magnifier.",
+                        _UNSEEN,
+                        "recheck",
+                    )
+                )
+                continue
             reasons.append(
                 Reason(
                     f"hole-no-limit-{reading.quantity}",
-                    f"{name} {said(reading.value_mm, reading.u_mm, with_u=True)}: no limit is "
+                    f"{name} {said_reading(reading, with_u=True)}: no limit is "
                     "entered for it, so it is shown and decides nothing.",
                     _SHOWN,
                     "keep",
                 )
             )
         else:
-            value = Decimal(f"{reading.value_mm:.6f}")
-            c = judge_mean(value, reading.photos, limit, reading.u_mm, risk)
+            c = judge_reading(reading, limit, risk)
             verdicts.append(HoleVerdict(reading, limit, c))
-            reasons.append(_reason(reading, c, limit, risk))
+            over = None if c.rule == "over-limit" else _single_over(reading, limit)
+            reasons.append(over or _reason(reading, c, limit, risk))
         if reading.quantity == "orifice-growth" and reading.value_mm < -_SMALLER * (
             reading.u_mm or 0.0
         ):

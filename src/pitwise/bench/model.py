@@ -35,6 +35,11 @@ class HoleReading:
         The noise floor: what a perfect hole would be read as (out-of-roundness only).
     photos : int
         Photos it was combined from.
+    single_mm, single_u_mm : float or None
+        The single photo that is worst by more than its own uncertainty, where several were
+        combined: the plain rule holds for each photo, and a mean can't take it back.
+    not_known : str
+        Why the value is not known, "" where it is: `value_mm` is then the least that it is.
     """
 
     quantity: Measured
@@ -42,6 +47,9 @@ class HoleReading:
     u_mm: float | None = None
     floor_mm: float | None = None
     photos: int = 1
+    single_mm: float | None = None
+    single_u_mm: float | None = None
+    not_known: str = ""
 
 
 @dataclass(frozen=True)
@@ -58,8 +66,10 @@ class HoleVerdict:
         return {
             "quantity": r.quantity,
             "name": WORDS[r.quantity].name,
-            "value_mm": r.value_mm,
-            "u_mm": r.u_mm,
+            "value_mm": None if r.not_known else r.value_mm,
+            "u_mm": None if r.not_known else r.u_mm,
+            "at_least_mm": r.value_mm if r.not_known else None,
+            "not_known": r.not_known or None,
             "floor_mm": r.floor_mm,
             "photos": r.photos,
             "p_over_limit": None if self.conformity is None else self.conformity.p_over,

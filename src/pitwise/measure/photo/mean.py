@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.optimize import brentq
@@ -16,6 +16,8 @@ from pitwise.trade.given import InputError
 Array = np.ndarray
 # Below this probability of the scatter the photos contradict one another.
 DOUBT = 0.01
+# A standard uncertainty of nothing would be a weight without end, mm.
+LEAST = 1e-7
 
 
 @dataclass(frozen=True)
@@ -108,6 +110,26 @@ def weighted_mean(
         float(chdtrc(freedom, chi2)),
         math.sqrt(chi2 / freedom),
     )
+
+
+def shared_mean(values: Sequence[float] | Array, u: Sequence[float] | Array) -> Mean:
+    r"""Return the weighted mean of readings whose errors may be one error.
+
+    Parameters
+    ----------
+    values, u : sequence of float, n >= 2
+        Readings and their standard uncertainties, 0 or more.
+
+    Notes
+    -----
+    Weights as of `weighted_mean`. All of u counts as shared (JCGM 100:2008, 5.2.2 note 1; number
+    from memory), so repeats never lower it: :math:`u^2 = (\sum w_i u_i / \sum w_i)^2 + b^2 / n`,
+    b the standard deviation between readings that u does not explain.
+    """
+    own = np.maximum(np.asarray(u, dtype=float), LEAST)
+    mean = weighted_mean(values, own, own)
+    scatter = mean.between / math.sqrt(len(own))
+    return replace(mean, u=math.hypot(scatter, mean.u_common), u_scatter=scatter)
 
 
 def split(result: HoleMeasured) -> tuple[float, float]:
