@@ -34,6 +34,12 @@ def merged(readings: Iterable[HoleReading]) -> tuple[HoleReading, ...]:
             continue
         us = [r.u_mm for r in own if r.u_mm is not None]
         floors = [r.floor_mm for r in own if r.floor_mm is not None]
+        singles = [
+            (r.single_mm, r.single_u_mm)
+            for r in own
+            if r.single_mm is not None and r.single_u_mm is not None
+        ]
+        single = max(singles, key=lambda s: s[0] - s[1], default=(None, None))
         out.append(
             HoleReading(
                 quantity,
@@ -41,6 +47,7 @@ def merged(readings: Iterable[HoleReading]) -> tuple[HoleReading, ...]:
                 sum(us) / len(us) if len(us) == len(own) else None,
                 max(floors) if floors else None,
                 sum(r.photos for r in own),
+                *single,
             )
         )
     return tuple(out)
@@ -50,8 +57,13 @@ def said(value_mm: float, u_mm: float | None, *, with_u: bool = False) -> str:
     """Write a measured length with its range (2 u either way), and u itself where asked."""
     if u_mm is None:
         return f"{value_mm:.3f} mm (no uncertainty known)"
-    u = f" (u {u_mm:.3f} mm)" if with_u else ""
-    return f"{value_mm:.3f} mm ± {2 * u_mm:.3f} mm{u}"
+    u = f" (u {small(u_mm)})" if with_u else ""
+    return f"{value_mm:.3f} mm ± {small(2 * u_mm)}{u}"
+
+
+def small(length_mm: float) -> str:
+    """Write an uncertainty; what the last digit can't show is 'under' it, never nothing."""
+    return "under 0.001 mm" if length_mm < 0.001 else f"{length_mm:.3f} mm"
 
 
 def _chance(c: Conformity) -> str:
@@ -102,6 +114,26 @@ def _reason(reading: HoleReading, c: Conformity, limit: Limit, risk: float) -> R
     )
 
 
+def _single_over(reading: HoleReading, limit: Limit) -> Reason | None:
+    """Hold the plain rule on the worst single photo: one over the limit is not averaged away."""
+    if reading.photos < 2 or reading.single_mm is None or reading.single_u_mm is None:
+        return None
+    least = Decimal(f"{reading.single_mm - reading.single_u_mm:.6f}")
+    if judge_mean(least, 1, limit, None, 0.05).rule != "over-limit":
+        return None
+    name = WORDS[reading.quantity].name.capitalize()
+    side = "at or above" if limit.compare == ">=" else "above"
+    return Reason(
+        f"hole-over-limit-{reading.quantity}",
+        f"{name}: one photo reads {said(reading.single_mm, reading.single_u_mm)}, {side} the limit "
+        f"{limit.quoted()} ({limit.process.words()}: replace {side}) by more than its uncertainty; "
+        f"all {reading.photos} together read {said(reading.value_mm, reading.u_mm)}. Look at its "
+        "picture: a photo that is wrong is taken out.",
+        limit.source,
+        "replace",
+    )
+
+
 def judge_holes(
     sheet: Sheet,
     part: str,
@@ -143,7 +175,8 @@ def judge_holes(
             value = Decimal(f"{reading.value_mm:.6f}")
             c = judge_mean(value, reading.photos, limit, reading.u_mm, risk)
             verdicts.append(HoleVerdict(reading, limit, c))
-            reasons.append(_reason(reading, c, limit, risk))
+            over = None if c.rule == "over-limit" else _single_over(reading, limit)
+            reasons.append(over or _reason(reading, c, limit, risk))
         if reading.quantity == "orifice-growth" and reading.value_mm < -_SMALLER * (
             reading.u_mm or 0.0
         ):

@@ -35,6 +35,9 @@ class HoleReading:
         The noise floor: what a perfect hole would be read as (out-of-roundness only).
     photos : int
         Photos it was combined from.
+    single_mm, single_u_mm : float or None
+        The single photo that is worst by more than its own uncertainty, where several were
+        combined: the plain rule holds for each photo, and a mean can't take it back.
     """
 
     quantity: Measured
@@ -42,6 +45,8 @@ class HoleReading:
     u_mm: float | None = None
     floor_mm: float | None = None
     photos: int = 1
+    single_mm: float | None = None
+    single_u_mm: float | None = None
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,10 @@ from pitwise.measure.photo.mean import DOUBT, split
 from pitwise.measure.photo.result import Estimate, HoleMeasured, PhotoRefused, seen_angle_deg
 from pitwise.trade.given import InputError
 
+# The view adds to a photo's off-centre what its uncertainty allows for: more than this many
+# times it, and what stands still in all photos is the part's own, not turned.
+_MOST_VIEW = 4.0
+
 
 @dataclass(frozen=True)
 class FourTurns:
@@ -35,6 +39,9 @@ class FourTurns:
         Standard deviation per axis about the model.
     chi2, p_value : float
     warnings : tuple of str
+    direction_told : bool
+        Whether the photos show that the part was turned, and which way round. A part that is
+        well centred does not; nor does one that was not turned at all.
     """
 
     n: int
@@ -47,6 +54,7 @@ class FourTurns:
     chi2: float
     p_value: float
     warnings: tuple[str, ...]
+    direction_told: bool = True
 
     def plain(self) -> dict[str, Any]:
         """Return it for JSON."""
@@ -89,7 +97,7 @@ def four_turns(
 
     Returns
     -------
-    FourTurns, or PhotoRefused when the four don't belong together
+    FourTurns, or PhotoRefused when the four don't belong together or were not turned
 
     Notes
     -----
@@ -135,8 +143,26 @@ def four_turns(
             "leave the camera still, turn only the part, by 90° each time, and take all anew",
             feature=results[0].feature,
         )
+    # A part that was not turned shows one vector four times: the fit puts all of it on the view.
+    allowed = _MOST_VIEW * math.hypot(whole, scatter)
+    if abs(p) > allowed and abs(e) < abs(p):
+        return PhotoRefused(
+            "turns",
+            f"the hole is {abs(p):.3f} mm off centre in the same direction in every photo, more "
+            "than the camera's tilt can make of these: the part was not turned, or the camera "
+            "was turned with it",
+            "leave the camera and the seat still, turn only the part, by 90° each time, and take "
+            "all four anew",
+            feature=results[0].feature,
+        )
     warnings = []
-    if abs(fits[1][2] - fits[-1][2]) < 2 * max(rest, expected**2):
+    if abs(p) > allowed:
+        warnings.append(
+            f"The view adds {abs(p):.3f} mm to every photo, more than its tilt tells: hold the "
+            "camera straight above the face."
+        )
+    told = abs(fits[1][2] - fits[-1][2]) >= 2 * max(rest, expected**2)
+    if not told:
         warnings.append("The hole is so well centred that which way it was turned can't be told.")
     scale = max(r.diameter.u / max(r.diameter.value, 1e-9) for r in results)
     u = math.sqrt(
@@ -155,4 +181,5 @@ def four_turns(
         chi2,
         p_value,
         tuple(warnings),
+        told,
     )
