@@ -52,7 +52,7 @@ class Measure:
     @property
     def rendered(self) -> bool:
         """Whether it is a rendered picture of the demo, not a photo."""
-        return self.row.key.startswith(RENDERED)
+        return self.row.key.startswith(RENDERED) or self.photo.key.startswith(RENDERED)
 
     @property
     def nicks(self) -> list[dict[str, float]]:
@@ -329,7 +329,9 @@ def nick_words(measures: Sequence[Measure], face: PartFace | None = None) -> str
     )
 
 
-def plain_measure(measure: Measure, names: Mapping[int, str]) -> dict[str, Any]:
+def plain_measure(
+    measure: Measure, names: Mapping[int, str], face: PartFace | None = None
+) -> dict[str, Any]:
     """Return one measure as a signed record holds it: numbers, budget, photo's hash, by whom."""
     body = measure.body
     return {
@@ -346,5 +348,7 @@ def plain_measure(measure: Measure, names: Mapping[int, str]) -> dict[str, Any]:
         "engine": measure.row.engine,
         "by": names.get(measure.row.by),
         "at": measure.row.at.isoformat(),
+        "rim_mm": body.get("rim_mm"),
+        "other_rim": with_other_rim(measure, face) is not None,
         "result": body,
     }
