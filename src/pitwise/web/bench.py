@@ -115,7 +115,7 @@ def _photo_values(draft: Draft, slug: str) -> dict[str, Any]:
         "hole_words": {q: w.name for q, w in WORDS.items()},
         "contradicting": draft.photos.get(slug, Together()).warnings,
         "outlier": draft.photos.get(slug, Together()).outlier,
-        "nick_words": nick_words(measures),
+        "nick_words": nick_words(measures, draft.faces.get(slug)),
         "turns": TURNS,
         "turns_done": _turns_done(measures),
     }
