@@ -122,7 +122,7 @@ def test_two_people_measure_at_once_and_finish(seat: Seat) -> None:
     page.fill("#new-gauge input[name=name]", "Both shifts")
     page.check("#new-gauge input[value='Tom Reed']")
     page.fill("#new-gauge input[name=others]", "Lin O.")
-    page.fill("#new-gauge input[name=parts]", "2")
+    page.fill("#new-gauge input[name=parts]", "3")
     page.fill("#new-gauge input[name=trials]", "2")
     page.click("#new-gauge .main-button")
     page.wait_for_url("**/studies/gauge/*")
@@ -132,10 +132,11 @@ def test_two_people_measure_at_once_and_finish(seat: Seat) -> None:
     page.goto(f"{url}?who=1")
     # What is to be typed is in sight on a phone, too.
     assert other.evaluate(TOPS) <= PHONE[1]
-    for k in range(4):
-        typed(page, f"0.{4 + k}1")
-        assert "0.41" not in page.inner_text("main")
-        typed(other, f"0.{4 + k}3")
+    for k in range(6):
+        first = f"0.{3 + int(page.inner_text('.turn-part b'))}{k % 2 + 1}7"
+        typed(page, first)
+        assert first not in page.inner_text("main")
+        typed(other, f"0.{3 + int(other.inner_text('.turn-part b'))}{k % 2 + 3}7")
     assert (
         "Lin O. has read everything" in page.inner_text("#step-title")
         or page.locator("#finish").count()
@@ -144,7 +145,7 @@ def test_two_people_measure_at_once_and_finish(seat: Seat) -> None:
     # A reading of one's own is taken out and read again.
     other.click("#undo-last")
     other.wait_for_selector("#reading-field")
-    typed(other, "0.55")
+    typed(other, f"0.{3 + int(other.inner_text('.turn-part b'))}47")
     other.click("#finish")
     other.wait_for_url("**done=study-finished")
     page.goto(url)

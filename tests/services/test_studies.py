@@ -38,9 +38,11 @@ from pitwise.services.errors import (
     NotFoundError,
     ServiceError,
 )
+from pitwise.services.gauge_adopt import adoptable
 from pitwise.services.gauge_results import step_of
 from pitwise.services.gauge_studies import doubt_of
 from pitwise.services.gauge_study_view import Doubt
+from pitwise.services.gauge_words import says
 from pitwise.services.permissions import Actor
 from pitwise.services.practice import Share
 from pitwise.services.practice_scenes import KINDS, LEVELS, scene_of
@@ -165,7 +167,11 @@ def test_a_study_from_first_reading_to_the_gauges_u(floor: Floor) -> None:
     assert gauge_results.adopt(floor.shop, floor.lead, number) == u_mm
     with floor.shop.database.read() as session:
         gauge = session.get_one(Gauge, 1)
-        assert gauge.u_mm == pytest.approx(told.u_mm, rel=5e-3)
+        # Two people: the spread between them is known roughly, so its upper end is taken.
+        assert told.adoptable.upper
+        assert told.anova.gauge.high is not None
+        assert gauge.u_mm == pytest.approx(told.anova.gauge.high, rel=5e-3)
+        assert "upper end" in gauge.source
         assert f"gauge study {number}, 'Before the audit'" in gauge.source
         assert "3 parts × 2 people × 2 rounds" in gauge.source
         rows = session.scalars(select(AuditRow).where(AuditRow.action == "gauge-u-adopted")).all()
@@ -181,6 +187,41 @@ def test_a_study_from_first_reading_to_the_gauges_u(floor: Floor) -> None:
         gauge_results.put_back(floor.shop, floor.lead, number)
     gauge_results.discard(floor.shop, floor.lead, number, reason="wrong parts")
     assert verify_book(floor.shop, floor.lead).faults == ()
+
+
+@pytest.mark.parametrize(
+    ("people", "parts", "words"),
+    [(4, 2, "2 parts is too small"), (1, 3, "one person measured"), (4, 10, "any of these people")],
+)
+def test_a_small_study_sets_no_u_or_the_upper_end(people: int, parts: int, words: str) -> None:
+    rng = np.random.default_rng(3)
+    x = rng.normal(0, 0.3, (1, parts, 1)) + rng.normal(0, 0.01, (people, parts, 3))
+    found = study(x)
+    got = adoptable(found, 0.0, 1.0)
+    assert words in got.problem + got.why
+    if people == 4 and parts == 10:
+        assert got.u_mm == pytest.approx(found.gauge.sd, rel=5e-3)
+        assert got.asks(0.02)
+        assert not got.asks(0.011)
+    elif got.u_mm is not None:
+        assert found.gauge.high is not None
+        assert got.u_mm == pytest.approx(found.gauge.high, rel=5e-3)
+    assert not any("(enough)" in line for line in says(found, "mm")) or parts == 10
+
+
+def test_a_u_that_falls_far_is_asked_about(lite: Floor) -> None:
+    rng = np.random.default_rng(5)
+    x = rng.uniform(0.3, 1.2, (1, 8, 1)) + rng.normal(0, 0.003, (3, 8, 3))
+    rows = [
+        f"{p + 1},{w},{t},{x[w, p, t]:.4f} mm" for w in range(3) for p in range(8) for t in range(3)
+    ]
+    text = "\n".join(["part,person,trial,value", *rows])
+    number = study_files.import_study(
+        lite.shop, lite.tech, "x.csv", text.encode(), key=lite.key(), name="x", gauge_id=1
+    )
+    with pytest.raises(ConflictError, match=r"would fall from 0\.02 mm to 0\.00"):
+        gauge_results.adopt(lite.shop, lite.lead, number)
+    assert gauge_results.adopt(lite.shop, lite.lead, number, sure=True) < 0.005
 
 
 def test_one_key_is_one_reading_and_two_tablets_do_not_collide(floor: Floor) -> None:

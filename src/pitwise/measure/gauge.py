@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import fdtrc
 
-from .gauge_interval import METHOD, Term, estimate, variance_interval
+from .gauge_interval import METHOD, Term, degrees, estimate, variance_interval
 from .gauge_model import (
     LEVEL,
     POOL_ABOVE,
@@ -120,7 +120,9 @@ def study(
     variance["gauge"] = math.fsum(v for n, v in variance.items() if n != "part")
     variance["total"] = variance["gauge"] + variance["part"]
     spread = {name: variance_interval(own_terms) for name, own_terms in terms.items()}
-    return _build("anova", variance, spread, own.shape, tolerance, rows, pooled, METHOD, notes)
+    told = [t for n, t in terms.items() if n not in ("gauge", "part", "total") and variance[n] > 0]
+    found = _build("anova", variance, spread, own.shape, tolerance, rows, pooled, METHOD, notes)
+    return replace(found, gauge_df=degrees(_together(told)))
 
 
 def range_study(

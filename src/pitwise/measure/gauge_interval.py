@@ -37,6 +37,18 @@ def estimate(terms: Sequence[Term]) -> float:
     return math.fsum(t.factor * t.ms for t in terms)
 
 
+def degrees(terms: Sequence[Term]) -> float | None:
+    r"""Return about how many degrees of freedom Σ factor × mean square has; None where it is 0.
+
+    :math:`(\sum c\,MS)^2 / \sum (c\,MS)^2/\nu` (F. E. Satterthwaite, Biometrics Bull. 2 (1946)
+    110).
+    """
+    whole = estimate(terms)
+    if whole <= 0:
+        return None
+    return whole**2 / math.fsum(t.size**2 / t.df for t in terms)
+
+
 @functools.cache
 def _chi2(p: float, df: int) -> float:
     return float(2 * gammaincinv(df / 2, p))

@@ -106,6 +106,9 @@ class GaugeStudy:
         How the intervals were made.
     notes : tuple of str
         What was set to zero, pooled or left open, in words.
+    gauge_df : float or None
+        About so many degrees of freedom stand behind `gauge` (Welch and Satterthwaite, JCGM 100
+        G.4.1); None by ranges, or where the gauge shows no scatter.
     """
 
     method: Literal["anova", "range"]
@@ -124,6 +127,7 @@ class GaugeStudy:
     tolerance: float | None
     interval: str
     notes: tuple[str, ...]
+    gauge_df: float | None = None
 
     @property
     def components(self) -> tuple[Component, ...]:
@@ -167,6 +171,7 @@ class GaugeStudy:
             "trials": self.trials,
             "tolerance": self.tolerance,
             "interval": self.interval,
+            "gauge_df": self.gauge_df,
             "notes": list(self.notes),
         }
 

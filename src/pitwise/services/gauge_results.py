@@ -22,6 +22,7 @@ from pitwise.services.book_studies import GAUGE, study_digest
 from pitwise.services.case_touch import person
 from pitwise.services.errors import ConflictError, NotAllowedError, ServiceError
 from pitwise.services.fields import clean_text
+from pitwise.services.gauge_adopt import Adoptable, adoptable
 from pitwise.services.gauge_studies import (
     depth_of,
     open_study,
@@ -77,6 +78,8 @@ class GaugeResult:
     u_mm : float
     by_rounding : bool
         Rounding is the larger of the two.
+    adoptable : Adoptable
+        What of it may become a gauge's u.
     says, advice : tuple of str
     adoption : Adoption or None
         The newest by this study.
@@ -93,6 +96,7 @@ class GaugeResult:
     u: float
     u_mm: float
     by_rounding: bool
+    adoptable: Adoptable
     says: tuple[str, ...]
     advice: tuple[str, ...]
     adoption: Adoption | None
@@ -161,6 +165,7 @@ def _reckoned(session: Session, row: GaugeStudyRow) -> tuple[GaugeResult, Block]
         u,
         u * float(MM_PER_UNIT[row.unit]),
         rounding > by_anova.gauge.sd,
+        adoptable(by_anova, rounding, float(MM_PER_UNIT[row.unit])),
         says(by_anova, row.unit),
         advice(by_anova, row.unit, step),
         _adoption(session, row),
@@ -301,7 +306,14 @@ def discard(shop: Shop, actor: Actor, study_id: int, *, reason: str) -> None:
         )
 
 
-def adopt(shop: Shop, actor: Actor, study_id: int, *, shown_u_mm: float | None = None) -> float:
+def adopt(
+    shop: Shop,
+    actor: Actor,
+    study_id: int,
+    *,
+    shown_u_mm: float | None = None,
+    sure: bool = False,
+) -> float:
     """Take a finished study's spread as its gauge's uncertainty on the bench.
 
     Parameters
@@ -310,11 +322,20 @@ def adopt(shop: Shop, actor: Actor, study_id: int, *, shown_u_mm: float | None =
     study_id : int
     shown_u_mm : float or None
         The gauge's u as it stood on the screen; refused when it was set meanwhile.
+    sure : bool
+        It was asked whether u is to fall so far, and it is.
 
     Returns
     -------
     float
         The gauge's standard uncertainty from now on, mm. Signed inspections keep theirs.
+
+    Raises
+    ------
+    ServiceError
+        The study is too small to set it.
+    ConflictError
+        u would fall far and nobody said that it is meant to.
     """
     require(actor, "adopt-study")
     with shop.database.write() as session:
@@ -327,19 +348,24 @@ def adopt(shop: Shop, actor: Actor, study_id: int, *, shown_u_mm: float | None =
             )
         gauge = session.get_one(Gauge, row.gauge_id)
         told = _reckoned(session, row)[0]
-        if not 0 < told.u_mm <= 1:
-            raise ServiceError(
-                "uncertainty",
-                f"{told.u_mm:g} mm can't be a gauge's",
-                "study parts that differ, with a gauge that shows finer steps",
-            )
+        allowed = told.adoptable
+        if allowed.u_mm is None:
+            raise ServiceError("uncertainty", allowed.problem, allowed.mend)
         people = len(told.people)
         source = (
             f"gauge study {row.id}, '{row.name}', {shop.clock().date().isoformat()}: "
             f"{len(told.parts)} parts × {people} {'person' if people == 1 else 'people'} × "
             f"{told.values.shape[2]} rounds"
+            f"{', upper end of its 95 % range' if allowed.upper else ''}"
         )[:200]
-        u_mm = float(f"{told.u_mm:.3g}")
+        u_mm = allowed.u_mm
+        if allowed.asks(gauge.u_mm) and gauge.source != source and not sure:
+            raise ConflictError(
+                gauge.name,
+                f"its u would fall from {gauge.u_mm:.4g} mm to {u_mm:.3g} mm: parts near a limit "
+                "are kept more often then",
+                "open the study, tick that it is meant, then adopt",
+            )
         _set(shop, session, actor, _ADOPTED, row, gauge, u_mm, source, shown_u_mm)
         return u_mm
 

@@ -14,6 +14,8 @@ from pitwise.services.study_order import Block
 GOOD, USABLE = 10.0, 30.0
 FEWEST_CLASSES = 5
 FEW_PEOPLE = 3
+# So few parts say little about what the gauge tells apart.
+FEW_PARTS = 5
 
 
 def length_text(value: float, unit: str) -> str:
@@ -71,6 +73,8 @@ def says(g: GaugeStudy, unit: str) -> tuple[str, ...]:
         )
     if g.ndc is not None:
         few = "enough" if g.ndc >= FEWEST_CLASSES else f"fewer than {FEWEST_CLASSES}: too few"
+        if g.parts < FEW_PARTS and g.ndc >= FEWEST_CLASSES:
+            few = f"of {g.parts} parts, too few to judge the gauge by"
         out.append(
             f"It tells these parts apart into {g.ndc} class{'' if g.ndc == 1 else 'es'} ({few})."
         )
@@ -85,6 +89,11 @@ def advice(g: GaugeStudy, unit: str, step: float) -> tuple[str, ...]:
         return (
             "Every reading of a part was the same: the gauge’s steps are too coarse to show any "
             "spread, or values were copied. Study it with a finer gauge or other parts.",
+        )
+    if g.parts < FEW_PARTS:
+        out.append(
+            f"Only {g.parts} parts were read: they may all be easy ones, or all hard. Take ten, "
+            "from new to worn out."
         )
     if between is None:
         out.append("One person measured: how far others read otherwise is not known. Add people.")

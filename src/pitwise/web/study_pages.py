@@ -262,10 +262,12 @@ def study_discard(request: Request, actor: Measurer, study_id: Id, reason: Text 
 
 
 @router.post("/studies/gauge/{study_id}/adopt")
-def study_adopt(request: Request, actor: Adopter, study_id: Id, shown_u: Text = "") -> Response:
+def study_adopt(
+    request: Request, actor: Adopter, study_id: Id, shown_u: Text = "", sure: Text = ""
+) -> Response:
     """Take a study's spread as its gauge's uncertainty on the bench."""
     shown = decimal_number("uncertainty shown", shown_u)
-    gauge_results.adopt(shop_of(request), actor, study_id, shown_u_mm=shown)
+    gauge_results.adopt(shop_of(request), actor, study_id, shown_u_mm=shown, sure=sure == "yes")
     return go(request, f"/studies/gauge/{study_id}?done=adopted#bench")
 
 
