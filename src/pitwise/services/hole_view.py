@@ -269,34 +269,38 @@ def together(part: str, measures: Sequence[Measure], face: PartFace | None) -> T
                 "and take that photo anew."
             )
 
-    def single(rows: Sequence[Measure], name: str, less: float = 0.0) -> dict[str, float]:
+    def single(
+        rows: Sequence[Measure], name: str, less: float = 0.0
+    ) -> tuple[float | None, float | None]:
         # The plain rule holds for each photo: a mean may not hide the one that is over.
-        if n < 2 or not rows:
-            return {}
-        pairs = [
-            (getattr(m.row, f"{name}_mm") - less, getattr(m.row, f"{name}_u_mm")) for m in rows
+        known = [
+            (value - less, getattr(m.row, f"{name}_u_mm"))
+            for m in rows
+            if (value := getattr(m.row, f"{name}_mm")) is not None
         ]
-        value, u = max(pairs, key=lambda pair: pair[0] - pair[1])
-        return {"single_mm": value, "single_u_mm": u}
+        if n < 2 or not known:
+            return None, None
+        return max(known, key=lambda pair: pair[0] - pair[1])
 
     off_more = single(single_off, "off_centre")
     wide = single(used, "diameter")
     if part == "electrode":
         readings = [
-            HoleReading("pit-diameter", diameter.value, diameter.u, photos=n, **wide),
-            HoleReading("pit-off-centre", off.value, off.u, photos=off_photos, **off_more),
+            HoleReading("pit-diameter", diameter.value, diameter.u, None, n, *wide),
+            HoleReading("pit-off-centre", off.value, off.u, None, off_photos, *off_more),
         ]
         return Together(tuple(readings), tuple(warnings), outlier)
     floor = _floor(used)
-    readings = [HoleReading("orifice-diameter", diameter.value, diameter.u, photos=n, **wide)]
+    readings = [HoleReading("orifice-diameter", diameter.value, diameter.u, None, n, *wide)]
     if face is not None and face.hole_mm is not None:
         readings.append(
             HoleReading(
                 "orifice-growth",
                 diameter.value - face.hole_mm,
                 math.hypot(diameter.u, face.hole_u_mm or 0.0),
-                photos=n,
-                **single(used, "diameter", face.hole_mm),
+                None,
+                n,
+                *single(used, "diameter", face.hole_mm),
             )
         )
     seen = sum(m.row.roundness_mm is not None for m in used)
@@ -308,7 +312,7 @@ def together(part: str, measures: Sequence[Measure], face: PartFace | None) -> T
                 roundness.u,
                 floor,
                 seen,
-                **single(used, "roundness"),
+                *single(used, "roundness"),
             )
         )
     else:
@@ -317,7 +321,7 @@ def together(part: str, measures: Sequence[Measure], face: PartFace | None) -> T
             "Clean it, light it from another side and take the photo again."
         )
     readings.append(
-        HoleReading("orifice-off-centre", off.value, off.u, photos=off_photos, **off_more)
+        HoleReading("orifice-off-centre", off.value, off.u, None, off_photos, *off_more)
     )
     return Together(tuple(readings), tuple(warnings), outlier)
 
