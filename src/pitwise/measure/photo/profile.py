@@ -45,6 +45,8 @@ _NARROW_PX = 4.0
 _WALL_REACH = 4.5
 _WALL_WINDOW = (3.5, 2.8)
 _SAME_DARK = 0.05
+# A ring must leave so much less over than none does: a pixel is no Gaussian either.
+_WALL_BETTER = 0.8
 # Camera's distance over the rim's radius (common practice, no source; see the budget).
 DISTANCE_PER_RADIUS = 26.0
 
@@ -175,7 +177,7 @@ def robust_harmonics(
     for turn in range(17):
         # From few waves to many, so that a wide nick is not followed; the few with a wide cut
         # first, so that a lobe is not lost for ever.
-        waves = 2 if turn < 4 else min(_FEW, harmonics) if turn < 10 else harmonics
+        waves: int = 2 if turn < 4 else min(_FEW, harmonics) if turn < 10 else harmonics
         use = columns[:, : 1 + 2 * waves]
         w = weight * robust
         # What a gap leaves open is held to what a hole's waves may be: some 1 % of the radius,
@@ -186,7 +188,7 @@ def robust_harmonics(
         smooth = use @ np.linalg.solve(normal, use.T @ (w * radius))
         off = radius - smooth
         sd = max(_TO_SD * float(np.median(np.abs(off[live]))), least_sd)
-        wide = 0.6 * 0.7 ** (turn - 4) if 3 <= turn < 10 else 0.0
+        wide = 0.6 * math.pow(0.7, turn - 4) if 3 <= turn < 10 else 0.0
         cut = _TUKEY * max(sd * (1.6 if turn < 4 else 1.0), wide)
         robust = np.clip(1 - (off / cut) ** 2, 0, None) ** 2
     return smooth, robust, sd
@@ -296,7 +298,7 @@ def _inside(frame: Frame, face: Face, profile: Profile) -> Array:
     )
     ix = np.clip(np.rint(px).astype(np.int64), 0, w - 1)
     iy = np.clip(np.rint(py).astype(np.int64), 0, h - 1)
-    light, _ = frame.light(frame.grey[iy, ix])
+    light, _ = frame.light(frame.grey[iy, ix].astype(np.float64))
     found[deep] = np.percentile(light, 85, axis=1)
     return found
 
@@ -324,7 +326,7 @@ def _behind(
         ),
         1.0 / (DISTANCE_PER_RADIUS * rim),
     )
-    if wall is None or wall.chi > 1.0:
+    if wall is None or wall.chi > _WALL_BETTER:
         return None
     # A wide wall is a level and a ramp of its own to each sector; a narrow one is a ledge.
     narrow = wall.width < _NARROW_PX
