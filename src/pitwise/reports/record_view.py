@@ -183,7 +183,9 @@ def _photo(measure: Plain, times: Times) -> Plain:
                 f"{n['depth_mm']:.3f} mm deep, {n['width_mm']:.3f} mm wide at {n['angle_deg']:.0f}°"
                 for n in result["nicks"] or []
             ]
-            none = "not known" if result["nicks"] is None else "none found in the edge that was seen"
+            none = (
+                "not known" if result["nicks"] is None else "none found in the edge that was seen"
+            )
             rows.append(["Nicks", "; ".join(nicks) or none])
     kind = "Rendered picture, not a photo: " if measure.get("rendered") else ""
     rows.append(["Photo", f"{kind}{measure['photo']['sha256'][:16]}, {at}"])

@@ -223,9 +223,7 @@ def together(part: str, measures: Sequence[Measure], face: PartFace | None) -> T
         )
     seen = sum(m.row.roundness_mm is not None for m in used)
     if seen:
-        readings.append(
-            HoleReading("orifice-roundness", roundness.value, roundness.u, floor, seen)
-        )
+        readings.append(HoleReading("orifice-roundness", roundness.value, roundness.u, floor, seen))
     else:
         warnings.append(
             "Out of round and nicks are not known: a stretch of the edge is not seen. "

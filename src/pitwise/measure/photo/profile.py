@@ -270,7 +270,7 @@ def _inside(frame: Frame, face: Face, profile: Profile) -> Array:
     )
     ix = np.clip(np.rint(px).astype(np.int64), 0, w - 1)
     iy = np.clip(np.rint(py).astype(np.int64), 0, h - 1)
-    light, _ = frame.light(frame.grey[iy, ix])
+    light, _ = frame.light(frame.grey[iy, ix].astype(np.float64))
     found[deep] = np.percentile(light, 85, axis=1)
     return found
 
