@@ -52,6 +52,12 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         metavar="P",
         help="chance of a nick where none is",
     )
+    own.add_argument(
+        "--focal-px",
+        type=float,
+        metavar="F",
+        help="the camera's focal length in pixels of this uncropped photo: for off-centre",
+    )
     add_options(own)
     own.add_argument("--card-out", metavar="CARD.pdf", help="write the printable card")
     own.set_defaults(run=run)
@@ -90,6 +96,7 @@ def run(args: argparse.Namespace) -> int:
                 card=not args.no_card,
                 printed=printed,
                 false_alarm=args.false_alarm,
+                focal_px=args.focal_px,
             )
         except InputError as error:
             raise ServiceError(f"{place}: {error.place}", error.problem, error.mend) from error
@@ -225,25 +232,40 @@ def _tell(args: argparse.Namespace, result: HoleMeasured | PhotoRefused) -> None
         f"{result.off_centre.value:.4f}",
         f"{2 * result.off_centre.u:.4f}",
     )
+    if result.emitter_diameter_mm is not None and result.emitter_u_mm is not None:
+        table.add_row(
+            "Emitter's diameter",
+            f"{result.emitter_diameter_mm:.4f}",
+            f"{2 * result.emitter_u_mm:.4f}",
+        )
+    if result.off_centre_emitter is not None:
+        table.add_row(
+            "Off the emitter's centre",
+            f"{result.off_centre_emitter.value:.4f}",
+            f"{2 * result.off_centre_emitter.u:.4f}",
+        )
     for nick in result.nicks:
         table.add_row(
             f"Nick at {nick.angle_deg:.0f}°",
             f"{nick.depth_mm:.3f} deep",
             f"{nick.width_mm:.3f} wide",
         )
-    if not result.nicks:
+    if not result.nicks_sought:
+        table.add_row("Nicks", "not looked for", "")
+    elif not result.nicks:
         table.add_row(
             "Nicks",
             "not known" if result.shape_unknown else "none found",
             "" if result.shape_unknown else f"false alarms {result.false_alarm:.0%}",
         )
     out.print(table)
-    rows = Table(title="What the diameter's uncertainty is made of", title_justify="left")
-    for name in ("Source", "u, mm", "Kind", "From"):
-        rows.add_column(name, justify="right" if name == "u, mm" else "left")
-    for row in result.budget:
-        rows.add_row(row.name, f"{row.u_mm:.5f}", row.kind, row.text)
-    out.print(rows)
+    for what, budget in (("diameter", result.budget), ("roundness", result.roundness_budget)):
+        rows = Table(title=f"What the {what}'s uncertainty is made of", title_justify="left")
+        for name in ("Source", "u, mm", "Kind", "From"):
+            rows.add_column(name, justify="right" if name == "u, mm" else "left")
+        for row in budget:
+            rows.add_row(row.name, f"{row.u_mm:.5f}", row.kind, row.text)
+        out.print(rows)
     out.print(
         f"{result.px_per_mm:.1f} px/mm from the {result.scale_from}, tilt {result.tilt_deg:.1f}°, "
         f"tone {result.tone} ({result.tone_from}), {result.masked_share:.0%} left out; with all: "

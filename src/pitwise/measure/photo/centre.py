@@ -4,7 +4,8 @@ The centre of the rim's ellipse is not the picture of the rim's centre: the near
 larger. On the face the two are R² sin t / D apart, towards the side that lies farther (R the
 rim's radius, t the tilt, D the camera's distance; pinhole, first order). An ellipse tells t but
 neither D nor which side is the far one. The far side is told by the bore: its wall is seen on
-that side. D is taken from common practice; what is left goes into the uncertainty.
+that side. D follows from the camera's focal length where the caller knows it; else it is taken
+from common practice, and what is left goes into the uncertainty.
 """
 
 from __future__ import annotations
@@ -15,8 +16,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pitwise.measure.photo.budget import CORRELATED, DISTANCE_PER_RADIUS, U_DISTANCE
+from pitwise.measure.photo.budget import DISTANCE_PER_RADIUS, U_DISTANCE, U_FOCAL, correlated
+from pitwise.measure.photo.emitter import Emitter
 from pitwise.measure.photo.face import Face, Frame
+from pitwise.measure.photo.pose import centres_of_rim
 from pitwise.measure.photo.profile import Profile
 from pitwise.measure.photo.result import Estimate, seen_angle_deg
 from pitwise.measure.photo.shape import Shape
@@ -24,7 +27,7 @@ from pitwise.measure.photo.shape import Shape
 Array = NDArray[np.float64]
 
 # What the centre of a fuzzy edge leaves over on rendered faces, px.
-_MODEL_PX = {"orifice": 0.05, "pit": 0.3}
+_MODEL_PX = {"orifice": 0.05, "pit": 0.2}
 
 
 @dataclass(frozen=True)
@@ -39,29 +42,40 @@ class OffCentre:
 
 
 def off_centre_of(
-    frame: Frame, face: Face, profile: Profile, shape: Shape, feature: str, on_card: bool
+    frame: Frame,
+    face: Face,
+    profile: Profile,
+    shape: Shape,
+    feature: str,
+    on_card: bool,
+    emitter: Emitter | None = None,
+    marks: float = 0.0,
+    texture: float = 0.0,
+    focal_px: float | None = None,
 ) -> OffCentre:
     """Return how far the feature is off the rim's centre."""
     scale = face.plane.px_per_mm
     x, y = shape.x_mm, shape.y_mm
     u_term = 0.0
     if not on_card:
-        shift = (
-            face.rim.axes[0]
-            / scale
-            * math.sin(math.radians(face.plane.tilt_deg))
-            / DISTANCE_PER_RADIUS
-        )
         towards = math.radians(face.plane.tilt_towards_deg)
         side, sure = _far_side(frame, face, profile, towards) if feature == "orifice" else (1.0, 0)
-        # The rim's true centre lies farther towards the far side than the ellipse's.
-        x -= side * sure * shift * math.cos(towards)
-        y -= side * sure * shift * math.sin(towards)
-        u_term = shift * (sure * U_DISTANCE + (1 - sure))
+        (fx, fy), (nx, ny), u_far = _shifts(frame, face, towards, shape.diameter_mm, focal_px)
+        if side < 0:
+            (fx, fy), (nx, ny) = (nx, ny), (fx, fy)
+        # Unless the wall tells for sure, half-way between the two.
+        mx, my = (fx + nx) / 2, (fy + ny) / 2
+        x -= mx + sure * (fx - mx)
+        y -= my + sure * (fy - my)
+        half = math.hypot(fx - nx, fy - ny) / 2
+        u_term = half * math.hypot(sure * u_far, 1 - sure)
     used = max(int(np.count_nonzero(~(profile.masked | profile.outward))), 8)
     hidden = 1 - used / profile.radius.size
     own = math.hypot(
-        profile.sd * math.sqrt(2 * CORRELATED / used) + hidden**1.5 * profile.waves,
+        profile.sd * math.sqrt(2 * correlated(profile) / used) + hidden**1.5 * profile.waves,
+        marks,
+        # Of its waves a single one of the lowest order moves the centre.
+        texture / 2,
         face.u_rim_px,
         _MODEL_PX[feature],
     )
@@ -70,9 +84,55 @@ def off_centre_of(
         Estimate(off, math.hypot(own / scale, u_term)),
         seen_angle_deg(x, y),
         (x, y),
-        None,
-        None,
+        None if emitter is None else _from_emitter(face, shape, emitter, own),
+        None if emitter is None else emitter.diameter_px / scale,
     )
+
+
+def _from_emitter(face: Face, shape: Shape, emitter: Emitter, own_px: float) -> Estimate:
+    """Return how far a pit is off its emitter.
+
+    The perspective term of both lies the same way, and only the difference of their areas is left.
+    """
+    scale = face.plane.px_per_mm
+    x = shape.x_mm - emitter.outline.centre[0] / scale
+    y = shape.y_mm + emitter.outline.centre[1] / scale
+    wide, narrow = emitter.diameter_px / 2 / scale, shape.diameter_mm / 2
+    rim = face.rim.axes[0] / scale
+    term = (
+        abs(wide**2 - narrow**2)
+        / rim
+        * math.sin(math.radians(face.plane.tilt_deg))
+        / DISTANCE_PER_RADIUS
+    )
+    pit = math.sqrt(max(own_px**2 - face.u_rim_px**2, 0.0))
+    return Estimate(math.hypot(x, y), math.hypot(pit / scale, emitter.u_centre_px / scale, term))
+
+
+def _shifts(
+    frame: Frame, face: Face, towards: float, hole_mm: float, focal_px: float | None
+) -> tuple[tuple[float, float], tuple[float, float], float]:
+    """Return how far the rim's true centre may lie from its ellipse's, mm, y up.
+
+    The first for the far side at `towards`, the second for the other; and how well they are known
+    as a share. The hole's own ellipse is off its centre too, by the ratio of the areas.
+    """
+    scale = face.plane.px_per_mm
+    radius = face.rim.axes[0]
+    own = 1 - (hole_mm * scale / 2 / radius) ** 2
+    if focal_px is None:
+        lean = math.sin(math.radians(face.plane.tilt_deg))
+        shift = own * radius / scale * lean / DISTANCE_PER_RADIUS
+        x, y = shift * math.cos(towards), shift * math.sin(towards)
+        return (x, y), (-x, -y), U_DISTANCE
+    h, w = frame.grey.shape
+    middle = np.array([(w - 1) / 2, (h - 1) / 2])
+    found = []
+    for px, py in centres_of_rim(face.rim, focal_px, middle):
+        fx, fy = face.plane.to_face(np.array([px]), np.array([py]))
+        found.append((own * float(fx[0]) / scale, -own * float(fy[0]) / scale))
+    found.sort(key=lambda xy: -(xy[0] * math.cos(towards) + xy[1] * math.sin(towards)))
+    return found[0], found[1], U_FOCAL
 
 
 def _far_side(frame: Frame, face: Face, profile: Profile, towards: float) -> tuple[float, float]:

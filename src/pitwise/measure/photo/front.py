@@ -9,6 +9,7 @@ that curve, into nicks; inward it never goes, so that spatter is not taken for t
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -32,6 +33,8 @@ _FULL_STEP = 0.3
 _FRONT = 0.5
 _WIDEST_BEVEL_MM = 0.3
 _HARMONICS = 6
+# An edge nearer to the emitter's than this is not told from it, px.
+_CLEAR_PX = 3.0
 
 
 @dataclass(frozen=True)
@@ -135,7 +138,14 @@ def basis(angle: Array, harmonics: int) -> Array:
     return np.column_stack(columns)
 
 
-def find_front(frame: Frame, face: Face, outline: Outline, *, fuzzy: bool = False) -> Front | None:
+def find_front(
+    frame: Frame,
+    face: Face,
+    outline: Outline,
+    *,
+    fuzzy: bool = False,
+    reach: Callable[[Array, Array], Array] | None = None,
+) -> Front | None:
     """Return the front edge near an outline, or None where no closed curve is seen."""
     r0 = float(np.median(outline.radius))
     centre = outline.centre
@@ -149,7 +159,12 @@ def find_front(frame: Frame, face: Face, outline: Outline, *, fuzzy: bool = Fals
     if step <= 0:
         return None
     place, steps = _edges(rays, 0.06 * step)
-    worth = np.clip(np.abs(steps) / (_FULL_STEP * step), 0, 1) * np.where(steps > 0, 1.0, 0.8)
+    worth = np.clip(np.abs(steps) / (_FULL_STEP * step), 0, 1) * np.where(
+        steps > 0, 1.0, 0.0 if fuzzy else 0.8
+    )
+    if reach is not None:
+        # A pit ends where the emitter does, at the latest: what lies beyond is no edge of it.
+        worth *= place < (reach(centre, rays.angle) - _CLEAR_PX)[:, None]
     models = _models(rays.angle, place, worth, r0)
     # The path of the reduced picture follows lobes that few harmonics do not.
     grid = np.interp(
@@ -260,9 +275,14 @@ def _follow(
     rows = np.arange(smooth.size)[:, None]
     rise = np.clip(rays.flow[rows, index], 0, None)
     gain = rise / (rise + 0.35 * step)
-    gain *= np.where(np.abs(offsets) <= 2, 1.0, 0.85)
+    plain = gain
+    gain = gain * np.where(np.abs(offsets) <= 2, 1.0, 0.85)
     # Beyond an edge that is plainly there lies the face, not a nick.
     path, _ = closed_path(gain, 0.02)
+    # The price of leaving the curve holds the path back: the edge itself is at the next peak.
+    around = np.clip(path[:, None] + np.arange(-2, 4), 0, offsets.size - 1)
+    best = around[rows[:, 0], np.argmax(plain[rows, around], 1)]
+    path = np.where((offsets[path] >= 1) & (best > path), best, path)
     deep = offsets[path]
     there = gain[rows[:, 0], path] > 0.3
     # A nick is as dark as the hole; a drop of spatter at the edge is not.
@@ -272,7 +292,7 @@ def _follow(
     inside = np.clip(np.rint((smooth - 5 - rays.radii[0]) / _STEP).astype(int), 0, None)
     dark = float(np.median(rays.light[rows[:, 0], inside]))
     there &= level < dark + 0.5 * step
-    radius = smooth + np.where((deep > 2) & there, deep, 0.0)
+    radius = smooth + np.where((deep >= 2) & there, deep, 0.0)
     on = index[rows[:, 0], np.argmin(np.abs(offsets))]
     contrast = float(np.median(np.abs(rays.flow[rows[:, 0], on]))) / max(outside, 1e-9)
     return Front(centre, smooth, radius, seen, bevel, contrast)

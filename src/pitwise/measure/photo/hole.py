@@ -47,15 +47,18 @@ class Outline:
     covered: float
 
 
-def seek_hole(frame: Frame, face: Face) -> list[Outline]:
+def seek_hole(frame: Frame, face: Face, within: Outline | None = None) -> list[Outline]:
     """Return outlines that may be the hole's edge, the likeliest first.
 
     A hole is darker than the face about it all around; of such places the one counts most that
-    has the largest step of light over the longest edge, near the middle.
+    has the largest step of light over the longest edge, near the middle. A pit is sought only
+    `within` the emitter where that is seen.
     """
     small, white, scale, origin = _small_face(frame, face)
-    g = _without_glare(gradient_of(small, 1.0), white)
     h, w = small.shape
+    if within is not None:
+        white = white | ~_inside_of(within, face, scale, origin, (h, w))
+    g = _without_glare(gradient_of(small, 1.0), white)
     yy, xx = np.mgrid[0:h, 0:w]
     points = np.column_stack([xx.ravel(), yy.ravel()]) * scale + origin
     inside = (
@@ -63,6 +66,8 @@ def seek_hole(frame: Frame, face: Face) -> list[Outline]:
     ).reshape(h, w)
     centre = (face.rim.centre - origin) / scale
     least, most = _NARROWEST * _SMALL_RIM, _WIDEST * _SMALL_RIM
+    if within is not None:
+        most = min(most, 1.1 * float(within.radius.max()) / scale)
     field, cell = votes(g, 3.0, most, inward_dark=True, within=inside)
     starts = [(float(centre[0]), float(centre[1])), *peaks(field, cell, _CANDIDATES, 12.0)]
     bright = float(np.percentile(small[inside], 60)) if inside.any() else 1.0
@@ -103,6 +108,21 @@ def _small_face(frame: Frame, face: Face) -> tuple[Grey, NDArray[np.bool_], floa
     )
     glare = cv2.dilate(white, np.ones((7, 7), np.uint8)) > 40
     return np.asarray(light, np.float32), glare, own, np.array([x0, y0]) + 0.5 * own - 0.5
+
+
+def _inside_of(
+    within: Outline, face: Face, scale: float, origin: Array, shape: tuple[int, int]
+) -> NDArray[np.bool_]:
+    """Return the reduced picture's places clear inside of an outline."""
+    angle = np.arange(within.radius.size) * (2 * math.pi / within.radius.size)
+    r = within.radius - 2 * scale - 2
+    px, py = face.plane.to_px(
+        within.centre[0] + r * np.cos(angle), within.centre[1] + r * np.sin(angle)
+    )
+    ring = (np.column_stack([px, py]) - origin) / scale
+    area = np.zeros(shape, np.uint8)
+    cv2.fillPoly(area, [np.rint(ring).astype(np.int32)], (1,))
+    return np.asarray(area > 0)
 
 
 def _without_glare(g: Gradient, white: NDArray[np.bool_]) -> Gradient:

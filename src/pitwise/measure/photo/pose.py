@@ -58,6 +58,53 @@ def _apply(m: Array, x: Array, y: Array) -> tuple[Array, Array]:
     )
 
 
+def centres_of_rim(
+    fit: EllipseFit, focal_px: float, principal: Array
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Return where the circle's centre is seen, for the two leans that an ellipse allows.
+
+    Parameters
+    ----------
+    fit : EllipseFit
+        The rim in the photo.
+    focal_px : float
+        The camera's distance from lens to picture, px.
+    principal : (2,) array
+        Where the lens's axis meets the picture, px.
+
+    Notes
+    -----
+    The cone through the ellipse, Q = Kᵀ C K with eigenvalues λ₁ ≥ λ₂ > 0 > λ₃, is cut in circles
+    by planes with the normals ± √((λ₁−λ₂)/(λ₁−λ₃)) v₁ + √((λ₂−λ₃)/(λ₁−λ₃)) v₃. The picture of
+    the centre is the pole C⁻¹ K⁻ᵀ n of the plane's vanishing line.
+    """
+    a = fit.shape.T @ fit.shape
+    c = fit.centre - principal
+    conic = np.empty((3, 3))
+    conic[:2, :2] = a
+    conic[:2, 2] = conic[2, :2] = -a @ c
+    conic[2, 2] = c @ a @ c - 1.0
+    # In units of the focal length, about the principal point: K is diag(f, f, 1).
+    k = np.diag([focal_px, focal_px, 1.0])
+    value, vector = np.linalg.eigh(k @ conic @ k)
+    least, middle, most = (float(v) for v in value)
+    span = most - least
+    seen = []
+    for sign in (1.0, -1.0):
+        normal = (
+            sign * math.sqrt(max(most - middle, 0.0) / span) * vector[:, 2]
+            + math.sqrt(max(middle - least, 0.0) / span) * vector[:, 0]
+        )
+        pole = np.linalg.solve(conic, normal / np.diag(k))
+        seen.append(
+            (
+                float(pole[0] / pole[2] + principal[0]),
+                float(pole[1] / pole[2] + principal[1]),
+            )
+        )
+    return seen[0], seen[1]
+
+
 def plane_of_rim(fit: EllipseFit, rim_mm: float) -> Plane:
     """Return the plane of the face from its rim (no perspective).
 

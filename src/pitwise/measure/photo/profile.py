@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,6 +18,8 @@ Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 _SECTOR_PX = 1.5
+# Along a pit's soft edge there is more of texture than of shape.
+_FUZZY_SECTOR_PX = 4.0
 _FEWEST, _MOST = 96, 900
 _TUKEY = 4.685
 _TO_SD = 1.4826
@@ -33,11 +36,17 @@ HARMONICS = 10
 _FEW = 5
 WINDOW = (2.6, 2.8)
 _RAMPS = "io"
+# A sector of a soft edge is seen if it is known to so many px.
+_MOST_FUZZY_U = 2.0
+# An emitter is grey and spotted: it takes more to be spatter on it.
+_FUZZY_HUE, _FUZZY_LEVEL = 0.2, 0.4
 # A wall narrower than this is fitted as a ledge; how far inward the pixels for it are taken.
 _NARROW_PX = 4.0
 _WALL_REACH = 4.5
 _WALL_WINDOW = (3.5, 2.8)
 _SAME_DARK = 0.05
+# A ring must leave so much less over than none does: a pixel is no Gaussian either.
+_WALL_BETTER = 0.8
 # Camera's distance over the rim's radius (common practice, no source; see the budget).
 DISTANCE_PER_RADIUS = 26.0
 
@@ -168,7 +177,7 @@ def robust_harmonics(
     for turn in range(17):
         # From few waves to many, so that a wide nick is not followed; the few with a wide cut
         # first, so that a lobe is not lost for ever.
-        waves = 2 if turn < 4 else min(_FEW, harmonics) if turn < 10 else harmonics
+        waves: int = 2 if turn < 4 else min(_FEW, harmonics) if turn < 10 else harmonics
         use = columns[:, : 1 + 2 * waves]
         w = weight * robust
         # What a gap leaves open is held to what a hole's waves may be: some 1 % of the radius,
@@ -179,20 +188,33 @@ def robust_harmonics(
         smooth = use @ np.linalg.solve(normal, use.T @ (w * radius))
         off = radius - smooth
         sd = max(_TO_SD * float(np.median(np.abs(off[live]))), least_sd)
-        wide = 0.6 * 0.7 ** (turn - 4) if 3 <= turn < 10 else 0.0
+        wide = 0.6 * math.pow(0.7, turn - 4) if 3 <= turn < 10 else 0.0
         cut = _TUKEY * max(sd * (1.6 if turn < 4 else 1.0), wide)
         robust = np.clip(1 - (off / cut) ** 2, 0, None) ** 2
     return smooth, robust, sd
 
 
-def trace_profile(frame: Frame, face: Face, front: Front, *, fuzzy: bool = False) -> Profile:
-    """Locate the edge in every direction about the front curve."""
+def trace_profile(
+    frame: Frame,
+    face: Face,
+    front: Front,
+    *,
+    fuzzy: bool = False,
+    reach: Callable[[Array, Array], Array] | None = None,
+) -> Profile:
+    """Locate the edge in every direction about the front curve.
+
+    `reach` gives the radius about a centre beyond which another edge begins.
+    """
     nodes = front.radius.size
     centre = front.centre
     reference = front.radius
     sigma = max(2.5, face.blur_px) if fuzzy else face.blur_px
     perimeter = 2 * math.pi * float(np.mean(front.smooth))
-    count = int(np.clip(perimeter / _SECTOR_PX, _FEWEST, _MOST))
+    if fuzzy:
+        count = int(np.clip(perimeter / _FUZZY_SECTOR_PX, _FEWEST // 2, _MOST))
+    else:
+        count = int(np.clip(perimeter / _SECTOR_PX, _FEWEST, _MOST))
     angle = (np.arange(count, dtype=np.float64) + 0.5) * (2 * math.pi / count)
     at = angle * (nodes / (2 * math.pi))
     fit: EdgeFit | None = None
@@ -210,6 +232,10 @@ def trace_profile(frame: Frame, face: Face, front: Front, *, fuzzy: bool = False
             3.3 * sigma + 2.5,
             count,
         )
+        if reach is not None:
+            own = np.interp(at, np.arange(nodes + 1), np.append(reference, reference[0]))
+            room = reach(centre, angle) - own - 2.0 * face.blur_px - 1.0
+            sectors = replace(sectors, used=sectors.used & (sectors.t < room[:, None]))
         light, slope = frame.light(sectors.value)
         fit = fit_edges(sectors, light, slope, sigma=sigma, window=WINDOW, ramps=_RAMPS)
         # The ramps change slowly along the edge: told from the neighbours, they leave the place
@@ -236,7 +262,7 @@ def trace_profile(frame: Frame, face: Face, front: Front, *, fuzzy: bool = False
             reference = np.interp(grid, angle, smooth, period=2 * math.pi)
     assert fit is not None  # noqa: S101
     assert sectors is not None  # noqa: S101
-    other = _other_hue(frame, face, centre, angle, base, sigma)
+    other = _other_hue(frame, face, centre, angle, base, sigma, _FUZZY_HUE if fuzzy else 0.0)
     deep = np.interp(
         at,
         np.arange(nodes + 1),
@@ -244,7 +270,9 @@ def trace_profile(frame: Frame, face: Face, front: Front, *, fuzzy: bool = False
     )
     if fuzzy:
         none = np.full(count, np.nan)
-        return _judged(angle, base + fit.e, fit, sectors, centre, sigma, count, other, none)
+        return _judged(
+            angle, base + fit.e, fit, sectors, centre, sigma, count, other, none, fuzzy=True
+        )
     path = np.where(deep > _DEEP_PX, base, np.nan)
     least = _LEAST_OWN_STEP
     first = _judged(angle, base + fit.e, fit, sectors, centre, sigma, count, other, path, least)
@@ -298,7 +326,7 @@ def _behind(
         ),
         1.0 / (DISTANCE_PER_RADIUS * rim),
     )
-    if wall is None or wall.chi > 1.0:
+    if wall is None or wall.chi > _WALL_BETTER:
         return None
     # A wide wall is a level and a ramp of its own to each sector; a narrow one is a ledge.
     narrow = wall.width < _NARROW_PX
@@ -338,7 +366,7 @@ def _behind(
 
 
 def _other_hue(
-    frame: Frame, face: Face, centre: Array, angle: Array, base: Array, sigma: float
+    frame: Frame, face: Face, centre: Array, angle: Array, base: Array, sigma: float, least: float
 ) -> Flags:
     """Return where what lies just outside of the edge has another colour than the face there."""
     if frame.colour is None:
@@ -355,7 +383,9 @@ def _other_hue(
     mean = np.mean(np.array(hue, np.float64), 0)
     usual = local_median(mean, max(angle.size // 6, 8))
     spread = _TO_SD * float(np.median(np.abs(mean - usual)))
-    return np.asarray(np.abs(mean - usual) > max(6 * spread, 0.3 * abs(float(np.median(usual)))))
+    return np.asarray(
+        np.abs(mean - usual) > max(6 * spread, 0.3 * abs(float(np.median(usual))), least)
+    )
 
 
 def _judged(
@@ -369,6 +399,8 @@ def _judged(
     other: Flags,
     path: Array,
     least: float = 0.0,
+    *,
+    fuzzy: bool = False,
 ) -> Profile:
     """Say which sectors are left out, and why."""
     near = sectors.used & (np.abs(sectors.t) < 2.0 * sigma + 2.0)
@@ -380,17 +412,17 @@ def _judged(
         ~np.isfinite(fit.u)
         | (step < _LEAST_STEP * usual)
         | (step < least * fit.bright)
-        | (fit.u > 0.8)
+        | (fit.u > (_MOST_FUZZY_U if fuzzy else 0.8))
         | (np.abs(fit.e) > 2.5 * sigma + 2.0)
     )
     misfit = fit.misfit
     typical = float(np.median(misfit[seen & ~bad])) if (seen & ~bad).any() else 0.1
-    bad |= misfit > max(4.0 * typical, 0.12)
+    bad |= misfit > max(4.0 * typical, 0.4 if fuzzy else 0.12)
     # Spatter across the edge: what lies outside of it is not as bright as the face beside.
     beside = local_median(np.where(bad | white, np.nan, fit.bright), max(count // 10, 8))
     level = np.abs(fit.bright / np.maximum(beside, 1e-9) - 1)
     ordinary = float(np.nanmedian(level[seen])) if seen.any() else 0.1
-    spatter = grown((level > max(_OTHER_LEVEL, 5 * ordinary)) | other, 2)
+    spatter = grown((level > max(_FUZZY_LEVEL if fuzzy else _OTHER_LEVEL, 5 * ordinary)) | other, 2)
     hidden = (bad | spatter) & ~white
     hidden = grown(hidden, 1) & ~white
     # On a nick's steep sides no edge can be fitted; the path through the gradients tells there.

@@ -28,6 +28,7 @@ Reason = Literal[
     "card-needed",
     "card",
     "edge-hidden",
+    "pit-edge-doubtful",
     "turns",
     "no-match",
 ]
@@ -202,9 +203,10 @@ class HoleMeasured:
         The same as a vector, x right, y up.
     off_centre_emitter : Estimate or None
         Of a pit: its distance from the emitter's centre, where the emitter is seen.
-    emitter_diameter_mm : float or None
+    emitter_diameter_mm, emitter_u_mm : float or None
+        Its diameter and the standard uncertainty of it.
     nicks : tuple of NickFound
-        The deepest first.
+        The deepest first. Not looked for on pits (`nicks_sought`).
     px_per_mm, tilt_deg : float
     scale_from : {"rim", "card"}
     tone_from : {"card", "assumed", "given"}
@@ -219,8 +221,8 @@ class HoleMeasured:
     masked : (n,) array of bool
         Rays left out for glare, spatter or a hidden edge.
     unmasked : Unmasked
-    budget : tuple of Source
-        The diameter's.
+    budget, roundness_budget : tuple of Source
+        The diameter's and the roundness's.
     filter_upr, false_alarm : float
     edge_sd_px, blur_px : float
         Scatter of the edge from ray to ray, and the blur (standard deviation) of the edges.
@@ -269,12 +271,19 @@ class HoleMeasured:
     hole_px: Ellipse
     homography: Array
     warnings: tuple[str, ...] = ()
+    emitter_u_mm: float | None = None
+    roundness_budget: tuple[Source, ...] = ()
     shape_unknown: str = ""
 
     @property
     def refused(self) -> bool:
         """Return False: there are numbers."""
         return False
+
+    @property
+    def nicks_sought(self) -> bool:
+        """Return whether nicks were looked for: a pit's soft edge has none a photo could tell."""
+        return self.feature == "orifice"
 
     @property
     def masked_share(self) -> float:
@@ -304,8 +313,9 @@ class HoleMeasured:
             },
             # None found in an edge that wasn't all seen is not "none".
             "nicks": [nick.plain() for nick in self.nicks]
-            if self.nicks or not self.shape_unknown
+            if self.nicks or (self.nicks_sought and not self.shape_unknown)
             else None,
+            "nicks_sought": self.nicks_sought,
             "px_per_mm": _tidy(self.px_per_mm),
             "tilt_deg": _tidy(self.tilt_deg),
             "scale_from": self.scale_from,
@@ -317,7 +327,11 @@ class HoleMeasured:
             "emitter_diameter_mm": None
             if self.emitter_diameter_mm is None
             else _tidy(self.emitter_diameter_mm),
+            "emitter_diameter_u_mm": None
+            if self.emitter_u_mm is None
+            else _tidy(self.emitter_u_mm),
             "budget": [row.plain() for row in self.budget],
+            "roundness_budget": [row.plain() for row in self.roundness_budget],
             "filter_upr": _tidy(self.filter_upr),
             "false_alarm": _tidy(self.false_alarm),
             "edge_sd_px": _tidy(self.edge_sd_px),

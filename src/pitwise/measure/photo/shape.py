@@ -15,7 +15,7 @@ from pitwise.measure.circle import (
     minimum_circumscribed,
     minimum_zone,
 )
-from pitwise.measure.photo.budget import CORRELATED
+from pitwise.measure.photo.budget import correlated
 from pitwise.measure.photo.nick import Nick, find_nicks
 from pitwise.measure.photo.pose import Plane
 from pitwise.measure.photo.profile import Profile, grown, local_median
@@ -47,7 +47,7 @@ class Shape:
     roundness_mm: float
     without_nicks_mm: float
     noise_floor_mm: float
-    u_roundness_mm: float
+    spread_mm: float
     nicks: tuple[NickFound, ...]
     doubtful_deg: tuple[float, ...]
     circles: Circles
@@ -125,17 +125,17 @@ def _as_dark(nick: Nick, angle: Array, depths: Array, radius: float) -> bool:
 
 
 def _white_noise_floor(
-    angle: Array, sd: float, cutoff: float, radius: float
+    angle: Array, sd: float, cutoff: float, radius: float, alike: float
 ) -> tuple[float, float]:
     """Return mean and standard deviation of the roundness that noise alone shows.
 
-    Seeded draws of a perfect circle with noise of `sd`, correlated over as many sectors as
-    texture is, under the same filter.
+    Seeded draws of a perfect circle with noise of `sd`, correlated over `alike` sectors, under
+    the same filter.
     """
     rng = np.random.default_rng(_SEED)
     n = angle.size
     noise = rng.standard_normal((_DRAWS, n))
-    reach = max(round(CORRELATED), 1)
+    reach = max(round(alike), 1)
     smooth = sum(np.roll(noise, k, 1) for k in range(reach)) / math.sqrt(reach)
     widths = []
     for row in np.asarray(smooth):
@@ -213,7 +213,7 @@ def shape_of(
     zone = minimum_zone(points) if found else plain
     circumscribed = minimum_circumscribed(points)
     inscribed = maximum_inscribed(points)
-    floor, spread = _white_noise_floor(angle, profile.sd, cutoff, circle.r)
+    floor, spread = _white_noise_floor(angle, profile.sd, cutoff, circle.r, correlated(profile))
     whole = np.where(np.isfinite(radius), radius, smooth)
     bare = least_squares(_points(angle, whole))
     bare_zone = minimum_zone(
@@ -236,7 +236,7 @@ def shape_of(
         zone.width * mm,
         plain.width * mm,
         floor * mm,
-        math.hypot(spread, 0.5 * profile.sd * (1 if found else 0)) * mm,
+        spread * mm,
         tuple(
             NickFound(math.degrees(n.angle) % 360.0, n.depth * mm, n.width * mm, n.strength)
             for n in sorted(found, key=lambda n: -n.depth)
