@@ -110,6 +110,22 @@ class Profile:
         return np.asarray((own - black) / max(bright - black, 1e-9))
 
     @property
+    def lean(self) -> float:
+        """Return how much more the light rises just outside of the edge on one side.
+
+        Per blur, as a share of the face's light: first harmonic of the outer ramps. Soot dims all
+        around; a bevel is lighter than the face towards the lamp and darker away from it.
+        """
+        slopes = self.fit.slopes
+        clear = ~(self.masked | self.outward) & np.isfinite(self.fit.u) & (self.fit.bright > 0)
+        if slopes.shape[1] < 2 or np.count_nonzero(clear) < 24:
+            return 0.0
+        rise = slopes[clear, 1] * self.blur / float(np.median(self.fit.bright[clear]))
+        columns = basis(self.angle[clear], 1)
+        c = np.linalg.solve(columns.T @ columns, columns.T @ rise)
+        return float(math.hypot(c[1], c[2]))
+
+    @property
     def waves(self) -> float:
         """Return the standard deviation of the smooth curve about its own circle, px."""
         wave = self.smooth - self.smooth.mean()
