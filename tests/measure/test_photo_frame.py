@@ -28,7 +28,8 @@ def disc(size: int, radius: float, ground: float, face: float) -> np.ndarray:
 def test_parts_of_a_frame_are_those_of_the_whole(bits: int) -> None:
     kind = np.uint8 if bits == 8 else np.uint16
     top = np.iinfo(kind).max
-    image = np.random.default_rng(4).integers(0, top, (41, 63, 3), endpoint=True).astype(kind)
+    rng = np.random.default_rng(4)
+    image: np.ndarray = rng.integers(0, top, (41, 63, 3), endpoint=True).astype(kind)
     image[5:9, 6:20] = top
     frame = Frame.of(image, LINEAR)
     whole = cv2.cvtColor(image, cv2.COLOR_RGB2GRAY) / top
@@ -47,7 +48,7 @@ def test_parts_of_a_frame_are_those_of_the_whole(bits: int) -> None:
     # The mean of four pixels, rounded; an odd last row and column are left out.
     four = hue[:40, :62].reshape(20, 2, 31, 2).mean((1, 3))
     assert np.abs(colour - four).max() < 1.5 / 255
-    assert half(image).dtype == kind
+    assert half(frame.image).dtype == kind
 
 
 def test_many_ellipses_at_once_are_those_fitted_one_by_one() -> None:

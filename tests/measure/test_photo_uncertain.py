@@ -46,6 +46,7 @@ def test_the_roundness_of_repeats_lies_within_its_uncertainty() -> None:
         rows = {row.name for row in got.roundness_budget}
         assert {"noise taken for shape", "uneven light along the edge", "bore wall"} <= rows
     assert inside == 4
+    assert isinstance(got, HoleMeasured)
     # The stated u is no smaller than what repeats show.
     assert np.std(values, ddof=1) <= 1.5 * got.roundness_u_mm
 
