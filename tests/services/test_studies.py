@@ -395,6 +395,8 @@ def test_other_units_meet_exactly(lite: Floor) -> None:
         ("gauge_id", 99, "no gauge 99"),
         ("tolerance", "wide", "can't read"),
         ("tolerance", "0 mm", "is nothing"),
+        ("tolerance", "abc", "as a width.*1.0 mm"),
+        ("tolerance", "-1", "below zero.*upper less lower"),
         ("name", " ", "is empty"),
     ],
 )
@@ -435,7 +437,17 @@ def test_out_as_a_file_and_in_again(floor: Floor) -> None:
         ("part,person,trial,value\n1,a,1,0.4\n1,a,2,deep\n", "line 3"),
         ("part,person,trial,value\n1,a,1,0.4\n1,a,1,0.5\n", "line 2 too"),
         ("part,person,trial,value\n1,a,1,0.4\n2,a,1,0.5\n1,a,2,0.4\n", "1 readings are missing"),
-        ("part,person,trial,value\n1,a,1,-0.4\n2,a,1,0.5\n1,a,2,0.4\n2,a,2,0.4\n", "below zero"),
+        (
+            "part,person,trial,value\n1,a,1,-0.4\n2,a,1,0.5\n1,a,2,0.4\n2,a,2,0.4\n",
+            "line 2.*below zero",
+        ),
+        ("part,person,trial,value\n1,a,1,0.4\n2,a,1,1e308\n1,a,2,0.4\n2,a,2,0.4\n", "line 3"),
+        ("part,person,trial,value\n1,a,1,0.4\n2,a,1,1e-300\n1,a,2,0.4\n2,a,2,0.4\n", "line 3"),
+        (
+            "part,person,trial,value\n1,a,1,0.4\n2,a,1,1e7\n1,a,2,0.4\n2,a,2,0.4\n",
+            "line 3.*1e\\+07",
+        ),
+        ("part,person,trial,value\n1,a,1,0.4\n2,a,1,1e-9\n1,a,2,0.4\n2,a,2,0.4\n", "line 3.*1e-09"),
     ],
 )
 def test_a_file_that_is_no_study_is_refused(lite: Floor, text: str, problem: str) -> None:

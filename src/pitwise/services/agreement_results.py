@@ -65,6 +65,15 @@ class Agreed:
     said: tuple[tuple[str, int], ...]
 
     @property
+    def rare(self) -> bool:
+        """Whether an answer was given by no more people than judged one specimen.
+
+        Kappa rests on that one specimen then.
+        """
+        given = [n for _, n in self.said if n]
+        return self.kappa is not None and min(given) <= self.kappa.people
+
+    @property
     def seen(self) -> int:
         """How often a finding was seen."""
         return dict(self.said).get("seen", 0)
