@@ -268,7 +268,7 @@ def test_nearly_a_line() -> None:
 
 def test_a_line_as_narrow_as_any_ring_is_said_in_the_report() -> None:
     x = np.linspace(-1, 1, 41)
-    p = np.column_stack([x, 0.05 * np.sin(math.pi * x) + 1e-5 * x**2])
+    p = np.column_stack([x, 0.05 * np.sin(math.pi * x) + 1e-8 * x**2])
     with pytest.raises(CircleError, match="fit a line"):
         minimum_zone(p)
     report = circle_report(p)
