@@ -487,6 +487,23 @@ def agreement(floor: Floor, specimens: int = 4) -> int:
     )
 
 
+def test_one_finding_on_one_specimen_is_said_to_tell_nothing(
+    lite: Floor,
+) -> None:
+    number = agreement(lite)
+    for actor in (lite.tech, lite.lead):
+        for specimen in range(1, 5):
+            seen = ("scale",) if actor is lite.lead and specimen == 2 else ()
+            judged(lite, actor, number, specimen, "clean" if specimen == 2 else "keep", *seen)
+    agreement_results.finish(lite.shop, lite.tech, number)
+    told = agreement_results.result(lite.shop, lite.tech, number)
+    rare = next(f for f in told.findings if f.of == "scale")
+    assert rare.rare
+    assert rare.kappa is not None
+    assert rare.kappa.high - rare.kappa.low > 0.5
+    assert "so rare" in told.says[0]
+
+
 def test_an_agreement_study_tells_where_people_differ(floor: Floor) -> None:
     number = agreement(floor)
     people = (floor.tech, floor.lead, floor.admin)
@@ -513,6 +530,8 @@ def test_an_agreement_study_tells_where_people_differ(floor: Floor) -> None:
     assert (second.of, second.apart) == ("orifice-nicked", 0.0)
     assert second.kappa is not None
     assert second.kappa.kappa == 1
+    assert not worst.rare
+    assert not second.rare
     crack = next(f for f in told.findings if f.of == "crack")
     assert crack.kappa is None
     assert "nobody saw it" in crack.refusal
