@@ -15,7 +15,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-ANSWER, PARENT = "answer.json", "PITWISE_PARENT"
+ANSWER, PARENT = "answer.json", "WORKER_PARENT"
 _OPEN_FILES = 32
 _PR_SET_PDEATHSIG = 1  # linux/prctl.h
 
