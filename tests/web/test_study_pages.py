@@ -40,12 +40,14 @@ def read(client: TestClient, url: str, typed: str, *, where: str = "", **more: s
 
 def measure_all(client: TestClient, url: str) -> list[str]:
     typed: list[str] = []
-    for k in range(100):
+    for _ in range(100):
         page = client.get(url).text
         if 'id="reading-form"' not in page:
             return typed
         fields = turn(page)
-        value = f"{0.3 * int(fields['part']) + 0.0137 * (k % 3):.4f}"
+        # The order is drawn by lot; a slot's value is not.
+        part, who, trial = (int(fields[name]) for name in ("part", "person", "trial"))
+        value = f"{0.3 * part + 0.0137 * ((part + who + trial) % 3):.4f}"
         # No page shows a value before the end.
         assert [t for t in typed if t in page] == []
         client.post(f"{url}/reading", data={**fields, "reading": value})
