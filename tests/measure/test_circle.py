@@ -268,13 +268,20 @@ def test_nearly_a_line() -> None:
 
 def test_a_line_as_narrow_as_any_ring_is_said_in_the_report() -> None:
     x = np.linspace(-1, 1, 41)
-    p = np.column_stack([x, 0.05 * np.sin(math.pi * x) + 1e-5 * x**2])
+    p = np.column_stack([x, 0.05 * np.sin(math.pi * x) + 3e-6 * x**2])
     with pytest.raises(CircleError, match="fit a line"):
         minimum_zone(p)
     report = circle_report(p)
     assert report["minimum_zone"] is None
     assert report["roundness"]["reference"] == "LS"
     assert any("minimum zone" in note for note in report["notes"])
+
+
+def test_a_ring_far_off_is_found_where_it_is_narrower_than_any_two_lines() -> None:
+    x = (0.0, 0.3, 0.35, 0.37, 0.43, 0.59, 0.61, 0.71, 0.85)
+    y = (0.19, -1.01, -0.49, 1.9, -1.56, 0.7, -1.43, 0.1, -1.86)
+    found = minimum_zone(np.column_stack([x, np.array(y) * 1e-3]))
+    assert 100 < found.outer_r < 1e5
 
 
 def test_exact_arcs_end_in_time() -> None:

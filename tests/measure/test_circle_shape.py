@@ -110,6 +110,10 @@ def test_the_filter_on_uneven_points() -> None:
     with pytest.raises(CircleError, match="gap of 29") as caught:
         filter_profile(gap, np.full(len(gap), 5.0), 15.0)
     assert "6." in caught.value.mend
+    # So many even points are as far apart as any others.
+    with pytest.raises(CircleError, match="gap of 18"):
+        filter_profile(even(20), np.full(20, 5.0), 200.0)
+    filter_profile(even(20), np.full(20, 5.0), 10.0)
     # A gap of less than half a wave is bridged.
     a, f = filter_profile(gap, np.full(len(gap), 5.0), 5.0)
     assert f == pytest.approx(5.0)

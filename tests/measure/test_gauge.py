@@ -162,6 +162,15 @@ def test_agreement_edges() -> None:
     assert worst.kappa == pytest.approx(-1)
     assert worst.word == "worse than chance"
     assert worst.low >= -1
+    # One finding seen by one of three on one specimen of ten: nothing is told, least of all well.
+    rare = fleiss_kappa([[3, 0]] * 9 + [[2, 1]])
+    assert rare.kappa == pytest.approx(-1 / 29)
+    assert rare.word == "not told from chance"
+    assert rare.high - rare.low > 0.5
+    assert rare.se > 0.05
+    assert rare == fleiss_kappa([[3, 0]] * 9 + [[2, 1]])
+    two = fleiss_kappa([[1, 2], [0, 3]])
+    assert two.high - two.low > 0.5
     some = fleiss_kappa([[2, 1, 0], [3, 0, 0], [1, 2, 0], [0, 3, 0]], ["a", "b", "never"])
     assert some.per_category[2].kappa is None
     assert some.per_category[0].kappa is not None

@@ -395,6 +395,8 @@ def test_other_units_meet_exactly(lite: Floor) -> None:
         ("gauge_id", 99, "no gauge 99"),
         ("tolerance", "wide", "can't read"),
         ("tolerance", "0 mm", "is nothing"),
+        ("tolerance", "abc", "as a width.*1.0 mm"),
+        ("tolerance", "-1", "below zero.*upper less lower"),
         ("name", " ", "is empty"),
     ],
 )
@@ -435,7 +437,17 @@ def test_out_as_a_file_and_in_again(floor: Floor) -> None:
         ("part,person,trial,value\n1,a,1,0.4\n1,a,2,deep\n", "line 3"),
         ("part,person,trial,value\n1,a,1,0.4\n1,a,1,0.5\n", "line 2 too"),
         ("part,person,trial,value\n1,a,1,0.4\n2,a,1,0.5\n1,a,2,0.4\n", "1 readings are missing"),
-        ("part,person,trial,value\n1,a,1,-0.4\n2,a,1,0.5\n1,a,2,0.4\n2,a,2,0.4\n", "below zero"),
+        (
+            "part,person,trial,value\n1,a,1,-0.4\n2,a,1,0.5\n1,a,2,0.4\n2,a,2,0.4\n",
+            "line 2.*below zero",
+        ),
+        ("part,person,trial,value\n1,a,1,0.4\n2,a,1,1e308\n1,a,2,0.4\n2,a,2,0.4\n", "line 3"),
+        ("part,person,trial,value\n1,a,1,0.4\n2,a,1,1e-300\n1,a,2,0.4\n2,a,2,0.4\n", "line 3"),
+        (
+            "part,person,trial,value\n1,a,1,0.4\n2,a,1,1e7\n1,a,2,0.4\n2,a,2,0.4\n",
+            "line 3.*1e\\+07",
+        ),
+        ("part,person,trial,value\n1,a,1,0.4\n2,a,1,1e-9\n1,a,2,0.4\n2,a,2,0.4\n", "line 3.*1e-09"),
     ],
 )
 def test_a_file_that_is_no_study_is_refused(lite: Floor, text: str, problem: str) -> None:
@@ -475,6 +487,23 @@ def agreement(floor: Floor, specimens: int = 4) -> int:
     )
 
 
+def test_one_finding_on_one_specimen_is_said_to_tell_nothing(
+    lite: Floor,
+) -> None:
+    number = agreement(lite)
+    for actor in (lite.tech, lite.lead):
+        for specimen in range(1, 5):
+            seen = ("scale",) if actor is lite.lead and specimen == 2 else ()
+            judged(lite, actor, number, specimen, "clean" if specimen == 2 else "keep", *seen)
+    agreement_results.finish(lite.shop, lite.tech, number)
+    told = agreement_results.result(lite.shop, lite.tech, number)
+    rare = next(f for f in told.findings if f.of == "scale")
+    assert rare.rare
+    assert rare.kappa is not None
+    assert rare.kappa.high - rare.kappa.low > 0.5
+    assert "so rare" in told.says[0]
+
+
 def test_an_agreement_study_tells_where_people_differ(floor: Floor) -> None:
     number = agreement(floor)
     people = (floor.tech, floor.lead, floor.admin)
@@ -501,6 +530,8 @@ def test_an_agreement_study_tells_where_people_differ(floor: Floor) -> None:
     assert (second.of, second.apart) == ("orifice-nicked", 0.0)
     assert second.kappa is not None
     assert second.kappa.kappa == 1
+    assert not worst.rare
+    assert not second.rare
     crack = next(f for f in told.findings if f.of == "crack")
     assert crack.kappa is None
     assert "nobody saw it" in crack.refusal

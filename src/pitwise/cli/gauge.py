@@ -83,7 +83,9 @@ def _tolerance(text: str, unit: str | None) -> float:
     try:
         value, with_unit = read_value(text.strip(), "--tolerance")
     except InputError as error:
-        raise ServiceError("--tolerance", error.problem, error.mend) from error
+        # The file's mends speak of rows; a unit's own mend fits here too.
+        mend = error.mend if "unit" in error.problem else "write a width, such as 0.5 mm"
+        raise ServiceError("--tolerance", error.problem, mend) from error
     if with_unit and unit is None:
         raise ServiceError(
             "--tolerance", "has a unit and the readings have none", "write both with their unit"

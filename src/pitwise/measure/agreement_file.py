@@ -32,12 +32,15 @@ def read_counts(text: str) -> tuple[Floats, tuple[str, ...]]:
     skip = 1 if table.header[0].casefold() in _NAMES else 0
     categories = table.header[skip:]
     place = f"line {table.first_line}"
+    if table.header[0].casefold() == "part":
+        # The gauge file's word: its numbers would count as people.
+        raise AgreementError(place, "the first column is called part", "call it specimen")
     if len(categories) < 2:
         raise AgreementError(place, "has fewer than two categories", "name each in the header")
     for k, name in enumerate(categories):
         if not name or len(name) > 100:
             raise AgreementError(place, f"category {k + 1} has no name", "name it")
-        if name in categories[:k]:
+        if name.casefold() in (c.casefold() for c in categories[:k]):
             raise AgreementError(place, f"category '{name[:40]}' is there twice", "name each once")
     if all(name.isdecimal() for name in categories):
         # Counts without a header look like this; a header of codes 1, 2, 3 does too.

@@ -267,15 +267,16 @@ def filter_profile(angle: Floats, radius: Floats, cutoff_upr: float) -> tuple[Fl
     n = len(a)
     gap = np.diff(a, append=a[0] + 2 * math.pi)
     step = 2 * math.pi / n
-    if float(np.abs(gap - step).max()) <= _EVEN * step:
-        return a, _filtered(r, cutoff_upr)
     widest = float(gap.max())
-    if widest > math.pi / cutoff_upr:
+    # Even points at just half a wave are let pass, whatever rounding says.
+    if widest > math.pi / cutoff_upr * (1 + _EVEN):
         raise CircleError(
             "points",
             f"leave a gap of {math.degrees(widest):.3g}° from {math.degrees(a[gap.argmax()]):.4g}°",
             f"measure there too, or filter at {math.pi / widest:.3g} undulations or fewer",
         )
+    if float(np.abs(gap - step).max()) <= _EVEN * step:
+        return a, _filtered(r, cutoff_upr)
     m = max(_FEWEST_ON_GRID, math.ceil(_PER_WAVE * cutoff_upr))
     weight = (gap + np.roll(gap, 1)) / 2
     at = np.round(a / (2 * math.pi) * m).astype(np.intp) % m

@@ -24,7 +24,7 @@ from .circle_search import (
 )
 
 # Centres further off than this many extents: the points are a line to them.
-_FARTHEST = 1e4
+_FARTHEST = 1e5
 
 
 def hull_of(p: Floats) -> Floats:

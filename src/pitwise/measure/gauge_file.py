@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from pitwise.trade.given import InputError
 from pitwise.trade.units import UnitError, to_canonical
@@ -17,6 +18,10 @@ from .table import columns, number, read_table
 _HEADER = ("part", "person", "trial", "value")
 _VALUE = re.compile(r"([+\-−]?[\d.,]+(?:[eE][+-]?\d+)?)\s*([^\d\s.,].*)?")
 _MOST = 1_000_000
+# Beyond these a reading is a slip, and its square would not be finite, or nothing.
+_LARGEST, _SMALLEST = 1e100, 1e-100
+# 1, 01, 1.0 and 1,0 are one number.
+_WHOLE = re.compile(r"0*(\d+)(?:[.,]0*)?")
 _LONGEST = 100
 _KEPT = "mm"
 
@@ -29,6 +34,8 @@ class Readings:
     ----------
     x : (people, parts, trials) array
         In `unit`; NaN where a reading is missing.
+    lines : (people, parts, trials) array of int
+        Where each stands in the file; 0 where it is missing.
     people, parts, trials : tuple of str
         Names, in order of first appearance.
     unit : str or None
@@ -36,10 +43,17 @@ class Readings:
     """
 
     x: Floats
+    lines: npt.NDArray[np.int64]
     people: tuple[str, ...]
     parts: tuple[str, ...]
     trials: tuple[str, ...]
     unit: str | None
+
+
+def _same(name: str) -> str:
+    """Return what two names of one thing have in common: numbers are compared as numbers."""
+    found = _WHOLE.fullmatch(name)
+    return found[1] if found else name
 
 
 def read_value(text: str, place: str, *, decimal_comma: bool = True) -> tuple[float, bool]:
@@ -55,6 +69,9 @@ def read_value(text: str, place: str, *, decimal_comma: bool = True) -> tuple[fl
         # Says what is wrong with it: nan, words, nothing.
         return number(text, place, decimal_comma=decimal_comma), False
     value = number(found[1], place, decimal_comma=decimal_comma)
+    if abs(value) > _LARGEST or 0 < abs(value) < _SMALLEST:
+        size = "larger" if abs(value) > 1 else "smaller"
+        raise InputError(place, f"'{text[:40]}' is {size} than can be", "correct it")
     if not found[2]:
         return value, False
     try:
@@ -80,6 +97,7 @@ def read_study(text: str) -> Readings:
     table = read_table(text, ",".join(_HEADER))
     order = columns(table, _HEADER)
     names: tuple[dict[str, int], ...] = ({}, {}, {})
+    first: tuple[list[str], ...] = ([], [], [])
     lines: dict[tuple[int, ...], int] = {}
     found: list[float] = []
     with_unit: bool | None = None
@@ -90,8 +108,11 @@ def read_study(text: str) -> Readings:
                 problem = "is longer than 100 characters" if name else "is empty"
                 raise InputError(f"line {line}, {what}", problem, f"name the {what}")
         key = tuple(
-            known.setdefault(n, len(known)) for known, n in zip(names, own[:3], strict=True)
+            known.setdefault(_same(n), len(known)) for known, n in zip(names, own[:3], strict=True)
         )
+        for shown, k, name in zip(first, key, own[:3], strict=True):
+            if k == len(shown):
+                shown.append(name)
         if key in lines:
             raise InputError(
                 f"line {line}",
@@ -114,7 +135,7 @@ def read_study(text: str) -> Readings:
             raise InputError(f"line {line}", f"more than {_MOST:,} readings", "give one study")
     if not found:
         raise InputError("", "has no readings", f"write a line for each: {','.join(_HEADER)}")
-    parts, people, trials = (tuple(known) for known in names)
+    parts, people, trials = (tuple(shown) for shown in first)
     if len(parts) * len(people) * len(trials) > 100 * len(found) + 100:
         raise GaugeError(
             "",
@@ -125,4 +146,6 @@ def read_study(text: str) -> Readings:
     x = np.full((len(people), len(parts), len(trials)), np.nan)
     at = np.array(list(lines), dtype=int)
     x[at[:, 1], at[:, 0], at[:, 2]] = found
-    return Readings(x, people, parts, trials, _KEPT if with_unit else None)
+    where = np.zeros(x.shape, dtype=np.int64)
+    where[at[:, 1], at[:, 0], at[:, 2]] = list(lines.values())
+    return Readings(x, where, people, parts, trials, _KEPT if with_unit else None)

@@ -11,7 +11,7 @@ import numpy as np
 from sqlalchemy.orm import Session
 
 from pitwise import __version__
-from pitwise.measure.agreement import Kappa, fleiss_kappa
+from pitwise.measure.agreement import UNTOLD, Kappa, fleiss_kappa
 from pitwise.records.photo_tables import AgreementStudyRow
 from pitwise.services.agreement_studies import (
     ACTIONS,
@@ -63,6 +63,15 @@ class Agreed:
     apart: float
     apart_on: tuple[int, ...]
     said: tuple[tuple[str, int], ...]
+
+    @property
+    def rare(self) -> bool:
+        """Whether all but the commonest answer were given no more often than one specimen can.
+
+        Kappa rests on that one specimen then.
+        """
+        given = [n for _, n in self.said]
+        return self.kappa is not None and sum(given) - max(given) <= self.kappa.people
 
     @property
     def seen(self) -> int:
@@ -185,10 +194,15 @@ def _says(action: Agreed, findings: list[Agreed], specimens: int) -> tuple[str, 
     first = f"Everyone gave the same action for {same} of {specimens} specimens"
     if action.kappa:
         k = action.kappa
-        first += (
-            f"; beyond what chance gives, agreement is {k.word} (kappa {k.kappa:.2f}, "
-            f"{k.low:.2f} to {k.high:.2f})."
-        )
+        sure = f"(kappa {k.kappa:.2f}, {k.low:.2f} to {k.high:.2f})"
+        if action.rare:
+            first += (
+                f"; all but one action were so rare that this tells little of agreement {sure}."
+            )
+        elif k.word == UNTOLD:
+            first += f"; whether that is more than chance gives can’t be told {sure}."
+        else:
+            first += f"; beyond what chance gives, agreement is {k.word} {sure}."
     else:
         first += f"; kappa {action.refusal}."
     out = [first]

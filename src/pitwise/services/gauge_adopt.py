@@ -14,8 +14,9 @@ from pitwise.measure.gauge import GaugeStudy
 
 #: Fewer parts show too little of the depths a gauge meets.
 FEWEST_PARTS = 3
-#: Below, u itself is known no better than to a third (JCGM 100, E.4.3: 1/√(2 df)).
-FEWEST_DF = 5.0
+#: A 95 % range that runs up to more times the spread tells it only roughly. About this much it
+#: is with five degrees of freedom, u then known to a third (JCGM 100, E.4.3: 1/√(2 df)).
+ROUGH = 2.5
 LARGEST_MM = 1.0
 #: A u that falls below so much of the one that held is asked about.
 ASK_BELOW = 0.7
@@ -72,9 +73,10 @@ def adoptable(g: GaugeStudy, rounding: float, mm_per_unit: float) -> Adoptable:
             f"a study of {g.parts} parts is too small to set a gauge’s u",
             "study ten parts from shallow to deep, or set the u on the Shop page",
         )
-    few = g.gauge_df is not None and g.gauge_df < FEWEST_DF
+    high = g.gauge.high if g.gauge.high is not None else math.inf
+    few = high > ROUGH * g.gauge.sd
     upper = few or g.people == 1
-    spread = (g.gauge.high if g.gauge.high is not None else math.inf) if upper else g.gauge.sd
+    spread = high if upper else g.gauge.sd
     u = max(spread, rounding)
     u_mm = u * mm_per_unit
     if not u_mm > 0:
@@ -100,8 +102,9 @@ def adoptable(g: GaugeStudy, rounding: float, mm_per_unit: float) -> Adoptable:
     elif few:
         why = (
             "the upper end of the 95 % range: so small a study knows the spread only roughly "
-            f"(about {g.gauge_df:.1f} degrees of freedom, {FEWEST_DF:g} are wanted); more people "
-            "bring it down"
+            f"(the range runs up to {high / g.gauge.sd:.2g} times it); more people bring it down"
+            if g.gauge.sd > 0
+            else "the upper end of the 95 % range; no spread was seen"
         )
     else:
         why = "the spread of one reading by any of these people"

@@ -119,8 +119,15 @@ def tolerance_of(text: str, unit: str) -> float | None:
     try:
         given = parse_depth(text, unit)
     except ReadingError as error:
-        problem, _, mend = str(error).partition(": ")
-        raise ServiceError("tolerance", problem, mend or "write it as 1.0 mm") from error
+        # The depth's own words tell of zeroing a gauge: a width is typed off a sheet.
+        said = text.strip()
+        shown = f"{said[:20]}…" if len(said) > 20 else said
+        if any(said.startswith(sign) for sign in "-−–"):
+            problem, mend = f"'{shown}' is below zero", "give upper less lower limit, as 1.0 mm"
+        else:
+            problem = f"can't read '{shown}' as a width"
+            mend = "write one number with its unit, as 1.0 mm or 40 thou"
+        raise ServiceError("tolerance", problem, mend) from error
     if given.mm <= 0:
         raise ServiceError("tolerance", "is nothing", "give its width, such as 1.0 mm, or none")
     return float(given.mm)

@@ -53,12 +53,13 @@ def bounds(c: Component) -> str:
 
 def says(g: GaugeStudy, unit: str) -> tuple[str, ...]:
     """Return what a study says, the most important first."""
-    people = "this person" if g.people == 1 else f"these {g.people} people"
+    people = "this person" if g.people == 1 else f"any of these {g.people} people"
+    they = "this person" if g.people == 1 else "these people"
     sure = f" (95 %: {sd_range(g.gauge, unit)})" if g.gauge.low is not None else ""
     out = [
-        f"One reading by any of {people} scatters with a standard deviation of "
+        f"One reading by {people} scatters with a standard deviation of "
         f"{length_text(g.gauge.sd, unit)}{sure}. Nineteen readings in twenty lie within "
-        f"{length_text(2 * g.gauge.sd, unit)} of what these people would read on average.",
+        f"{length_text(2 * g.gauge.sd, unit)} of what {they} would read on average.",
         f"Of what you see between parts, {percent_text(100 * g.gauge.share)} of the variance is "
         "the gauge and the people using it; the rest is the parts."
         if g.part.sd > 0
@@ -67,6 +68,8 @@ def says(g: GaugeStudy, unit: str) -> tuple[str, ...]:
     if g.gauge.percent_of_tolerance is not None:
         p = g.gauge.percent_of_tolerance
         word = "good" if p <= GOOD else "usable with care" if p <= USABLE else "not fit for it"
+        if g.parts < FEW_PARTS and p <= USABLE:
+            word = f"{g.parts} parts are too few to call that good"
         out.append(
             f"The gauge takes up {percent_text(p)} of the tolerance: {word} (bounds {GOOD:g} and "
             f"{USABLE:g} %: common practice, no source)."

@@ -2,27 +2,32 @@
 
 The process has little memory, time, file size and few open files, knows nothing of the book
 (no address of it in its environment), works in a private folder that is gone afterwards, and
-is killed with its children when its time is over. It can still read what this user can read:
-it is a fence against a decoder that goes astray, not a prison.
+is killed with its children when its time is over, and on Linux when the server dies. It can
+still read what this user can read: it is a fence against a decoder that goes astray, not a prison.
 """
 
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import json
 import logging
 import os
+import shutil
 import signal
+import stat
 import subprocess
 import sys
 import tempfile
 import threading
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from pitwise.services.errors import BookError, ServiceError
+from pitwise.services.limited_child import PARENT
 from pitwise.services.photofile.limits import (
     TURN_S,
     WORKER_CPU_S,
@@ -35,6 +40,7 @@ from pitwise.services.photofile.limits import (
 _turns = threading.BoundedSemaphore(WORKERS)
 _log = logging.getLogger(__name__)
 ANSWER, _ERRORS = "answer.json", "errors.txt"
+_PREFIX, _YOUNG_S = "pitwise-work-", 2.0
 _LOGGED = 2000
 _LONGEST_ANSWER = 16 << 20
 # One thread each: the libraries would take one for every core, and stacks count as memory.
@@ -69,11 +75,58 @@ class Limits:
 DECODING = Limits()
 
 
+def sweep() -> int:
+    """Remove folders whose owner died with a photo in them, and return how many.
+
+    Only this user's own, never a link, and none that somebody holds.
+    """
+    gone = 0
+    try:
+        found = [e for e in os.scandir(tempfile.gettempdir()) if e.name.startswith(_PREFIX)]
+    except OSError:
+        _log.warning("The folder of temporary files could not be read", exc_info=True)
+        return 0
+    for entry in found:
+        with contextlib.suppress(FileNotFoundError):
+            about = entry.stat(follow_symlinks=False)
+            if not stat.S_ISDIR(about.st_mode) or about.st_uid != os.getuid():
+                continue
+            # Just made, it may not be held yet.
+            if time.time() - about.st_mtime < _YOUNG_S:
+                continue
+            try:
+                place = os.open(entry.path, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW)
+            except OSError:
+                _log.warning("%s could not be looked at", entry.path, exc_info=True)
+                continue
+            try:
+                fcntl.flock(place, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                shutil.rmtree(entry.path)
+                gone += 1
+            except BlockingIOError:
+                continue
+            except OSError:
+                _log.warning("%s could not be removed", entry.path, exc_info=True)
+            finally:
+                os.close(place)
+    if gone:
+        _log.info("Removed %d folders of photos that a stopped server left", gone)
+    return gone
+
+
 @contextlib.contextmanager
 def private_folder() -> Iterator[Path]:
     """Give a folder for this user alone, gone at the end."""
+    sweep()
     try:
-        with tempfile.TemporaryDirectory(prefix="pitwise-photo-") as name:
+        with contextlib.ExitStack() as after:
+            # Entered first, so let go only when the folder is gone.
+            held = after.enter_context(contextlib.ExitStack())
+            name = after.enter_context(tempfile.TemporaryDirectory(prefix=_PREFIX))
+            place = os.open(name, os.O_RDONLY | os.O_DIRECTORY)
+            held.callback(os.close, place)
+            # The lock falls with this process, however that ends.
+            fcntl.flock(place, fcntl.LOCK_EX)
             yield Path(name)
     except OSError as error:
         raise BookError(
@@ -128,7 +181,7 @@ def _run(module: str, folder: Path, words: tuple[str, ...], limits: Limits) -> i
         process = subprocess.Popen(  # noqa: S603 -- our own interpreter and module
             [sys.executable, "-I", "-m", module, *given],
             cwd=folder,
-            env=_ENVIRONMENT,
+            env=_ENVIRONMENT | {PARENT: str(os.getpid())},
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
             stderr=errors,

@@ -5,15 +5,31 @@ Imports little: this runs before any limit holds.
 
 from __future__ import annotations
 
+import ctypes
 import json
+import os
 import resource
+import signal
 import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-ANSWER = "answer.json"
+ANSWER, PARENT = "answer.json", "WORKER_PARENT"
 _OPEN_FILES = 32
+_PR_SET_PDEATHSIG = 1  # linux/prctl.h
+
+
+def follow_parent() -> None:
+    """Die with the process that started this one, on Linux; elsewhere the time limit ends it."""
+    if sys.platform != "linux":
+        return
+    libc = ctypes.CDLL(None, use_errno=True)
+    if libc.prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0) != 0:
+        raise OSError(ctypes.get_errno(), "prctl")
+    # It may have died before that.
+    if os.environ.get(PARENT, str(os.getppid())) != str(os.getppid()):
+        os.kill(os.getpid(), signal.SIGKILL)
 
 
 def limit(memory: int, cpu_s: int, file: int) -> None:
@@ -38,6 +54,7 @@ def main(work: Callable[[Path, list[str]], dict[str, Any]]) -> None:
     A refusal (`PictureRefused`) and want of memory are answers too; anything else that is
     raised ends the process with code 1.
     """
+    follow_parent()
     memory, cpu_s, file = map(int, sys.argv[1:4])
     limit(memory, cpu_s, file)
     from pitwise.services.photofile.limits import PictureRefused

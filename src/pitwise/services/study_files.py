@@ -35,6 +35,8 @@ from pitwise.trade.given import InputError
 
 HEADER = ["part", "person", "trial", "value"]
 _LARGEST = 200_000
+# In any unit: what lies beyond was never read off a depth gauge.
+_DEEPEST, _FINEST = 1e5, 1e-7
 # A cell that begins so is run as a formula by programs for tables.
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
@@ -70,6 +72,11 @@ def study_csv(shop: Shop, actor: Actor, study_id: int) -> str:
     return csv_text([HEADER, *rows])
 
 
+def _text(value: float) -> str:
+    """Write a reading as a person would type it: no exponent, eight decimals at most."""
+    return f"{value:.8f}".rstrip("0").rstrip(".")
+
+
 def _study_in(file: str, data: bytes) -> Readings:
     if len(data) > _LARGEST:
         raise ServiceError(file, "is larger than a study can be", "give the study's readings alone")
@@ -96,8 +103,14 @@ def _study_in(file: str, data: bytes) -> Readings:
             f"{found.people[who][:40]}, trial {found.trials[trial][:20]}",
             "add them, or leave out what is not complete",
         )
-    if found.x.min() < 0:
-        raise ServiceError(file, "has a reading below zero", "zero the gauge on the face")
+    for at, value in np.ndenumerate(found.x):
+        line = f"{file}, line {found.lines[at]}"
+        if value < 0:
+            raise ServiceError(line, "the reading is below zero", "zero the gauge on the face")
+        if value >= _DEEPEST or 0 < value < _FINEST:
+            raise ServiceError(
+                line, f"{value:.6g} is no reading of a depth gauge", "correct it, or its unit"
+            )
     return found
 
 
@@ -171,8 +184,8 @@ def import_study(
                     part=part + 1,
                     person=who,
                     trial=trial + 1,
-                    text=f"{value:.10g}",
-                    value=value,
+                    text=_text(value),
+                    value=float(_text(value)),
                     unit=unit,
                     by=person(actor),
                     at=shop.clock(),

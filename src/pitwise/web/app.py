@@ -12,7 +12,7 @@ from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 
-from pitwise.services import people
+from pitwise.services import limited, people
 from pitwise.services.errors import BookError, BookFullError, ServiceError
 from pitwise.services.shopfloor import Shop
 from pitwise.web import (
@@ -104,6 +104,7 @@ def create_app(
     first_code : str or None
         One-time code that lets the first person make the first account.
     """
+    limited.sweep()
     app = FastAPI(title="Pitwise", docs_url=None, redoc_url=None, openapi_url=None)
     app.state.shop = shop
     app.state.keeping_up = KeepingUp(shop)

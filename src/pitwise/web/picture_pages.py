@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request
@@ -19,18 +20,22 @@ _POLICY = "default-src 'none'; sandbox; frame-ancestors 'none'"
 _MEDIA = {"image/jpeg": "jpg", "image/png": "png"}
 
 
-def _answer(request: Request, info: pictures.PhotoInfo, media: str, content: bytes) -> Response:
-    # The number of a photo always means the same bytes.
-    tag = f'"{info.sha256}-{len(content)}"'
+def _answer(
+    request: Request, info: pictures.PhotoInfo, size: str, read: Callable[[], tuple[str, bytes]]
+) -> Response:
+    # The number of a photo always means the same bytes: who has them is told so before any
+    # are read from the book.
+    tag = f'"{info.sha256}-{size}"'
     headers = {
         "Cache-Control": "private, max-age=31536000, immutable",
         "Content-Security-Policy": _POLICY,
-        "Content-Disposition": f'inline; filename="photo-{info.id}.{_MEDIA[media]}"',
         "ETag": tag,
         "Vary": "Cookie",
     }
     if request.headers.get("if-none-match") == tag:
         return Response(status_code=304, headers=headers)
+    media, content = read()
+    headers["Content-Disposition"] = f'inline; filename="photo-{info.id}.{_MEDIA[media]}"'
     return Response(content, media_type=media, headers=headers)
 
 
@@ -45,11 +50,13 @@ def _there(request: Request, actor: Actor, photo_id: int) -> pictures.PhotoInfo:
 def picture(request: Request, actor: Viewer, photo_id: Id) -> Response:
     """Show a photo in full, as it is measured."""
     info = _there(request, actor, photo_id)
-    return _answer(request, info, *pictures.shown(shop_of(request), actor, photo_id))
+    shop = shop_of(request)
+    return _answer(request, info, "full", lambda: pictures.shown(shop, actor, photo_id))
 
 
 @router.get("/pictures/{photo_id}/small")
 def picture_small(request: Request, actor: Viewer, photo_id: Id) -> Response:
     """Show a photo small."""
     info = _there(request, actor, photo_id)
-    return _answer(request, info, *pictures.thumb(shop_of(request), actor, photo_id))
+    shop = shop_of(request)
+    return _answer(request, info, "small", lambda: pictures.thumb(shop, actor, photo_id))

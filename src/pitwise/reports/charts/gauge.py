@@ -25,10 +25,13 @@ NAMES = {
     "gauge": "Gauge, all of it",
     "part": "Between parts",
 }
+_SHORT = {"repeatability": "Same person again", "interaction": "People by part"}
 # An interval runs no further than so many times the largest standard deviation.
 _LONGEST = 3.0
 _LEAST_WIDTH = 280
 _MOST_PEOPLE, _MOST_PARTS = 12, 60
+# More rings than this are one blot, and a page of megabytes: each cell is a stroke then.
+_MOST_RINGS = 720
 _MOST_LABELS, _MOST_LABELS_NARROW = 20, 8
 
 
@@ -65,17 +68,35 @@ def _wide_enough(width: int) -> None:
         raise ValueError(f"at least {_LEAST_WIDTH} px are needed, got {width}")
 
 
+def _span(c: Component) -> str:
+    if c.low is None or c.high is None:
+        return ""
+    return f" ({c.low:.2g} to {c.high:.2g})" if math.isfinite(c.high) else f" ({c.low:.2g} up)"
+
+
 def _said(c: Component, unit: str, width: int) -> str:
-    words = f"{NAMES[c.name]}: {c.sd:.3g}{unit}"
+    name = NAMES[c.name] if width >= NARROW else _SHORT.get(c.name, NAMES[c.name])
+    words = f"{name}: {c.sd:.3g}{unit}{_span(c)}"
     if c.percent_of_tolerance is not None and c.name == "gauge" and width >= NARROW:
         words += f", 6 of these are {c.percent_of_tolerance:.0f} % of the tolerance"
+    return words
+
+
+def _apart(part: Component, gauge: Component, unit: str, width: int) -> str:
+    """Say how far parts differ; on the gauge's own scale that would be off the picture."""
+    words = _said(part, unit, width)
+    if gauge.sd > 0 and part.sd > 0 and width >= NARROW:
+        words += f", {part.sd / gauge.sd:.2g} times the gauge; not on this scale"
     return words
 
 
 def components_chart(
     study: GaugeStudy, *, unit: str = "mm", width: int = 720
 ) -> dict[str, Any] | NoReadings:
-    """Draw where the readings' scatter comes from: each standard deviation in its range.
+    """Draw where the gauge's scatter comes from: each standard deviation in its range.
+
+    The axis is the gauge's own. Parts usually differ so much more that the rest would be a blot
+    beside them; how far they do is written below.
 
     Parameters
     ----------
@@ -97,10 +118,10 @@ def components_chart(
         The picture is too narrow.
     """
     _wide_enough(width)
-    own = [c for c in study.components if c.name in NAMES]
+    own = [c for c in study.components if c.name in NAMES and c.name != "part"]
     largest = max(c.sd for c in own)
     if largest <= 0:
-        return NoReadings("The readings show no scatter.")
+        return NoReadings("Readings of one part show no scatter.")
     tail, after = (f" {unit}", f", {unit}") if unit else ("", "")
     top = max(c.sd if c.high is None else min(c.high, _LONGEST * largest) for c in own) * 1.04
     size = type_size(width)
@@ -148,31 +169,49 @@ def components_chart(
             },
             "encoding": {"x": _quantity("x"), "y": _quantity("y")},
         },
-        *_words("names", names, size, bold=True),
+        {
+            "name": "parts_apart",
+            "data": {"values": [{"x": 0, "x2": top, "y": len(own) + 0.08}]},
+            "mark": {"type": "rule", "strokeWidth": 1, "color": GREY},
+            "encoding": {"x": _quantity("x"), "x2": {"field": "x2"}, "y": _quantity("y")},
+        },
+        *_words(
+            "names",
+            [
+                *names,
+                {
+                    "x": top * 0.006,
+                    "y": len(own) + 0.42,
+                    "words": _apart(study.part, study.gauge, tail, width),
+                },
+            ],
+            size,
+            bold=True,
+        ),
     ]
     level = f"{LEVEL:.0%}".replace("%", " %")
     sub = [f"Dot: standard deviation. Bar: {level} range, if known."]
+    every = [*own, study.part]
     if any(c.high is not None and c.high >= top for c in own):
         sub.append("A bar without an end stroke goes on.")
 
     def ranged(c: Component) -> str:
-        span = "" if c.low is None or c.high is None else f" ({c.low:.3g} to {c.high:.3g})"
-        return f"{NAMES[c.name]} {c.sd:.3g}{tail}{span}"
+        return f"{NAMES[c.name]} {c.sd:.3g}{tail}{_span(c)}"
 
     return framed(
         layers,
         title="Where the scatter of the readings comes from",
         subtitle=sub if width < NARROW else " ".join(sub),
         description="Where the scatter of the readings comes from, standard deviations: "
-        + "; ".join(ranged(c) for c in own)
+        + "; ".join(ranged(c) for c in every)
         + ".",
         width=width,
-        height=len(own) * (46 + size) + (124 if width < NARROW else 104),
+        height=int((len(own) + 0.75) * (46 + size)) + (124 if width < NARROW else 104),
         x={
             "scale": {"domain": [0, top], "nice": False},
             "axis": axis(f"standard deviation{after}", tickCount=4 if width < NARROW else 8),
         },
-        y={"scale": {"domain": [len(own), 0], "nice": False}, "axis": None},
+        y={"scale": {"domain": [len(own) + 0.75, 0], "nice": False}, "axis": None},
     )
 
 
@@ -237,9 +276,19 @@ def readings_chart(
         return person + 0.6 - value * scale
 
     left, right = 0.4, p + 0.6
+    rings = own.size <= _MOST_RINGS
+    spans = [
+        {
+            "x": j + 1,
+            "low": round(y(i, float(off[i, j].min()) - 0.01 * reach), 4),
+            "high": round(y(i, float(off[i, j].max()) + 0.01 * reach), 4),
+        }
+        for i in range(0 if rings else o)
+        for j in range(p)
+    ]
     dots = [
         {"x": j + 1 + 0.12 * ((k % 3) - 1), "y": round(y(i, float(off[i, j, k])), 6)}
-        for i in range(o)
+        for i in range(o if rings else 0)
         for j in range(p)
         for k in range(own.shape[2])
     ]
@@ -280,6 +329,12 @@ def readings_chart(
             "encoding": line,
         },
         {
+            "name": "spans",
+            "data": {"values": spans},
+            "mark": {"type": "rule", "strokeWidth": 3, "color": GREY},
+            "encoding": {"x": _quantity("x"), "y": _quantity("low"), "y2": {"field": "high"}},
+        },
+        {
             "name": "readings",
             "data": {"values": dots},
             "mark": {
@@ -305,7 +360,8 @@ def readings_chart(
         f"{float(off[i].min()):+.2g} to {float(off[i].max()):+.2g}"
         for i, name in enumerate(people)
     )
-    sub = ["Ring: one reading less its part's mean.", "Stroke: the person's mean."]
+    first = "Ring: one reading" if rings else "Upright stroke: lowest to highest reading"
+    sub = [f"{first} less its part's mean.", "Long stroke: the person's mean."]
     # Room for the marks at the left, in the same units as the parts.
     margin = (right - left) * (4.2 * size * 0.56) / (width - 4.2 * size * 0.56)
     return framed(
