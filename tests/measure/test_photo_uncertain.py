@@ -47,6 +47,7 @@ def test_the_roundness_of_repeats_lies_within_its_uncertainty() -> None:
         assert {"noise taken for shape", "uneven light along the edge", "bore wall"} <= rows
     assert inside == 4
     # The stated u is no smaller than what repeats show.
+    assert isinstance(got, HoleMeasured)
     assert np.std(values, ddof=1) <= 1.5 * got.roundness_u_mm
 
 

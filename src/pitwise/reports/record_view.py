@@ -196,7 +196,11 @@ def _holes(part: Plain) -> list[list[str]]:
     """What all photos of a part gave together, with its limit."""
     rows = []
     for hole in part.get("holes", []):
-        text = _length({"value": hole["value_mm"], "u": hole["u_mm"]})
+        text = (
+            f"not known: {hole['not_known']} (at least {hole['at_least_mm']:.3f} mm)"
+            if hole.get("not_known")
+            else _length({"value": hole["value_mm"], "u": hole["u_mm"]})
+        )
         if hole["photos"] > 1:
             text += f" from {hole['photos']} photos"
         limit = hole["limit"]

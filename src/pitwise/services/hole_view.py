@@ -7,14 +7,14 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, cast
+from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from pitwise.bench.model import HoleReading
 from pitwise.measure.photo.combine import combine
-from pitwise.measure.photo.result import Estimate, HoleMeasured, PhotoRefused, Source
+from pitwise.measure.photo.result import Estimate, Feature, NickFound, PhotoRefused, Source
 from pitwise.measure.photo.turns import four_turns
 from pitwise.records.photo_tables import HoleMeasure, PartFace, Photo
 
@@ -110,37 +110,48 @@ def four_turn_set(measures: Sequence[Measure]) -> tuple[Measure, ...]:
 class _Kept:
     """A kept result with what `measure.photo.combine` reads of a measured one."""
 
-    feature: str
+    feature: Feature
     diameter: Estimate
     roundness_mm: float
     roundness_u_mm: float
+    noise_floor_mm: float
+    shape_unknown: str
     off_centre: Estimate
     off_centre_xy_mm: tuple[float, float]
+    off_centre_view_u_mm: float | None
+    nicks: tuple[NickFound, ...]
+    nicks_sought: bool
     budget: tuple[Source, ...]
     edge_sd_px: float
     px_per_mm: float
     edge_px: tuple[int, ...] = ()
     warnings: tuple[str, ...] = ()
-    shape_unknown: str = ""
 
 
-def _kept(measure: Measure) -> HoleMeasured:
+def _kept(measure: Measure) -> _Kept:
     body = measure.body
-    off = body["off_centre_mm"]
-    kept = _Kept(
+    off, shape = body["off_centre_mm"], body["roundness_mm"]
+    unknown = shape.get("not_known") or ""
+    value = shape.get("at_least") if unknown else shape["value"]
+    return _Kept(
         body["feature"],
         Estimate(body["diameter_mm"]["value"], body["diameter_mm"]["u"]),
-        body["roundness_mm"]["value"] or 0.0,
-        body["roundness_mm"]["u"] or 0.0,
+        float(value or 0.0),
+        float(shape["u"] or 0.0),
+        float(shape["noise_floor"]),
+        unknown,
         Estimate(off["value"], off["u"]),
         (off["x"], off["y"]),
+        off.get("u_view"),
+        tuple(
+            NickFound(n["angle_deg"], n["depth_mm"], n["width_mm"], n.get("strength", 1.0))
+            for n in measure.nicks
+        ),
+        bool(body.get("nicks_sought", body["feature"] == "orifice")),
         tuple(Source(**row) for row in body["budget"]),
         body["edge_sd_px"],
         body["px_per_mm"],
-        shape_unknown="" if body["roundness_mm"]["value"] is not None else "not known",
     )
-    # The arrays of the edge are not kept; nothing that combines photos reads them.
-    return cast("HoleMeasured", kept)
 
 
 @dataclass(frozen=True)
@@ -183,12 +194,16 @@ def together(part: str, measures: Sequence[Measure], face: PartFace | None) -> T
         # The columns are enough, whatever version wrote the rest.
         row = used[0].row
         diameter = Estimate(row.diameter_mm or 0.0, row.diameter_u_mm or 0.0)
-        roundness = Estimate(row.roundness_mm or 0.0, row.roundness_u_mm or 0.0)
+        shape = used[0].body.get("roundness_mm") or {}
+        unknown = shape.get("not_known") or ("" if row.roundness_mm is not None else "not seen")
+        least = row.roundness_mm if row.roundness_mm is not None else shape.get("at_least")
+        roundness = Estimate(float(least or 0.0), row.roundness_u_mm or 0.0)
         off = Estimate(row.off_centre_mm or 0.0, row.off_centre_u_mm or 0.0)
     else:
         kept = [_kept(m) for m in used]
         all_of = combine(kept)
         diameter, off, roundness = all_of.diameter, all_of.off_centre, all_of.roundness
+        unknown = all_of.shape_unknown
         apart = [name for name, mean in all_of.means.items() if not mean.consistent]
         shapes = [k.roundness_mm for k in kept if not k.shape_unknown] or [0.0]
         spread = max(shapes) - min(shapes)
@@ -221,14 +236,16 @@ def together(part: str, measures: Sequence[Measure], face: PartFace | None) -> T
                 photos=n,
             )
         )
-    seen = sum(m.row.roundness_mm is not None for m in used)
-    if seen:
-        readings.append(HoleReading("orifice-roundness", roundness.value, roundness.u, floor, seen))
-    else:
-        warnings.append(
-            "Out of round and nicks are not known: a stretch of the edge is not seen. "
-            "Clean it, light it from another side and take the photo again."
+    readings.append(
+        HoleReading(
+            "orifice-roundness",
+            roundness.value,
+            None if unknown else roundness.u,
+            floor,
+            n,
+            not_known=unknown,
         )
+    )
     readings.append(HoleReading("orifice-off-centre", off.value, off.u, photos=off_photos))
     return Together(tuple(readings), tuple(warnings), outlier)
 
@@ -242,16 +259,21 @@ def nick_words(measures: Sequence[Measure]) -> str | None:
     if not used:
         return None
     nicks = [n for m in used for n in m.nicks]
+    unseen = sum(bool((m.body.get("roundness_mm") or {}).get("not_known")) for m in used)
+    doubt = (
+        ""
+        if not unseen
+        else "nicks not known: a stretch of the edge is not seen"
+        + ("" if len(used) == 1 else f" in {unseen} of {len(used)} photos")
+    )
     if not nicks:
-        if all(m.body.get("nicks") is None for m in used):
-            return "nicks not known: a stretch of the edge is not seen"
-        return "no nick found in the edge that was seen"
+        return doubt or "no nick found in the edge that was seen"
     deepest = max(nicks, key=lambda n: n["depth_mm"])
     count = max(len(m.nicks) for m in used)
     return (
         f"{count} nick{'s' if count > 1 else ''} found, the deepest "
         f"{deepest['depth_mm']:.3f} mm deep and {deepest['width_mm']:.3f} mm wide "
-        f"at {deepest['angle_deg']:.0f}°"
+        f"at {deepest['angle_deg']:.0f}°" + (f"; more {doubt}" if doubt else "")
     )
 
 

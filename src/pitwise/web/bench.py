@@ -8,7 +8,7 @@ from fastapi import APIRouter, BackgroundTasks, Depends, Form, Request
 from fastapi.responses import RedirectResponse, Response
 
 from pitwise.bench.decide import PIT_PART, PartAction, overrule_needs
-from pitwise.bench.holes import said
+from pitwise.bench.holes import said_reading
 from pitwise.services import drafts, signing
 from pitwise.services.draft_view import Draft
 from pitwise.services.errors import ConflictError, UnfinishedError
@@ -144,7 +144,7 @@ def _evidence(draft: Draft, slug: str, finding: Finding, nicks: str | None) -> l
         if quantity not in verdicts:
             continue
         verdict = verdicts[quantity]
-        text = f"{WORDS[quantity].name} {said(verdict.reading.value_mm, verdict.reading.u_mm)}"
+        text = f"{WORDS[quantity].name} {said_reading(verdict.reading)}"
         if verdict.limit is not None:
             side = "at or above" if verdict.limit.compare == ">=" else "above"
             text += f", limit: replace {side} {verdict.limit.quoted()}"
