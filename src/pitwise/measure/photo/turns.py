@@ -170,13 +170,13 @@ def four_turns(
     if not told:
         warnings.append("The hole is so well centred that which way it was turned can't be told.")
     scale = max(r.diameter.u / max(r.diameter.value, 1e-9) for r in results)
+    # Slips of the turns scatter sideways: what they explain of the scatter isn't the length's.
+    steady = max(math.sqrt(max(scatter**2 - wobble**2 / 2, 0.0)), own, u_place_mm)
     u = math.sqrt(
-        max(scatter, own, u_place_mm) ** 2 / n
-        + (0.5 * math.radians(u_turn_deg) ** 2 * abs(e)) ** 2
-        + (scale * abs(e)) ** 2
+        steady**2 / n + (0.5 * math.radians(u_turn_deg) ** 2 * abs(e)) ** 2 + (scale * abs(e)) ** 2
     )
     # Beyond that nothing is known: a direction spread evenly has 360°/√12.
-    sideways = math.hypot(max(scatter, own, u_place_mm), math.radians(u_turn_deg) * abs(e))
+    sideways = math.hypot(steady, wobble)
     u_angle = min(math.degrees(sideways / math.sqrt(n) / max(abs(e), 1e-9)), 360 / math.sqrt(12))
     return FourTurns(
         n,
