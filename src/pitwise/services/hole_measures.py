@@ -26,6 +26,7 @@ from pitwise.services.fittings import fitted
 from pitwise.services.hole_view import RENDERED as RENDERED
 from pitwise.services.hole_view import TURNS
 from pitwise.services.part_faces import (
+    MEASURED_WHEN_NEW,
     current_faces,
     face_view,
     first_rim,
@@ -347,7 +348,7 @@ def photo_when_new(
         rim=rim,
         hole=hole,
         hole_u=hole_u,
-        reason="measured on the shop's photo when new",
+        reason=MEASURED_WHEN_NEW,
         photo_id=photo.id,
     )
     return None

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -17,6 +16,7 @@ from pitwise.measure.photo.combine import combine
 from pitwise.measure.photo.result import Estimate, Feature, NickFound, PhotoRefused, Source
 from pitwise.measure.photo.turns import four_turns
 from pitwise.records.photo_tables import HoleMeasure, PartFace, Photo
+from pitwise.services.hole_growth import growth_u
 
 TURNS = 4
 RENDERED = "rendered-"
@@ -182,7 +182,7 @@ def together(part: str, measures: Sequence[Measure], face: PartFace | None) -> T
 
     Photos are combined by `measure.photo.combine`, which keeps what they share whole; a
     complete set of four turns gives the off-centre. Growth is the diameter less the diameter
-    when new, both uncertainties combined (JCGM 100:2008, 5.1.2; number from memory).
+    when new, its uncertainty by `hole_growth.growth_u`.
     """
     used = [m for m in measures if m.counts]
     if not used:
@@ -232,7 +232,12 @@ def together(part: str, measures: Sequence[Measure], face: PartFace | None) -> T
             HoleReading(
                 "orifice-growth",
                 diameter.value - face.hole_mm,
-                math.hypot(diameter.u, face.hole_u_mm or 0.0),
+                growth_u(
+                    diameter.u,
+                    [_kept(m) for m in used if m.body.get("budget")],
+                    face,
+                    all(m.body.get("rim_mm") == face.rim_mm for m in used),
+                ),
                 photos=n,
             )
         )
