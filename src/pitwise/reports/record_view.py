@@ -157,7 +157,12 @@ def _length(row: Plain | None) -> str:
     if not row:
         return "–"
     text = f"{row['value']:.3f} mm"
-    return text if row.get("u") is None else f"{text} ± {COVERAGE * row['u']:.3f} mm"
+    return text if row.get("u") is None else f"{text} ± {_small(COVERAGE * row['u'])}"
+
+
+def _small(length_mm: float) -> str:
+    # A range of nothing is no claim anyone believes.
+    return "under 0.001 mm" if length_mm < 0.001 else f"{length_mm:.3f} mm"
 
 
 def _photo(measure: Plain, times: Times) -> Plain:
@@ -174,7 +179,7 @@ def _photo(measure: Plain, times: Times) -> Plain:
             rows.append(
                 [
                     "Out of round",
-                    f"{_length(result['roundness_mm'])}; noise floor {floor:.3f} mm",
+                    f"{_length(result['roundness_mm'])}; noise floor {_small(floor)}",
                 ]
             )
         rows.append(["Off centre", _length(result["off_centre_mm"])])
@@ -184,6 +189,9 @@ def _photo(measure: Plain, times: Times) -> Plain:
                 for n in result["nicks"]
             ]
             rows.append(["Nicks", "; ".join(nicks) or "none found in the edge that was seen"])
+        if result.get("rim_mm") and result.get("scale_from") != "card":
+            since = ", changed before signing: does not count" if measure.get("other_rim") else ""
+            rows.append(["Rim used", f"{result['rim_mm']:g} mm{since}"])
     kind = "Rendered picture, not a photo: " if measure.get("rendered") else ""
     rows.append(["Photo", f"{kind}{measure['photo']['sha256'][:16]}, {at}"])
     return {"picture": result.get("picture_sha256") or "", "rows": rows}

@@ -20,6 +20,8 @@ from pitwise.records.photo_tables import HoleMeasure, PartFace, Photo
 
 TURNS = 4
 _SAME_RIM_MM = 1e-6
+# From this share of the picture's side on, a face can't be brought much nearer (our own choice).
+_FILLS = 0.7
 RENDERED = "rendered-"
 """How the keys of pictures begin that were never taken with a camera: said wherever shown."""
 
@@ -47,7 +49,7 @@ class Measure:
     def refusal(self) -> dict[str, str] | None:
         """Why there are no numbers: reason, text, mend; None where there are."""
         said: dict[str, str] | None = self.body.get("refused")
-        return said
+        return None if said is None else in_shop_words(said, self.body, self.photo)
 
     @property
     def rendered(self) -> bool:
@@ -72,6 +74,48 @@ class Measure:
             r.off_centre_u_mm,
         )
         return not r.taken_out and not r.refused and None not in numbers
+
+
+def in_shop_words(said: dict[str, str], body: Mapping[str, Any], photo: Photo) -> dict[str, str]:
+    """Say a refusal as it is said in a shop, with the mend that fits this photo.
+
+    A face that fills the picture and still has too few pixels a millimetre can't be brought
+    nearer: then the rim's diameter is what to doubt.
+    """
+    text, mend = said["text"], said["mend"]
+    reason, scale, rim = said["reason"], body.get("px_per_mm"), body.get("rim_mm")
+    if reason == "too-small-scale" and scale and rim:
+        share = scale * rim / max(min(photo.width, photo.height), 1)
+        if share > _FILLS:
+            text = f"too few pixels for a face {rim:g} mm wide, which fills the picture already"
+            mend = (
+                f"is the rim {rim:g} mm? If not, put it right. If it is, take the photo with a "
+                "better camera or a microscope"
+            )
+        else:
+            text = f"the face is too small in the picture: {share:.0%} of its side"
+            mend = (
+                "come closer, or zoom in, until the face all but fills the picture with its whole "
+                f"rim in view. Is the rim {rim:g} mm?"
+            )
+    elif reason == "too-small-scale":
+        mend = "come closer, or zoom in, until the face all but fills the picture"
+    elif reason == "uniform":
+        text = "the picture is one even tone: too bright, too dark, or nothing in it"
+        mend = (
+            "if the face is all white, less light on it; if it is dark, more; then touch the face "
+            "on the screen, so that the camera sets itself by it"
+        )
+    elif reason == "rim-not-found":
+        text = "no full rim of a face is seen: it is cut off, not sharp, or lost in the background"
+        mend = (
+            "look at the picture: get the whole rim in view, hold still until it is sharp, and "
+            "lay the part on something plain and dark"
+        )
+    elif reason == "card-needed":
+        text = "the face's outer diameter is missing, and no card is in view: there is no scale"
+        mend = "type the diameter of the face; this photo is kept, and measured then"
+    return {**said, "text": text, "mend": mend}
 
 
 def measures_of(session: Session, inspection_id: int) -> dict[str, list[Measure]]:
