@@ -86,7 +86,8 @@ def draw_result(
 
     left = (2 * _PAD + _SIDE) * _OVER
     if isinstance(result, HoleMeasured):
-        _on_photo(pen, result, at)
+        # The whole rim is drawn on the face beside, where it is not in the window.
+        _on_photo(pen, result, at, rim=box == _face_window(image, result))
         _small_face(canvas, pen, image, result, box)
         _shape(pen, result, left)
         _numbers(pen, result)
@@ -231,8 +232,11 @@ def _to_px(result: HoleMeasured, x_mm: float, y_mm: float) -> Point:
     return float(x / z), float(y / z)
 
 
-def _on_photo(pen: _Pen, r: HoleMeasured, at: Callable[[float, float], Point]) -> None:
-    pen.line([at(*p) for p in _ring(r.rim_px)], _EDGE, 1.5, halo=True)
+def _on_photo(
+    pen: _Pen, r: HoleMeasured, at: Callable[[float, float], Point], *, rim: bool
+) -> None:
+    if rim:
+        pen.line([at(*p) for p in _ring(r.rim_px)], _EDGE, 1.5, halo=True)
     n = len(r.edge_px)
     order = np.argsort(r.edge_angle_deg)
     pts = [at(*(float(v) for v in r.edge_px[k])) for k in order]
