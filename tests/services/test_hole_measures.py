@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import math
 from collections.abc import Callable
@@ -38,6 +39,9 @@ from pitwise.services.errors import (
     UnfinishedError,
 )
 
+# Every photo another picture: the same one twice counts once.
+SHADES = itertools.cycle(range(256))
+
 
 @pytest.fixture(autouse=True)
 def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -62,8 +66,9 @@ def gives(monkeypatch: pytest.MonkeyPatch) -> Callable[..., list[dict[str, Any]]
 
 
 def add(floor: Floor, number: int, part: str = "nozzle", **more: Any) -> Draft:
-    given = {"key": floor.key(), "rim": "18.5", **more}
-    return hole_measures.add_photo(floor.shop, floor.tech, number, part, picture(), **given)
+    given = {"key": floor.key(), "rim": "18.5", "shade": next(SHADES), **more}
+    shown = picture(given.pop("shade"))
+    return hole_measures.add_photo(floor.shop, floor.tech, number, part, shown, **given)
 
 
 def kind_of(floor: Floor, part: str) -> int:
@@ -359,3 +364,62 @@ def test_growth_over_starts_feeds_its_own_wear_history(floor: Floor, gives: Any)
     with floor.shop.database.read() as session:
         assert wear_book.latest_row(session) is not None
         assert wear_book.latest_row(session, wear_book.GROWTH) is not None
+
+
+def off_at(x: float, y: float = 0.0, u: float = 0.013) -> dict[str, Any]:
+    return body(
+        off_centre_mm={"value": (x * x + y * y) ** 0.5, "u": u, "angle_deg": 0, "x": x, "y": y}
+    )
+
+
+def off_reading(draft: Draft) -> Any:
+    holes = draft.decision.parts["nozzle"].holes
+    return next(h.reading for h in holes if h.reading.quantity == "orifice-off-centre")
+
+
+def test_four_turns_of_a_part_that_was_not_turned_give_no_number(floor: Floor, gives: Any) -> None:
+    gives(off_at(0.35))
+    number = floor.draft()
+    for turn in range(4):
+        draft = add(floor, number, turn=turn)
+    assert off_reading(draft).value_mm == pytest.approx(0.35)
+    assert any("not turned" in w for w in draft.photos["nozzle"].warnings)
+    drafts.clear_part(floor.shop, floor.tech, number, "nozzle")
+    # Too little to be refused by, and still not passed off as centred.
+    gives(off_at(0.04))
+    for turn in range(4):
+        draft = add(floor, number, turn=turn)
+    assert off_reading(draft).value_mm == pytest.approx(0.04)
+    assert any("not turned" in w for w in draft.photos["nozzle"].warnings)
+
+
+def test_one_picture_is_no_two_turns_and_counts_once(floor: Floor, gives: Any) -> None:
+    gives(body())
+    number = floor.draft()
+    for turn in range(4):
+        draft = add(floor, number, turn=turn, shade=7)
+    assert off_reading(draft).photos == 1
+    assert any("same picture" in w for w in draft.photos["nozzle"].warnings)
+
+
+def test_a_photo_over_the_limit_is_not_averaged_below_it(floor: Floor, gives: Any) -> None:
+    gives(*[body(roundness=0.01)] * 8, body(roundness=0.237))
+    limits.add_limit(
+        floor.shop,
+        floor.lead,
+        depth="0.1 mm",
+        compare=">",
+        process_id=None,
+        source="manual",
+        reason="r",
+        on="nozzle/orifice-roundness",
+    )
+    number = floor.draft()
+    for _ in range(9):
+        draft = add(floor, number)
+    (why,) = [r for r in draft.decision.parts["nozzle"].because if "one photo reads" in r.text]
+    assert why.rule == "hole-over-limit-orifice-roundness"
+    assert draft.decision.parts["nozzle"].action == "replace"
+    odd = next(m for m in draft.holes["nozzle"] if m.row.roundness_mm == 0.237)
+    draft = hole_measures.set_taken_out(floor.shop, floor.tech, number, odd.row.id, out=True)
+    assert draft.decision.parts["nozzle"].action == "not-looked"

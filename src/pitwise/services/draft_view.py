@@ -21,7 +21,7 @@ from pitwise.bench.decide import (
 )
 from pitwise.measure.conformity import Expected
 from pitwise.measure.depth import Depth
-from pitwise.records.photo_tables import PartFace
+from pitwise.records.photo_tables import PartFace, Photo
 from pitwise.records.tables import (
     Answer,
     DecisionRow,
@@ -35,7 +35,7 @@ from pitwise.records.tables import (
 )
 from pitwise.services.errors import NotFoundError
 from pitwise.services.fittings import Life, fitted, last_counter, lives_of
-from pitwise.services.hole_view import Measure, Together, measures_of, together
+from pitwise.services.hole_view import Measure, Together, measures_of, together, unmeasured_of
 from pitwise.services.part_faces import current_faces
 from pitwise.services.setup import selector
 from pitwise.services.shopfloor import Shop
@@ -71,6 +71,7 @@ class Draft:
     holes: dict[str, list[Measure]]
     faces: dict[str, PartFace]
     photos: dict[str, Together]
+    unmeasured: dict[str, list[Photo]]
 
     @property
     def next_part(self) -> str | None:
@@ -287,4 +288,5 @@ def load_draft(shop: Shop, session: Session, inspection_id: int) -> Draft:
         holes=holes,
         faces=faces,
         photos=photos,
+        unmeasured=unmeasured_of(session, row.id),
     )

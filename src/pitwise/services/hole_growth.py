@@ -22,7 +22,8 @@ from pitwise.wear.history import Step
 
 def from_photo(face: PartFace) -> bool:
     """Return whether the hole when new was taken over from the shop's photo of such a part."""
-    return face.photo_id is not None and face.reason == MEASURED_WHEN_NEW
+    # A later photo to compare with leaves the hole as it was, and its reason at the end.
+    return face.photo_id is not None and face.reason.endswith(MEASURED_WHEN_NEW)
 
 
 def u_when_new(face: PartFace) -> float:

@@ -156,6 +156,9 @@ def _answer(path: Path) -> dict[str, Any] | None:
     return answer if isinstance(answer, dict) else None
 
 
+_AGAIN = "send it again; if it stops again, take another photo or restart Pitwise"
+
+
 def _stopped(place: str, code: int | None, errors: Path) -> ServiceError:
     mend = "take the photo again, or send it as the camera made it, as a JPEG"
     if code is None or code == -signal.SIGXCPU:
@@ -170,4 +173,4 @@ def _stopped(place: str, code: int | None, errors: Path) -> ServiceError:
         code,
         ascii(words.decode(errors="replace")),
     )
-    return ServiceError(place, "stopped the program that works on photos: it is damaged", mend)
+    return ServiceError(place, "stopped the program that works on photos", _AGAIN)

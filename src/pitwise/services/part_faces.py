@@ -12,10 +12,10 @@ from sqlalchemy.orm import Session
 
 from pitwise.measure.depth import MM_PER_UNIT, Depth, ReadingError, parse_depth
 from pitwise.records.photo_tables import PartFace, Photo
-from pitwise.records.tables import PartType, Person
-from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
+from pitwise.records.tables import InspectionRow, PartType, Person
+from pitwise.services.errors import NotFoundError, ServiceError
 from pitwise.services.fields import clean_text
-from pitwise.services.permissions import Actor, require
+from pitwise.services.permissions import Actor, may, require
 from pitwise.services.shopfloor import Shop
 from pitwise.trade.quantities import PHOTO_PARTS
 
@@ -26,7 +26,7 @@ HOLE_MM = (0.2, 40.0)
 # (common practice, no source; JCGM 100:2008, 4.3.7): what a shop that knows better types over.
 PART_SCATTER_MM = 0.03 / math.sqrt(3)
 MEASURED_WHEN_NEW = "measured on the shop's photo when new"
-TYPED_ON_THE_BENCH = "typed on the bench, before a photo"
+TYPED_ON_THE_BENCH = "typed on the bench for a photo"
 
 
 @dataclass(frozen=True)
@@ -84,8 +84,10 @@ def length(place: str, text: str, lowest: float, highest: float) -> Depth:
     try:
         given = parse_depth(text)
     except ReadingError as error:
-        problem, _, mend = str(error).partition(": ")
-        raise ServiceError(place, problem, mend or "write it as 18.5 mm") from error
+        # The reader's own words are a depth gauge's; here a diameter is asked for.
+        raise ServiceError(
+            place, f"can't read '{text.strip()[:30]}' as a length", "write it as 18.5 mm"
+        ) from error
     if not lowest <= given.mm <= highest:
         raise ServiceError(place, f"{given.words()} can't be", f"give {lowest:g} to {highest:g} mm")
     return given
@@ -120,6 +122,7 @@ def set_face(
     hole_u: str = "",
     reason: str,
     photo_id: int | None = None,
+    drop_photo: bool = False,
 ) -> int:
     """Enter rim and hole of a part type when new; what held before stays in the book.
 
@@ -131,7 +134,9 @@ def set_face(
         Standard uncertainty of the hole's diameter; empty: by the typed figure's last digit and
         `PART_SCATTER_MM`.
     photo_id : int or None
-        The shop's photo of such a part when new.
+        The shop's photo of such a part when new; None: the one on record stays.
+    drop_photo : bool
+        Leave the photo on record out from now on; it stays in the book.
     """
     require(actor, "part-faces")
     reason = clean_text("reason", reason, longest=400)
@@ -156,6 +161,9 @@ def set_face(
             photo = session.get(Photo, photo_id)
             if photo is None or photo.part_type_id != kind.id or photo.purpose != "new":
                 raise NotFoundError("photo", "is none of this part type when new", "take it again")
+        elif not drop_photo:
+            known = current_faces(session, [kind.id]).get(kind.id)
+            photo_id = known.photo_id if known is not None else None
         return _enter(shop, session, actor, kind, rim_mm, hole_mm, hole_u_mm, reason, photo_id)
 
 
@@ -197,20 +205,43 @@ def _enter(
     return row.id
 
 
-def first_rim(shop: Shop, session: Session, actor: Actor, kind: PartType, rim_mm: float) -> None:
-    """Keep a rim typed on the bench, where the part type has none yet.
+def first_rim(
+    shop: Shop, session: Session, actor: Actor, kind: PartType, rim_mm: float, inspection_id: int
+) -> None:
+    """Keep a rim typed on the bench and measured with, where the part type has none yet.
 
-    Anybody who inspects may give the first one, since without it no photo has a scale; a
-    lead alone changes it.
+    Anybody who inspects may give the first one, since without it no photo has a scale.
     """
     require(actor, "inspect")
-    known = current_faces(session, [kind.id]).get(kind.id)
-    if known is not None:
-        if known.rim_mm != rim_mm:
-            raise ConflictError(
-                "rim",
-                f"{kind.name} has a rim of {known.rim_mm:g} mm on record",
-                "use that; a lead can correct it on the part type's page",
-            )
-        return
-    _enter(shop, session, actor, kind, rim_mm, None, None, TYPED_ON_THE_BENCH, None)
+    if current_faces(session, [kind.id]).get(kind.id) is None:
+        reason = _typed_in(inspection_id)
+        _enter(shop, session, actor, kind, rim_mm, None, None, reason, None)
+
+
+def _typed_in(inspection_id: int) -> str:
+    return f"{TYPED_ON_THE_BENCH}, inspection {inspection_id}"
+
+
+def may_mend_rim(actor: Actor, row: InspectionRow, face: PartFace | None) -> bool:
+    """Tell who may put a rim right: a lead, and in the same inspection who typed it."""
+    if face is None or may(actor, "part-faces"):
+        return True
+    return face.by == actor.person_id and face.reason == _typed_in(row.id)
+
+
+def mend_rim(
+    shop: Shop, session: Session, actor: Actor, inspection_id: int, face: PartFace, rim_mm: float
+) -> None:
+    """Put a rim right from the bench; hole and photo when new stay as they are."""
+    require(actor, "inspect")
+    _enter(
+        shop,
+        session,
+        actor,
+        _kind(session, face.part_type_id),
+        rim_mm,
+        face.hole_mm,
+        face.hole_u_mm,
+        _typed_in(inspection_id),
+        face.photo_id,
+    )

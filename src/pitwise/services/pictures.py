@@ -118,14 +118,14 @@ def take_in(
     with shop.database.read() as session:
         same = _by_key(session, key)
         if same is not None:
-            return same
+            return _same_place(same, purpose, part, inspection_id, part_type_id)
         _check_place(session, purpose, part, inspection_id, part_item_id, part_type_id)
     taken = intake.take(name, stream)
     sha256 = taken.sha256
     with shop.database.write() as session:
         same = _by_key(session, key)
         if same is not None:
-            return same
+            return _same_place(same, purpose, part, inspection_id, part_type_id)
         # The draft may have been signed meanwhile.
         _check_place(session, purpose, part, inspection_id, part_item_id, part_type_id)
         _keep_blob(session, sha256, taken)
@@ -158,6 +158,22 @@ def take_in(
             inspection=inspection_id,
         )
         return _info(row, taken.media, taken.notes)
+
+
+def other_key() -> ConflictError:
+    """Say that a key was used for another photo: nothing was taken in, and that is told."""
+    return ConflictError(
+        "photo", "it stands for another photo already", "reload the page, then take it again"
+    )
+
+
+def _same_place(
+    same: PhotoInfo, purpose: str, part: str, inspection_id: int | None, part_type_id: int | None
+) -> PhotoInfo:
+    of_type = purpose == "new" and same.part_type_id != part_type_id
+    if (same.purpose, same.part, same.inspection_id) != (purpose, part, inspection_id) or of_type:
+        raise other_key()
+    return same
 
 
 def _person(actor: Actor) -> int:

@@ -71,7 +71,9 @@ def part_record(
         "reading": plain.get("reading"),
         "holes": plain.get("holes", []),
         "measures": [
-            plain_measure(m, draft.names) for m in draft.holes.get(slug, ()) if not m.row.taken_out
+            plain_measure(m, draft.names, draft.faces.get(slug))
+            for m in draft.holes.get(slug, ())
+            if not m.row.taken_out
         ],
         "overrule": None if overrule is None else _overrule_record(draft, overrule),
         "new_item": None if new is None else {"tag": new.tag, "type": new.part_type.name},
