@@ -70,3 +70,16 @@ def test_outside_of_the_window_nothing_is_left(picture: np.ndarray) -> None:
     )
     # As dark as the ground that the part stands on.
     assert abs(float(bare[:40].mean()) - float(picture[y, x - 235].mean())) < 6
+
+
+def test_a_card_in_view_that_is_not_wanted_is_no_rim(picture: np.ndarray) -> None:
+    got = measure_photo(picture, rim_mm=12.0, card=False)
+    assert isinstance(got, HoleMeasured), got
+    assert got.scale_from == "rim"
+    assert got.tone_from == "assumed"
+    assert abs(got.diameter.value - HOLE_MM) < max(3 * got.diameter.u, 0.02)
+    # With half of the card cut away its paper can't be told from a face: refused.
+    cut = measure_photo(picture[:, 250:], rim_mm=12.0, card=False)
+    assert isinstance(cut, PhotoRefused)
+    assert cut.reason == "card"
+    assert "out of the picture" in cut.mend

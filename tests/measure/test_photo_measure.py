@@ -41,14 +41,14 @@ def test_a_round_hole_is_measured_to_a_few_hundredths_of_a_pixel() -> None:
 
 def test_tilt_oval_and_nick_come_out_as_they_went_in() -> None:
     found = _measured(
-        face(tilt_deg=11, lobes=((2, 0.04, 30),), nick=(200, 0.06, 0.12), off_mm=(-0.1, 0.05))
+        face(tilt_deg=11, lobes=((2, 0.04, 30),), nick=(200, 0.12, 0.12), off_mm=(-0.1, 0.05))
     )
     assert found.tilt_deg == pytest.approx(11, abs=0.7)
     assert (found.diameter.value - 2.2) * found.px_per_mm == pytest.approx(0, abs=0.12)
     assert found.roundness_without_nicks_mm == pytest.approx(0.08, abs=0.008)
     assert len(found.nicks) == 1
     assert found.nicks[0].angle_deg == pytest.approx(200, abs=2)
-    assert found.nicks[0].depth_mm == pytest.approx(0.06, abs=0.02)
+    assert found.nicks[0].depth_mm == pytest.approx(0.12, abs=0.02)
     assert found.roundness_mm > found.roundness_without_nicks_mm
 
 

@@ -29,7 +29,9 @@ def _off_um(got: HoleMeasured, truth: Truth) -> float:
 
 
 def test_the_roundness_of_repeats_lies_within_its_uncertainty() -> None:
-    values, inside = [], 0
+    values: list[float] = []
+    us: list[float] = []
+    inside = 0
     for k in range(4):
         scene = replace(
             HOLE, tilt_deg=3.0 * k, tilt_towards_deg=67.0 * k, light_from_deg=90.0 * k,
@@ -43,12 +45,12 @@ def test_the_roundness_of_repeats_lies_within_its_uncertainty() -> None:
         )
         assert got.roundness_u_mm * scene.px_per_mm < 0.4
         values.append(got.roundness_mm)
+        us.append(got.roundness_u_mm)
         rows = {row.name for row in got.roundness_budget}
         assert {"noise taken for shape", "uneven light along the edge", "bore wall"} <= rows
     assert inside == 4
     # The stated u is no smaller than what repeats show.
-    assert isinstance(got, HoleMeasured)
-    assert np.std(values, ddof=1) <= 1.5 * got.roundness_u_mm
+    assert np.std(values, ddof=1) <= 1.5 * max(us)
 
 
 def test_a_known_focal_length_finds_the_rims_middle() -> None:

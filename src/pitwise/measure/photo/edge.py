@@ -281,7 +281,8 @@ def fit_edges(
             step = step - solved[:, 0, 1] * step_s
             sigma = float(np.clip(sigma + step_s, 0.35, 12.0))
         e = e + np.where(good, np.clip(step, -reach, reach), 0.0)
-        if turn > 3 and float(np.percentile(np.abs(step[good]), 95) if good.any() else 0) < 2e-3:
+        moved = np.abs(step[good])
+        if turn > 3 and (not moved.size or middle(moved, 0.95) < 2e-3):
             break
     w = live * _huber(weighed, scale)
     seen = np.maximum(np.count_nonzero(w > 0, 1) - size - 1, 1)
@@ -311,9 +312,9 @@ def fit_edges(
     )
 
 
-def middle(values: Array) -> float:
-    """Return the median of many values (of an even number the upper one)."""
-    k = values.size // 2
+def middle(values: Array, share: float = 0.5) -> float:
+    """Return the median of many values (of an even number the upper one), or another quantile."""
+    k = min(int(values.size * share), values.size - 1)
     return float(np.partition(values, k)[k])
 
 

@@ -48,8 +48,9 @@ class EllipseFit:
     @property
     def axes(self) -> tuple[float, float]:
         """Return the semi-axes a ≥ b, px."""
-        values = np.linalg.eigvalsh(self.shape)
-        return 1.0 / float(values[0]), 1.0 / float(values[1])
+        (p, q), (_, r) = self.shape.tolist()
+        mean, spread = 0.5 * (p + r), math.hypot(0.5 * (p - r), q)
+        return 1.0 / (mean - spread), 1.0 / (mean + spread)
 
     def ellipse(self) -> Ellipse:
         """Return it as plain numbers."""

@@ -275,9 +275,14 @@ def _follow(
     rows = np.arange(smooth.size)[:, None]
     rise = np.clip(rays.flow[rows, index], 0, None)
     gain = rise / (rise + 0.35 * step)
-    gain *= np.where(np.abs(offsets) <= 2, 1.0, 0.85)
+    plain = gain
+    gain = gain * np.where(np.abs(offsets) <= 2, 1.0, 0.85)
     # Beyond an edge that is plainly there lies the face, not a nick.
     path, _ = closed_path(gain, 0.02)
+    # The price of leaving the curve holds the path back: the edge itself is at the next peak.
+    around = np.clip(path[:, None] + np.arange(-2, 4), 0, offsets.size - 1)
+    best = around[rows[:, 0], np.argmax(plain[rows, around], 1)]
+    path = np.where((offsets[path] >= 1) & (best > path), best, path)
     deep = offsets[path]
     there = gain[rows[:, 0], path] > 0.3
     # A nick is as dark as the hole; a drop of spatter at the edge is not.
@@ -287,7 +292,7 @@ def _follow(
     inside = np.clip(np.rint((smooth - 5 - rays.radii[0]) / _STEP).astype(int), 0, None)
     dark = float(np.median(rays.light[rows[:, 0], inside]))
     there &= level < dark + 0.5 * step
-    radius = smooth + np.where((deep > 2) & there, deep, 0.0)
+    radius = smooth + np.where((deep >= 2) & there, deep, 0.0)
     on = index[rows[:, 0], np.argmin(np.abs(offsets))]
     contrast = float(np.median(np.abs(rays.flow[rows[:, 0], on]))) / max(outside, 1e-9)
     return Front(centre, smooth, radius, seen, bevel, contrast)

@@ -12,8 +12,6 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator
-from scipy.optimize import isotonic_regression
 
 from pitwise.trade.given import InputError
 
@@ -87,6 +85,9 @@ class ToneCurve:
         if self.kind == "power":
             return np.asarray(v**self.exponent)
         x = v**self.exponent
+        # Only a card's curve needs these, and they take longer to import than a photo to measure.
+        from scipy.interpolate import PchipInterpolator
+
         knots = np.asarray(self.levels) ** self.exponent
         light = np.asarray(self.light)
         inner = PchipInterpolator(knots, light)(np.clip(x, knots[0], knots[-1]))
@@ -168,6 +169,8 @@ def from_steps(
     v, light = v[usable], light[usable]
     order = np.argsort(light, kind="stable")
     v, light = v[order], light[order]
+    from scipy.optimize import isotonic_regression
+
     fitted = isotonic_regression(v).x
     worst = float(np.abs(fitted - v).max()) if v.size else 0.0
     span = float(np.ptp(fitted)) if v.size else 0.0

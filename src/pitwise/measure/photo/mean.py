@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
-from scipy.optimize import brentq
 from scipy.special import chdtrc
 
 from pitwise.measure.photo.result import Estimate, Feature, NickFound, Source
@@ -97,7 +96,10 @@ def weighted_mean(
         top = float(np.ptp(x)) + float(u.max())
         while about(top)[1] > freedom:
             top *= 2
-        between = float(brentq(lambda b: about(b)[1] - freedom, 0.0, top))
+        # chi² falls as the spread grows: halve until nothing changes.
+        low = 0.0
+        while low < (between := 0.5 * (low + top)) < top:
+            low, top = (between, top) if about(between)[1] > freedom else (low, between)
     mean, _, w = about(between)
     scatter = float(1 / np.sqrt(w.sum()))
     shared = float((w * c).sum() / w.sum())

@@ -27,7 +27,7 @@ from pitwise.measure.photo.front import Front, find_front
 from pitwise.measure.photo.hole import Outline, seek_hole
 from pitwise.measure.photo.light import SRGB, ToneCurve
 from pitwise.measure.photo.pose import Plane
-from pitwise.measure.photo.profile import Profile, trace_profile
+from pitwise.measure.photo.profile import Profile, longest, trace_profile
 from pitwise.measure.photo.result import (
     Ellipse,
     Estimate,
@@ -65,7 +65,7 @@ _PIT_MEND = (
 # A spattered or glaring edge is refused where the numbers would hang on what is hidden: the
 # longest gap of the edge as a share of it, and the part of the diameter that the gap may move.
 _LONGEST_GAP = 0.3
-_MOST_GAP_PX = 0.1
+_MOST_GAP_PX = 0.15
 
 
 @dataclass(frozen=True)
@@ -105,7 +105,8 @@ def measure_photo(
     tone : ToneCurve, optional
         Else the card's, else a power of 2.2 known to ± 0.17.
     card : bool
-        Whether our printed card is looked for.
+        Whether our printed card is used. One in view is found in any case, so that its paper's
+        edge is not taken for a rim.
     printed : CardPrint, optional
         What the shop measured on its print of the card.
     false_alarm : float
@@ -150,7 +151,14 @@ def measure_photo(
         return seen.refuse(
             "too-small", f"the picture is {w} × {h} px", "send the photo itself, not a thumbnail"
         )
-    on_card = _card(image, tone, printed) if card else None
+    on_card = _card(image, tone, printed)
+    if not card:
+        # Its numbers are not wanted, but its paper and window are still as round as a rim.
+        if isinstance(on_card, PhotoRefused):
+            mend = "take the card out of the picture, or show the whole of it"
+            on_card = replace(on_card, mend=mend)
+        elif on_card is not None:
+            image, on_card = only_window(image, on_card), None
     if isinstance(on_card, PhotoRefused):
         return replace(on_card, feature=feature)
     tone_from: ToneFrom = "assumed" if tone is None else "given"
@@ -380,7 +388,7 @@ def _edge(
             doubt = f"{np.mean(hidden):.0%} of the pit's edge shows no clear step of light"
         if doubt is not None:
             return seen.refuse("pit-edge-doubtful", doubt, _PIT_MEND)
-    if float(np.mean(hidden)) > _MOST_MASKED or _longest(hidden) > _LONGEST_GAP:
+    if float(np.mean(hidden)) > _MOST_MASKED or longest(hidden) > _LONGEST_GAP:
         white = float(np.mean(profile.white)) > 0.5 * float(np.mean(hidden))
         return seen.refuse(
             "saturated" if white else "spatter",
@@ -391,18 +399,6 @@ def _edge(
             else f"clean the spatter off the {what}'s edge and take the photo again",
         )
     return front, profile
-
-
-def _longest(flags: NDArray[np.bool_]) -> float:
-    """Return the longest run of flags around the circle, as a share of it."""
-    if flags.all():
-        return 1.0
-    first = int(np.argmin(flags))
-    run = longest = 0
-    for flag in np.roll(flags, -first):
-        run = run + 1 if flag else 0
-        longest = max(longest, run)
-    return longest / flags.size
 
 
 def _ellipse_of(outline: Outline, face: Face) -> Ellipse | None:
@@ -449,8 +445,10 @@ def _result(
         u_scale=0.0 if on_card is None else on_card.u_scale,
         scale_from="rim" if rim_mm is not None else "card",
     )
-    gap = next(row.u_mm for row in budget if row.name == "hidden edge")
-    if gap * scale > _MOST_GAP_PX and seen.feature == "orifice":
+    # A nick's own place is no reason to refuse: it lies between edges that are seen.
+    hidden = float(np.mean(profile.masked))
+    gap = 2 * hidden**1.5 * (0.6 * profile.waves + 2 * profile.sd)
+    if gap > _MOST_GAP_PX and seen.feature == "orifice":
         white = bool(np.mean(profile.white) > 0.5 * np.mean(profile.masked))
         return seen.refuse(
             "saturated" if white else "spatter",

@@ -23,7 +23,7 @@ _NARROWEST_PX = 2.5
 _WIDEST_SHARE = 0.25
 _LEAST_WIDTH = 1.6
 # The shallowest nick reported, px, and how much deeper a wide one must be.
-_LEAST_DEPTH_PX, _DEPTH_FOR_WIDTH = 0.35, 0.05
+_LEAST_DEPTH_PX, _DEPTH_FOR_WIDTH = 0.55, 0.03
 # Scatter of real edges has heavier tails than a Gaussian's: the threshold is set so much higher
 # (rendered faces without a nick).
 _HEAVY_TAILS = 1.3

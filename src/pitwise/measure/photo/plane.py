@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.optimize import least_squares
 
 from pitwise.trade.given import InputError
 
@@ -211,6 +210,9 @@ def fit_views(
     count = terms + 2 * free_centre + (outward is not None)
     best = np.zeros(count)
     if count:
+        # Only several views of a card or a board need it, and it takes long to import.
+        from scipy.optimize import least_squares
+
         best = least_squares(
             lambda p: np.concatenate([r.ravel() for _, r in solved(p)[2]]),
             best,

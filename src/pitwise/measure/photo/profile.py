@@ -45,6 +45,8 @@ _NARROW_PX = 4.0
 _WALL_REACH = 4.5
 _WALL_WINDOW = (3.5, 2.8)
 _SAME_DARK = 0.05
+# A ring must leave so much less over than none does: a pixel is no Gaussian either.
+_WALL_BETTER = 0.8
 # Camera's distance over the rim's radius (common practice, no source; see the budget).
 DISTANCE_PER_RADIUS = 26.0
 
@@ -71,6 +73,9 @@ class Profile:
     blur : float
     fit : EdgeFit
     sectors : Sectors
+    inside : (n,) array or None
+        Lightest place between the smooth curve and a deep nick's edge, linear light; nan where
+        the edge is not deep.
     """
 
     centre: Array
@@ -87,6 +92,7 @@ class Profile:
     blur: float
     fit: EdgeFit
     sectors: Sectors
+    inside: Array | None = None
 
     @property
     def masked(self) -> Flags:
@@ -97,10 +103,11 @@ class Profile:
     def depth(self) -> Array:
         """Return the light inside of the edge: 0 the hole's darkest, 1 the face's."""
         dark = self.fit.dark
-        clear = np.isfinite(dark) & (self.fit.bright > dark)
+        clear = np.isfinite(dark) & (self.fit.bright > dark) & ~self.masked & ~self.outward
+        own = dark if self.inside is None else np.where(np.isnan(self.inside), dark, self.inside)
         black = float(np.percentile(dark[clear], 10)) if clear.any() else 0.0
         bright = float(np.median(self.fit.bright[clear])) if clear.any() else 1.0
-        return np.asarray((dark - black) / max(bright - black, 1e-9))
+        return np.asarray((own - black) / max(bright - black, 1e-9))
 
     @property
     def waves(self) -> float:
@@ -124,7 +131,19 @@ def grown(flags: Flags, by: int) -> Flags:
     return out
 
 
-def _local_median(values: Array, reach: int) -> Array:
+def longest(flags: Flags) -> float:
+    """Return the longest run of flags around the circle, as a share of it."""
+    if flags.all():
+        return 1.0
+    first = int(np.argmin(flags))
+    run = most = 0
+    for flag in np.roll(flags, -first):
+        run = run + 1 if flag else 0
+        most = max(most, run)
+    return most / flags.size
+
+
+def local_median(values: Array, reach: int) -> Array:
     """Return the running median around the circle over `reach` neighbours on either side."""
     wrapped = np.concatenate([values[-reach:], values, values[:reach]])
     windows = np.lib.stride_tricks.sliding_window_view(wrapped, 2 * reach + 1)
@@ -158,7 +177,7 @@ def robust_harmonics(
     for turn in range(17):
         # From few waves to many, so that a wide nick is not followed; the few with a wide cut
         # first, so that a lobe is not lost for ever.
-        waves = 2 if turn < 4 else min(_FEW, harmonics) if turn < 10 else harmonics
+        waves: int = 2 if turn < 4 else min(_FEW, harmonics) if turn < 10 else harmonics
         use = columns[:, : 1 + 2 * waves]
         w = weight * robust
         # What a gap leaves open is held to what a hole's waves may be: some 1 % of the radius,
@@ -169,7 +188,7 @@ def robust_harmonics(
         smooth = use @ np.linalg.solve(normal, use.T @ (w * radius))
         off = radius - smooth
         sd = max(_TO_SD * float(np.median(np.abs(off[live]))), least_sd)
-        wide = 0.6 * 0.7 ** (turn - 4) if 3 <= turn < 10 else 0.0
+        wide = 0.6 * math.pow(0.7, turn - 4) if 3 <= turn < 10 else 0.0
         cut = _TUKEY * max(sd * (1.6 if turn < 4 else 1.0), wide)
         robust = np.clip(1 - (off / cut) ** 2, 0, None) ** 2
     return smooth, robust, sd
@@ -223,7 +242,7 @@ def trace_profile(
         # of the edge less noise.
         if not fuzzy:
             held = np.column_stack(
-                [_local_median(fit.slopes[:, k], _SHARED) for k in range(fit.slopes.shape[1])]
+                [local_median(fit.slopes[:, k], _SHARED) for k in range(fit.slopes.shape[1])]
             )
             fit = fit_edges(
                 sectors, light, slope, sigma=fit.sigma, window=WINDOW, ramps=_RAMPS, held=held,
@@ -258,10 +277,30 @@ def trace_profile(
     least = _LEAST_OWN_STEP
     first = _judged(angle, base + fit.e, fit, sectors, centre, sigma, count, other, path, least)
     behind = _behind(first, face, sectors, light, slope, base)
-    if behind is None:
-        return first
-    fit, sigma = behind
-    return _judged(angle, base + fit.e, fit, sectors, centre, sigma, count, other, path, least)
+    if behind is not None:
+        fit, sigma = behind
+        first = _judged(angle, base + fit.e, fit, sectors, centre, sigma, count, other, path, least)
+    return replace(first, inside=_inside(frame, face, first))
+
+
+def _inside(frame: Frame, face: Face, profile: Profile) -> Array:
+    """Return the lightest place between the smooth curve and the edge, where that is deep."""
+    found = np.full(profile.angle.size, np.nan)
+    reach = profile.radius - profile.smooth - 1.5 * profile.blur - 0.5
+    deep = np.nonzero(reach > 1.0)[0]
+    if not deep.size:
+        return found
+    h, w = frame.grey.shape
+    turn = profile.angle[deep, None]
+    at = profile.smooth[deep, None] + reach[deep, None] * np.linspace(0.0, 1.0, 6)
+    px, py = face.plane.to_px(
+        profile.centre[0] + at * np.cos(turn), profile.centre[1] + at * np.sin(turn)
+    )
+    ix = np.clip(np.rint(px).astype(np.int64), 0, w - 1)
+    iy = np.clip(np.rint(py).astype(np.int64), 0, h - 1)
+    light, _ = frame.light(frame.grey[iy, ix].astype(np.float64))
+    found[deep] = np.percentile(light, 85, axis=1)
+    return found
 
 
 def _behind(
@@ -287,13 +326,13 @@ def _behind(
         ),
         1.0 / (DISTANCE_PER_RADIUS * rim),
     )
-    if wall is None or wall.chi > 1.0:
+    if wall is None or wall.chi > _WALL_BETTER:
         return None
     # A wide wall is a level and a ramp of its own to each sector; a narrow one is a ledge.
     narrow = wall.width < _NARROW_PX
     held = first.fit.slopes.copy()
     held[:, 0] = np.where(narrow, 0.0, held[:, 0])
-    beside = _local_median(np.where(clear, first.fit.bright, np.nan), max(clear.size // 20, 8))
+    beside = local_median(np.where(clear, first.fit.bright, np.nan), max(clear.size // 20, 8))
     fit = first.fit
     height = np.where(narrow, np.clip(wall.light * beside - wall.dark, 0.0, None), 0.0)
     old = first.fit
@@ -310,7 +349,7 @@ def _behind(
         | (moved > 0.15 + 0.5 * wall.light * np.minimum(wall.width, 2.0))
         | (moved < -0.25)
     ) & narrow
-    if np.count_nonzero(wrong & clear) > 0.25 * max(int(np.count_nonzero(narrow & clear)), 1):
+    if int(np.sum(wrong & clear)) > 0.25 * max(int(np.sum(narrow & clear)), 1):
         return None
     keep = grown(wrong, 1)
     return (
@@ -342,7 +381,7 @@ def _other_hue(
         iy = np.clip(np.rint(py).astype(np.int64), 0, h - 1)
         hue.append(frame.colour[iy, ix] / np.maximum(frame.grey[iy, ix], 0.02))
     mean = np.mean(np.array(hue, np.float64), 0)
-    usual = _local_median(mean, max(angle.size // 6, 8))
+    usual = local_median(mean, max(angle.size // 6, 8))
     spread = _TO_SD * float(np.median(np.abs(mean - usual)))
     return np.asarray(
         np.abs(mean - usual) > max(6 * spread, 0.3 * abs(float(np.median(usual))), least)
@@ -380,7 +419,7 @@ def _judged(
     typical = float(np.median(misfit[seen & ~bad])) if (seen & ~bad).any() else 0.1
     bad |= misfit > max(4.0 * typical, 0.4 if fuzzy else 0.12)
     # Spatter across the edge: what lies outside of it is not as bright as the face beside.
-    beside = _local_median(np.where(bad | white, np.nan, fit.bright), max(count // 10, 8))
+    beside = local_median(np.where(bad | white, np.nan, fit.bright), max(count // 10, 8))
     level = np.abs(fit.bright / np.maximum(beside, 1e-9) - 1)
     ordinary = float(np.nanmedian(level[seen])) if seen.any() else 0.1
     spatter = grown((level > max(_FUZZY_LEVEL if fuzzy else _OTHER_LEVEL, 5 * ordinary)) | other, 2)
@@ -410,7 +449,10 @@ def _judged(
     outward = grown(strange & (off > 0) & (weight > 0), 1) & ~white & ~hidden & ~inward
     clean = weight * ~(inward | outward)
     if np.count_nonzero(clean) > 0.25 * count:
-        smooth, _, sd = robust_harmonics(angle, radius, clean)
+        # Across a wide gap no more waves are told than have half a length of it.
+        gap = longest(clean == 0) * 2 * math.pi
+        waves = int(np.clip(1.3 * math.pi / max(gap, 0.1), _FEW, HARMONICS))
+        smooth, _, sd = robust_harmonics(angle, radius, clean, waves)
     return Profile(
         centre, angle, radius, fit.u, smooth, white, hidden, inward, spatter | inward, outward,
         sd, sigma, fit, sectors,

@@ -28,6 +28,7 @@ _CLOSER = 500
 _STEP = 0.5
 # Blur of the rays along and across them, px, chosen on rendered faces before a like background.
 _SOFT = 1.4
+_LEAST_EDGE = 0.0015
 
 
 @dataclass(frozen=True)
@@ -79,7 +80,8 @@ def _rays(
 def _edges(offset: Array, flow: Array) -> tuple[Array, Array]:
     """Return up to `_EDGES` edges of each ray: offsets and strengths; strength 0 for none."""
     size = np.abs(flow)
-    floor = 2.2 * float(np.median(size)) + 1e-6
+    # On a ground that is exactly even the median is nothing, and rounding is no edge.
+    floor = max(2.2 * float(np.median(size)), _LEAST_EDGE)
     top = np.zeros_like(size, bool)
     top[:, 1:-1] = (
         (size[:, 1:-1] >= size[:, :-2]) & (size[:, 1:-1] > size[:, 2:]) & (size[:, 1:-1] > floor)

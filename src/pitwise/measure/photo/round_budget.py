@@ -28,6 +28,8 @@ _RANGE = 2.0
 _MODEL_PX = {"orifice": 0.04, "pit": 0.25}
 # How well the depth of a nick is known on rendered faces, px, besides the edge's scatter.
 _NICK_PX = 0.15
+# And a share of the depth: the bottom of a narrow deep nick is lighter than the hole.
+_NICK_SHARE = 0.1
 
 
 def roundness_budget(
@@ -128,13 +130,14 @@ def roundness_budget(
         ),
     ]
     if nicks:
+        deep = max(nick.depth_mm for nick in nicks)
         rows.append(
             Source(
                 "depth of the deepest nick",
-                math.hypot(_NICK_PX, profile.sd) * mm,
+                math.hypot(math.hypot(_NICK_PX, profile.sd) * mm, _NICK_SHARE * deep),
                 1.0,
                 "A",
-                "scatter of the edge in it, and its narrowness under the blur",
+                "scatter of the edge in it, its narrowness under the blur, a tenth of its depth",
             )
         )
     return tuple(rows)

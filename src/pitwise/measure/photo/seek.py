@@ -26,6 +26,8 @@ _MOST_EDGES = 14000
 _CELL = 3.0
 # An edge counts from this gain on; a ring of fewer directions than this share is none.
 _CLEAR = 0.3
+# Gradients below this are no more than rounding, tone values of 255 per px.
+_LEAST_STEP = 0.15
 _SEEN = 0.4
 
 
@@ -40,15 +42,18 @@ class Gradient:
     floor: float
 
 
-def gradient_of(grey: Grey, sigma: float = 1.2, *, colour: Grey | None = None) -> Gradient:
+def gradient_of(
+    grey: Grey, sigma: float = 1.2, *, colour: Grey | None = None, least: float = 1e-6
+) -> Gradient:
     """Return the gradient of a picture smoothed by a Gaussian of `sigma` px.
 
-    With `colour` (red less blue), that of the two which is stronger at each place.
+    With `colour` (red less blue), that of the two which is stronger at each place. On a ground
+    that is exactly even the median gradient is nothing: below `least` none counts.
     """
-    own = _gradient(grey, sigma)
+    own = _gradient(grey, sigma, least)
     if colour is None:
         return own
-    other = _gradient(colour, sigma)
+    other = _gradient(colour, sigma, least)
     wins = other.size / other.floor > own.size / own.floor
     ratio = np.float32(own.floor / other.floor)
     return Gradient(
@@ -60,7 +65,7 @@ def gradient_of(grey: Grey, sigma: float = 1.2, *, colour: Grey | None = None) -
     )
 
 
-def _gradient(grey: Grey, sigma: float) -> Gradient:
+def _gradient(grey: Grey, sigma: float, least: float) -> Gradient:
     soft = cv2.GaussianBlur(grey, (0, 0), sigma)
     gx = cv2.Scharr(soft, cv2.CV_32F, 1, 0) / 32.0
     gy = cv2.Scharr(soft, cv2.CV_32F, 0, 1) / 32.0
@@ -70,7 +75,7 @@ def _gradient(grey: Grey, sigma: float) -> Gradient:
         np.asarray(gx, np.float32),
         np.asarray(gy, np.float32),
         np.asarray(size, np.float32),
-        float(np.median(size)) * 1.5 + 1e-6,
+        max(float(np.median(size)) * 1.5, least),
     )
 
 
@@ -403,7 +408,7 @@ def find_rims(grey: Grey, colour: Grey | None = None, *, count: int = 4) -> list
     colour : (h, w) float32 array, optional
         Its red less blue.
     """
-    g = gradient_of(grey, colour=colour)
+    g = gradient_of(grey, colour=colour, least=_LEAST_STEP)
     h, w = grey.shape
     least, most = 0.07 * min(h, w), 0.62 * min(h, w)
     field, cell = votes(g, least * 0.5, most, inward_dark=False)

@@ -18,7 +18,7 @@ from pitwise.measure.circle import (
 from pitwise.measure.photo.budget import correlated
 from pitwise.measure.photo.nick import Nick, find_nicks
 from pitwise.measure.photo.pose import Plane
-from pitwise.measure.photo.profile import Profile, grown
+from pitwise.measure.photo.profile import Profile, grown, local_median
 from pitwise.measure.photo.result import Circles, NickFound, PlaneCircle
 
 Array = NDArray[np.float64]
@@ -31,6 +31,8 @@ _POINTS = 240
 # So many places in a row that show no edge are worth a word.
 _RUN = 5
 _DROP_PX = 0.8
+# From this depth on a nick's own edge was followed.
+_TRACED_PX = 4.0
 # Light within a nick, over the hole's dark and as a share of the step: a drop's shadow has more.
 _DARK, _DARK_SHARE = 0.12, 0.3
 
@@ -71,7 +73,9 @@ def _about(centre: tuple[float, float], angle: Array, radius: Array) -> Array:
     return np.asarray(np.interp(angle, turn[order], r[order], period=2 * math.pi))
 
 
-def _zone_points(angle: Array, filtered: Array, nicks: list[Nick]) -> Array:
+def _zone_points(
+    angle: Array, filtered: Array, nicks: list[Nick], bitten: Array | None = None
+) -> Array:
     """Return the filtered profile with its nicks at full depth, thinned to `_POINTS`."""
     grid = np.arange(_POINTS, dtype=np.float64) * (2 * math.pi / _POINTS)
     mean = float(np.mean(filtered))
@@ -83,6 +87,11 @@ def _zone_points(angle: Array, filtered: Array, nicks: list[Nick]) -> Array:
         along = np.abs((at - nick.angle + math.pi) % (2 * math.pi) - math.pi) * mean
         wide = max(nick.width, 1e-6)
         shape = np.where(along < wide, np.cos(math.pi * along / (2 * wide)) ** 2, 0.0)
+        if nick.depth > _TRACED_PX and bitten is not None:
+            # A deep one was followed: its own edge, up to the depth at its tip.
+            own = np.clip(np.interp(at, angle, bitten, period=2 * math.pi), 0.0, nick.depth)
+            shape = np.where(along < 1.5 * wide, own / nick.depth, 0.0)
+            shape[np.argmin(along)] = 1.0
         bite = np.maximum(bite, nick.depth * shape)
     return _points(at, radius + bite)
 
@@ -108,10 +117,10 @@ def _beside(nick: Nick, angle: Array, blocked: Flags, radius: float) -> bool:
     return bool(np.any(blocked[apart < 0.6 * nick.width + 3.0]))
 
 
-def _as_dark(nick: Nick, angle: Array, depths: Array, seen: Flags, radius: float) -> bool:
+def _as_dark(nick: Nick, angle: Array, depths: Array, radius: float) -> bool:
     """Return whether what lies in a nick is as dark as the hole, over a good part of it."""
     apart = np.abs((angle - nick.angle + math.pi) % (2 * math.pi) - math.pi) * radius
-    core = (apart < max(0.6 * nick.width, 2.0)) & seen
+    core = apart < max(0.6 * nick.width, 2.0)
     return bool(core.any() and np.mean(depths[core] < _DARK) > _DARK_SHARE)
 
 
@@ -168,14 +177,22 @@ def shape_of(
     )
     step = 2 * math.pi * float(np.mean(smooth)) / angle.size
     # Beside a place left out, a drop of spatter and a nick look alike: said, not counted. But a
-    # drop is not as dark as the hole.
+    # drop is not as dark as the hole, nor lit as the wall beside it.
     foreign = profile.spatter[::-1]
     depths = profile.depth[::-1]
+    mean = float(np.mean(smooth))
+    usual = local_median(
+        np.where(blocked | profile.outward[::-1], np.nan, depths), max(angle.size // 12, 8)
+    )
     doubtful = [
         n
         for n in found
-        if _beside(n, angle, foreign, float(np.mean(smooth)))
-        and not _as_dark(n, angle, depths, ~masked, float(np.mean(smooth)))
+        if not _as_dark(
+            n,
+            angle,
+            depths if _beside(n, angle, foreign, mean) else depths - np.maximum(usual, 0.0),
+            mean,
+        )
     ]
     found = [n for n in found if n not in doubtful]
     nicked = np.zeros(angle.size, bool)
@@ -192,7 +209,7 @@ def shape_of(
     about = _about(centre, angle, filled)
     filtered = gaussian_upr(about, cutoff)
     plain = minimum_zone(_zone_points(angle, filtered, []))
-    points = _zone_points(angle, filtered, found)
+    points = _zone_points(angle, filtered, found, np.where(blocked, 0.0, radius - smooth))
     zone = minimum_zone(points) if found else plain
     circumscribed = minimum_circumscribed(points)
     inscribed = maximum_inscribed(points)

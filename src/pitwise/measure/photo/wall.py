@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, ndtr
 
-from pitwise.measure.photo.edge import Sectors
+from pitwise.measure.photo.edge import Sectors, middle
 from pitwise.measure.photo.shelf import shelf
 
 Array = NDArray[np.float64]
@@ -115,6 +115,10 @@ def find_wall(
         return None
     t = (s.t - shift[:, None])[:rows].reshape(groups, size * m)
     lum, steep = (v[:rows].reshape(groups, size * m) for v in (light, slope))
+    # Only the places that hold a pixel to use.
+    order = np.argsort(~used, axis=1, kind="stable")[:, : int(used.sum(1).max())]
+    t, lum, steep = (np.take_along_axis(v, order, 1) for v in (t, lum, steep))
+    used = np.take_along_axis(used, order, 1)
     mid = np.mean(np.unwrap(angle)[:rows].reshape(groups, size), 1)
     cos, sin = np.cos(mid), np.sin(mid)
     ring = 2 * _DEPTH * radius**2 * per_distance
@@ -206,11 +210,11 @@ def _fitted(
             # Each direction's wall may be a little lighter or darker than the law.
             own = (max(scale, 1e-3) / (_UNEVEN * max(float(np.median(levels[:, 0])), 0.02))) ** 2
             levels = _solved(columns, w, lum - behind, own)
-            residual = lum - behind - np.einsum("nmk,nk->nm", columns, levels)
+            residual = lum - behind - (columns @ levels[..., None])[..., 0]
             flags = live > 0
             if not flags.any():
                 return None
-            scale = _TO_SD * float(np.median(np.abs((residual / steep)[flags])))
+            scale = _TO_SD * middle(np.abs((residual / steep)[flags]))
         w = live * _huber(residual / steep, scale)
         chi = float(np.sum(w * residual**2))
         b, own_light, k = (levels[:, j][:, None] for j in range(3))
@@ -240,12 +244,13 @@ def _fitted(
         trace = np.trace(normal, axis1=1, axis2=2)[:, None, None]
         normal += np.eye(4) * (1e-6 * trace + 1e-9)
         cross = np.swapaxes(wi, 1, 2) @ outer
-        right = np.einsum("nmi,nm->ni", wi, residual)
-        solved = np.linalg.solve(normal, np.concatenate([cross, right[..., None]], -1))
+        right = np.swapaxes(wi, 1, 2) @ residual[..., None]
+        solved = np.linalg.solve(normal, np.concatenate([cross, right], -1))
         hold = max(scale, 1e-4) ** 2 / prior[1] ** 2 * _CORRELATED
-        top = np.einsum("nmi,nm->i", outer * w[..., None], residual)
+        each = (outer * w[..., None]).reshape(-1, 8)
+        top = residual.ravel() @ each
         top += hold * (prior[0] - q) - np.einsum("nij,ni->j", cross, solved[..., -1])
-        low = np.einsum("nmi,nmj->ij", outer * w[..., None], outer)
+        low = each.T @ outer.reshape(-1, 8)
         low += np.diag(hold) - np.einsum("nik,nij->kj", cross, solved[..., :-1])
         step = np.zeros(8)
         free = slice(6, 8) if without else slice(0, 8)
@@ -272,7 +277,8 @@ def _solved(columns: Array, w: Array, light: Array, own: float) -> Array:
     size = columns.shape[-1]
     trace = np.trace(normal, axis1=1, axis2=2)[:, None, None]
     normal += np.eye(size) * (1e-6 * trace + 1e-9)
-    return np.linalg.solve(normal, np.einsum("nmk,nm->nk", weighted, light)[..., None])[..., 0]
+    solved = np.linalg.solve(normal, np.swapaxes(weighted, 1, 2) @ light[..., None])
+    return np.asarray(solved[..., 0], np.float64)
 
 
 def _huber(r: Array, scale: float) -> Array:
