@@ -247,7 +247,7 @@ def test_a_part_type_when_new(lite: Floor, tech: TestClient, lead: TestClient, g
     entry = {"rim": "18.5", "hole": "2.00", "reason": "pin gauge"}
     assert tech.post(f"{url}/face", data=entry).status_code == 403
     assert lead.post(f"{url}/face", data=entry).status_code == 303
-    assert "2.000 mm ± 0.006 mm" in tech.get(url).text
+    assert "2.000 mm ± 0.035 mm" in tech.get(url).text
     gives(REFUSED)
 
     def send_new(client: TestClient, key: str, hole_from: str = "record") -> Any:
@@ -263,7 +263,7 @@ def test_a_part_type_when_new(lite: Floor, tech: TestClient, lead: TestClient, g
     assert "Hold it still" in refused.text
     gives(body(diameter=2.013))
     assert send_new(lead, "new-photo-2").status_code == 303
-    assert "2.000 mm ± 0.006 mm" in tech.get(url).text, "a pin gauge is not replaced unasked"
+    assert "2.000 mm ± 0.035 mm" in tech.get(url).text, "a pin gauge is not replaced unasked"
     assert send_new(lead, "new-photo-3", "photo").status_code == 303
     form = lead.get(url).text
     fields = dict(re.findall(r'name="(rim|hole|hole_u)"[^>]* value="([^"]+)"', form))
