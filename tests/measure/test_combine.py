@@ -17,6 +17,7 @@ from pitwise.measure.photo.result import (
     Ellipse,
     Estimate,
     HoleMeasured,
+    NickFound,
     PhotoRefused,
     PlaneCircle,
     Source,
@@ -64,7 +65,7 @@ def photo(
         unmasked=Unmasked(diameter, roundness),
         budget=(
             Source("edge", own, 1.0, "A", "scatter of the edge"),
-            Source("rim", common, 1.0, "B", "the rim's diameter"),
+            Source("rim's diameter", common, 1.0, "B", "the rim's diameter"),
         ),
         filter_upr=50.0,
         false_alarm=0.01,
@@ -150,6 +151,93 @@ def test_what_cannot_be_combined_is_refused() -> None:
         combine([photo()])
     with pytest.raises(InputError, match="mixed"):
         combine([photo(), replace(photo(), feature="pit")])
+
+
+def test_nicks_are_matched_and_every_pinned_key_is_there() -> None:
+    deep = replace(photo(), nicks=(NickFound(40.0, 0.3, 0.2, 5.0),))
+    near = replace(
+        photo(), nicks=(NickFound(43.0, 0.28, 0.2, 5.0), NickFound(200.0, 0.05, 0.05, 2.0))
+    )
+    got = combine([deep, near, replace(photo(), px_per_mm=45.0)])
+    assert [(n.angle_deg, n.photos) for n in got.nicks] == [(40.0, 2), (200.0, 1)]
+    plain = got.plain()
+    assert plain["nicks"][0]["depth_mm"] == 0.3
+    assert plain["px_per_mm"] == 45
+    assert plain["roundness_mm"]["noise_floor"] == 0.004
+    assert combine([photo(), photo()]).plain()["nicks"] == []
+
+
+def test_one_photos_doubt_makes_the_shape_not_known() -> None:
+    doubted = replace(photo(roundness=0.03), shape_unknown="a nick or spatter at 75°")
+    got = combine([photo(), doubted, photo()])
+    plain = got.plain()
+    assert plain["nicks"] is None
+    assert plain["roundness_mm"]["value"] is None
+    assert plain["roundness_mm"]["at_least"] == 0.03
+    assert "photo 2" in plain["roundness_mm"]["not_known"]
+
+
+def test_two_parts_give_no_number() -> None:
+    got = combine([photo(2.4), photo(3.2)])
+    plain = got.plain()
+    assert plain["refused"]["reason"] == "photos-differ"
+    assert {plain[key] for key in ("diameter_mm", "roundness_mm", "off_centre_mm", "nicks")} == {
+        None
+    }
+
+
+def test_more_photos_never_lower_what_noise_adds_to_roundness() -> None:
+    assert combine([photo()] * 9).roundness.u == pytest.approx(0.003)
+
+
+def test_a_shared_error_can_not_hide_a_difference() -> None:
+    # Apart by twice the rim's u: the rim is the same in both.
+    assert not combine([photo(2.0), photo(2.012)]).means["diameter"].consistent
+
+
+def test_a_worse_view_does_not_spoil_the_off_centre() -> None:
+    straight = replace(photo(u_off=0.0041), off_centre_view_u_mm=0.0)
+    tilted = replace(photo(u_off=0.0187), off_centre_view_u_mm=0.0182)
+    got = combine([straight, tilted, straight])
+    assert got.off_centre.u < 0.0041
+    # Taken alike, the view's part stays whole.
+    assert combine([tilted] * 4).off_centre.u > 0.0182
+
+
+def test_coverage_of_the_combined_off_centre() -> None:
+    rng = np.random.default_rng(5)
+    inside = 0
+    for _ in range(400):
+        shared = rng.normal(0, 0.006)
+        us = rng.choice([0.002, 0.006], 4)
+        x = [0.05 + shared + rng.normal(0, u) for u in us]
+        y = [rng.normal(0, u) for u in us]
+        photos = [
+            replace(photo(off=(a, b), u_off=math.hypot(0.006, u)), off_centre_view_u_mm=0.006)
+            for a, b, u in zip(x, y, us, strict=True)
+        ]
+        got = combine(photos).off_centre
+        inside += abs(got.value - 0.05) <= 2 * got.u
+    assert 0.925 <= inside / 400 <= 0.985
+
+
+@pytest.mark.parametrize(("e", "p"), [(0.01, 0.03), (0.3, 0.0)])
+def test_slips_of_the_turns_cost_direction_not_length(e: float, p: float) -> None:
+    rng = np.random.default_rng(2)
+    length, across, us, angles = [], [], [], []
+    for _ in range(200):
+        turns = [90 * k + rng.normal(0, 5) for k in range(4)]
+        got = four_turns(turned(e, p, turns, rng))
+        if isinstance(got, PhotoRefused):
+            continue
+        length.append(got.off_centre.value - e)
+        across.append(math.remainder(got.off_centre_angle_deg, 360))
+        us.append(got.off_centre.u)
+        angles.append(got.off_centre_angle_u_deg)
+    # Slips beyond 2 u in more than one turn may be refused.
+    assert len(us) > 190
+    assert 0.3 < np.sqrt(np.mean(np.square(length))) / np.mean(us) < 1.2
+    assert 0.6 < np.sqrt(np.mean(np.square(across))) / np.mean(angles) < 1.3
 
 
 def turned(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import math
 from collections.abc import Callable
 from typing import Any
 
@@ -290,7 +291,9 @@ def test_what_a_face_can_not_be(floor: Floor) -> None:
     enter(hole="2.0", reason="better caliper")
     view = part_faces.face_view(floor.shop, floor.tech, nozzle)
     assert view.face is not None
-    assert view.face.hole_u_mm == pytest.approx(0.1 / 12**0.5)
+    assert view.face.hole_u_mm == pytest.approx(
+        math.hypot(0.1 / 12**0.5, part_faces.PART_SCATTER_MM)
+    )
     assert [f.reason for f in view.earlier] == ["r"]
 
 

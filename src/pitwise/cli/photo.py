@@ -10,6 +10,7 @@ from rich.table import Table
 
 from pitwise.cli.common import console, print_json
 from pitwise.cli.photo_more import add_options, tell_change, tell_turns
+from pitwise.cli.photo_rim import add_rim_options, read_rim
 from pitwise.services.errors import ServiceError
 from pitwise.trade.given import InputError
 
@@ -18,6 +19,16 @@ if TYPE_CHECKING:
     from pitwise.measure.photo.combine import Combined
     from pitwise.measure.photo.light import ToneCurve
     from pitwise.measure.photo.result import HoleMeasured, PhotoRefused
+
+
+# Arguments of `measure_photo` as a person gives them.
+_OPTIONS = {
+    "rim_mm": "--rim-mm",
+    "u_rim_mm": "--rim-u-mm",
+    "false_alarm": "--false-alarm",
+    "focal_px": "--focal-px",
+    "feature": "--feature",
+}
 
 
 def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -29,7 +40,7 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         nargs="*",
         help="JPEG, PNG or HEIC; several of one part are combined",
     )
-    own.add_argument("--rim-mm", type=float, metavar="D", help="outer diameter of the face, mm")
+    add_rim_options(own)
     own.add_argument("--feature", choices=("orifice", "pit"), default="orifice")
     own.add_argument("--json", action="store_true", help="print JSON")
     own.add_argument("--picture", metavar="OUT.png", help="draw the result of the first photo")
@@ -77,12 +88,12 @@ def run(args: argparse.Namespace) -> int:
     from pitwise.measure.photo.result import HoleMeasured
     from pitwise.services.intake import decode_file
 
+    rim = read_rim(args.rim_mm, args.rim_u_mm)
+    _check_options(args)
     tone = _tone(args.tone)
     printed = card_print(args.card_lines, args.card_greys)
     results: list[HoleMeasured | PhotoRefused] = []
     pictures: list[Any] = []
-    if args.new is not None and len(args.images) != 1:
-        raise ServiceError("--new", f"{len(args.images)} photos", "name the one photo to compare")
     for place in [*args.images, *([] if args.new is None else [args.new])]:
         pixels = decode_file(place)
         if args.new is not None:
@@ -90,7 +101,8 @@ def run(args: argparse.Namespace) -> int:
         try:
             result = measure_photo(
                 pixels,
-                rim_mm=args.rim_mm,
+                rim_mm=None if rim is None else rim.mm,
+                u_rim_mm=0.0 if rim is None else rim.u_mm,
                 feature=args.feature,
                 tone=tone,
                 card=not args.no_card,
@@ -99,12 +111,14 @@ def run(args: argparse.Namespace) -> int:
                 focal_px=args.focal_px,
             )
         except InputError as error:
-            raise ServiceError(f"{place}: {error.place}", error.problem, error.mend) from error
+            option = _OPTIONS.get(error.place, error.place)
+            raise ServiceError(f"{place}: {option}", error.problem, error.mend) from error
         if args.picture is not None and not results:
             _draw(args.picture, pixels, result)
         results.append(result)
     if args.new is not None:
-        return tell_change(args, pictures[0], results[0], pictures[1], results[1])
+        rim_mm = None if rim is None else rim.mm
+        return tell_change(args, rim_mm, pictures[0], results[0], pictures[1], results[1])
     if args.four_turns:
         return tell_turns(args, results)
     measured = [r for r in results if isinstance(r, HoleMeasured)]
@@ -118,7 +132,24 @@ def run(args: argparse.Namespace) -> int:
         return 1 if refused else 0
     joint = combine(measured) if len(measured) >= 2 else None
     _tell_all(args, results, joint, refused)
-    return 1 if joint is None or refused else 0
+    return 1 if joint is None or joint.contradiction or refused else 0
+
+
+def _check_options(args: argparse.Namespace) -> None:
+    """Refuse what can't be done before a photo is measured."""
+    if args.four_turns and args.new is not None:
+        raise ServiceError("--four-turns", "goes with no --new", "ask for one of them at a time")
+    if args.new is not None and len(args.images) != 1:
+        raise ServiceError("--new", f"{len(args.images)} photos", "name the one photo to compare")
+    if args.picture is None:
+        return
+    place = Path(args.picture)
+    if place.suffix.casefold() != ".png":
+        raise ServiceError("--picture", f"'{place.name}' is no name for a PNG", "name it OUT.png")
+    if not place.parent.is_dir():
+        raise ServiceError(
+            "--picture", f"there is no folder '{place.parent}'", "name a file in a folder of yours"
+        )
 
 
 def card_print(lines: str | None, greys: str | None) -> CardPrint | None:
@@ -282,15 +313,15 @@ def _tell_all(
     joint: Combined | None,
     refused: list[tuple[str, PhotoRefused]],
 ) -> None:
+    from pitwise.measure.photo.combine import NOTHING
+
     plain = [r.plain() for r in results]
     if args.json:
         if joint is not None:
             whole = joint.plain()
         else:
             whole = {
-                "diameter_mm": None,
-                "roundness_mm": None,
-                "off_centre_mm": None,
+                **NOTHING,
                 "refused": {
                     "reason": "too-few",
                     "text": "fewer than two of the photos could be measured",
@@ -306,15 +337,38 @@ def _tell_all(
     if joint is None:
         out.print("Fewer than two photos could be measured.", markup=False)
         return
+    if joint.contradiction:
+        words = joint.plain()["refused"]
+        out.print(f"No number: {words['text']}. Mend: {words['mend']}", markup=False)
+        for line in joint.warnings:
+            out.print(line, markup=False)
+        return
     table = Table(title=f"{joint.n} photos", title_justify="left")
     for name in ("", "mm", "95 % range ±"):
         table.add_column(name, justify="left" if not name else "right")
-    for name, value in (
-        ("Diameter", joint.diameter),
-        ("Out of round", joint.roundness),
-        ("Off centre", joint.off_centre),
-    ):
-        table.add_row(name, f"{value.value:.4f}", f"{2 * value.u:.4f}")
+    round_, unknown = joint.roundness, bool(joint.shape_unknown)
+    table.add_row("Diameter", f"{joint.diameter.value:.4f}", f"{2 * joint.diameter.u:.4f}")
+    table.add_row(
+        "Out of round",
+        "not known" if unknown else f"{round_.value:.4f}",
+        f"at least {round_.value:.4f}"
+        if unknown
+        else f"{2 * round_.u:.4f} (noise alone shows {joint.noise_floor_mm:.4f})",
+    )
+    table.add_row("Off centre", f"{joint.off_centre.value:.4f}", f"{2 * joint.off_centre.u:.4f}")
+    for nick in joint.nicks:
+        seen = "its own photo" if nick.photos is None else f"in {nick.photos} of {joint.n} photos"
+        table.add_row(
+            f"Nick at {nick.angle_deg:.0f}°, {seen}",
+            f"{nick.depth_mm:.3f} deep",
+            f"{nick.width_mm:.3f} wide",
+        )
+    if not joint.nicks_sought:
+        table.add_row("Nicks", "not looked for", "")
+    elif unknown:
+        table.add_row("Nicks" if not joint.nicks else "More nicks", "not known", "")
+    elif not joint.nicks:
+        table.add_row("Nicks", f"none found in {joint.n} photos", "")
     out.print(table)
     for words in joint.warnings:
         out.print(words, markup=False)

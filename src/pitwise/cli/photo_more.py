@@ -47,7 +47,8 @@ def tell_turns(args: argparse.Namespace, results: Sequence[HoleMeasured | PhotoR
     out = console()
     out.print(
         f"Off centre {got.off_centre.value:.4f} mm ± {2 * got.off_centre.u:.4f} mm (95 %), towards "
-        f"{got.off_centre_angle_deg:.0f}° in the first photo; turned {got.turned}",
+        f"{got.off_centre_angle_deg:.0f}° ± {2 * got.off_centre_angle_u_deg:.0f}° in the first "
+        f"photo; turned {got.turned}",
         markup=False,
     )
     for words in got.warnings:
@@ -57,6 +58,7 @@ def tell_turns(args: argparse.Namespace, results: Sequence[HoleMeasured | PhotoR
 
 def tell_change(
     args: argparse.Namespace,
+    rim_mm: float | None,
     now_pixels: Any,
     now: HoleMeasured | PhotoRefused,
     new_pixels: Any,
@@ -66,13 +68,13 @@ def tell_change(
     from pitwise.measure.photo.change import changed_between
     from pitwise.measure.photo.result import HoleMeasured, PhotoRefused
 
-    if args.rim_mm is None:
+    if rim_mm is None:
         raise ServiceError("--new", "the rim's diameter is needed", "give --rim-mm D")
     if not isinstance(new, HoleMeasured):
         return _refused(args, new, "The photo when new: ")
     if not isinstance(now, HoleMeasured):
         return _refused(args, now)
-    got = changed_between(new_pixels, new, now_pixels, now, args.rim_mm)
+    got = changed_between(new_pixels, new, now_pixels, now, rim_mm)
     if isinstance(got, PhotoRefused):
         return _refused(args, got)
     if args.json:

@@ -157,7 +157,12 @@ def _length(row: Plain | None) -> str:
     if not row:
         return "–"
     text = f"{row['value']:.3f} mm"
-    return text if row.get("u") is None else f"{text} ± {COVERAGE * row['u']:.3f} mm"
+    return text if row.get("u") is None else f"{text} ± {_small(COVERAGE * row['u'])}"
+
+
+def _small(length_mm: float) -> str:
+    # A range of nothing is no claim anyone believes.
+    return "under 0.001 mm" if length_mm < 0.001 else f"{length_mm:.3f} mm"
 
 
 def _photo(measure: Plain, times: Times) -> Plain:
@@ -174,7 +179,7 @@ def _photo(measure: Plain, times: Times) -> Plain:
             words = (
                 "not known: a stretch of the edge is not seen"
                 if round_["value"] is None
-                else f"{_length(round_)}; noise floor {round_['noise_floor']:.3f} mm"
+                else f"{_length(round_)}; noise floor {_small(round_['noise_floor'])}"
             )
             rows.append(["Out of round", words])
         rows.append(["Off centre", _length(result["off_centre_mm"])])
@@ -187,6 +192,9 @@ def _photo(measure: Plain, times: Times) -> Plain:
                 "not known" if result["nicks"] is None else "none found in the edge that was seen"
             )
             rows.append(["Nicks", "; ".join(nicks) or none])
+        if result.get("rim_mm") and result.get("scale_from") != "card":
+            since = ", changed before signing: does not count" if measure.get("other_rim") else ""
+            rows.append(["Rim used", f"{result['rim_mm']:g} mm{since}"])
     kind = "Rendered picture, not a photo: " if measure.get("rendered") else ""
     rows.append(["Photo", f"{kind}{measure['photo']['sha256'][:16]}, {at}"])
     return {"picture": result.get("picture_sha256") or "", "rows": rows}
@@ -196,7 +204,11 @@ def _holes(part: Plain) -> list[list[str]]:
     """What all photos of a part gave together, with its limit."""
     rows = []
     for hole in part.get("holes", []):
-        text = _length({"value": hole["value_mm"], "u": hole["u_mm"]})
+        text = (
+            f"not known: {hole['not_known']} (at least {hole['at_least_mm']:.3f} mm)"
+            if hole.get("not_known")
+            else _length({"value": hole["value_mm"], "u": hole["u_mm"]})
+        )
         if hole["photos"] > 1:
             text += f" from {hole['photos']} photos"
         limit = hole["limit"]

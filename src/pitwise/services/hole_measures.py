@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import json
+from dataclasses import dataclass
 from typing import Any, BinaryIO
 
 from PIL import Image
@@ -17,15 +18,16 @@ from sqlalchemy.orm import Session
 from pitwise import __version__
 from pitwise.bench.holes import SMALLER_THAN_NEW
 from pitwise.records.photo_tables import HoleMeasure, PartFace, Photo
-from pitwise.records.tables import Answer, Fitting, InspectionRow
+from pitwise.records.tables import Answer, Fitting, InspectionRow, PartItem, Person
 from pitwise.services import measure_worker, photo_store, pictures
 from pitwise.services.draft_view import Draft, load_draft
 from pitwise.services.drafts import check_key
 from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
 from pitwise.services.fittings import fitted
 from pitwise.services.hole_view import RENDERED as RENDERED
-from pitwise.services.hole_view import TURNS, measures_of, unmeasured_of
+from pitwise.services.hole_view import TURNS, Measure, measures_of, unmeasured_of
 from pitwise.services.part_faces import (
+    MEASURED_WHEN_NEW,
     current_faces,
     face_view,
     first_rim,
@@ -388,6 +390,33 @@ def picture(
         return photo_store.blob(session, sha)
 
 
+@dataclass(frozen=True)
+class MeasureView:
+    """One result to be looked at: whose part, in which inspection, with the rim in force."""
+
+    measure: Measure
+    inspection: InspectionRow
+    face: PartFace | None
+    by: str
+
+
+def measure_view(shop: Shop, actor: Actor, measure_id: int) -> MeasureView:
+    """Return one photo's result with where it belongs."""
+    require(actor, "view")
+    with shop.database.read() as session:
+        row = session.get(HoleMeasure, measure_id)
+        of = session.get(InspectionRow, row.inspection_id) if row is not None else None
+        if row is None or of is None:
+            raise NotFoundError("photo", f"there is no measure {measure_id}", "see the record")
+        photo = session.get_one(Photo, json.loads(row.photo_ids)[0])
+        face = None
+        if row.part_item_id is not None:
+            kind = session.get_one(PartItem, row.part_item_id).part_type_id
+            face = current_faces(session, [kind]).get(kind)
+        person = session.get(Person, row.by)
+        return MeasureView(Measure(row, photo), of, face, person.name if person else "")
+
+
 def photo_when_new(
     shop: Shop,
     actor: Actor,
@@ -396,8 +425,15 @@ def photo_when_new(
     *,
     key: str,
     rim: str,
+    hole_from: str = "record",
 ) -> dict[str, str] | None:
     """Take the shop's photo of a part type when new in, and enter the hole measured on it.
+
+    Parameters
+    ----------
+    hole_from : {"record", "photo"}
+        Which hole when new holds from now on, where one is on record: a pin gauge's is not
+        replaced unasked.
 
     Returns
     -------
@@ -433,7 +469,12 @@ def photo_when_new(
         pictures.withdraw(shop, actor, photo.id)
         return refused
     hole = hole_u = ""
-    if part != "electrode":
+    reason = MEASURED_WHEN_NEW
+    known = view.face
+    if known is not None and known.hole_mm is not None and hole_from != "photo":
+        hole, hole_u = f"{known.hole_mm:.8f} mm", f"{known.hole_u_mm or 0.0:.8f} mm"
+        reason = f"the shop's photo when new, to compare with; hole as before: {known.reason}"[:400]
+    elif part != "electrode":
         hole = f"{result['body']['diameter_mm']['value']:.4f} mm"
         hole_u = f"{result['body']['diameter_mm']['u']:.4f} mm"
     set_face(
@@ -443,7 +484,7 @@ def photo_when_new(
         rim=rim,
         hole=hole,
         hole_u=hole_u,
-        reason="measured on the shop's photo when new",
+        reason=reason,
         photo_id=photo.id,
     )
     return None

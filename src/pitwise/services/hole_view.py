@@ -3,23 +3,25 @@
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, cast
+from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from pitwise.bench.model import HoleReading
 from pitwise.measure.photo.combine import combine
-from pitwise.measure.photo.result import Estimate, HoleMeasured, PhotoRefused, Source
+from pitwise.measure.photo.result import Estimate, Feature, NickFound, PhotoRefused, Source
 from pitwise.measure.photo.turns import four_turns
 from pitwise.records.photo_tables import HoleMeasure, PartFace, Photo
+from pitwise.services.hole_growth import growth_u
 
 TURNS = 4
 _SAME_RIM_MM = 1e-6
+# From this share of the picture's side on, a face can't be brought much nearer (our own choice).
+_FILLS = 0.7
 RENDERED = "rendered-"
 """How the keys of pictures begin that were never taken with a camera: said wherever shown."""
 
@@ -47,7 +49,7 @@ class Measure:
     def refusal(self) -> dict[str, str] | None:
         """Why there are no numbers: reason, text, mend; None where there are."""
         said: dict[str, str] | None = self.body.get("refused")
-        return said
+        return None if said is None else in_shop_words(said, self.body, self.photo)
 
     @property
     def rendered(self) -> bool:
@@ -73,6 +75,48 @@ class Measure:
             r.off_centre_u_mm,
         )
         return not r.taken_out and not r.refused and None not in numbers
+
+
+def in_shop_words(said: dict[str, str], body: Mapping[str, Any], photo: Photo) -> dict[str, str]:
+    """Say a refusal as it is said in a shop, with the mend that fits this photo.
+
+    A face that fills the picture and still has too few pixels a millimetre can't be brought
+    nearer: then the rim's diameter is what to doubt.
+    """
+    text, mend = said["text"], said["mend"]
+    reason, scale, rim = said["reason"], body.get("px_per_mm"), body.get("rim_mm")
+    if reason == "too-small-scale" and scale and rim:
+        share = scale * rim / max(min(photo.width, photo.height), 1)
+        if share > _FILLS:
+            text = f"too few pixels for a face {rim:g} mm wide, which fills the picture already"
+            mend = (
+                f"is the rim {rim:g} mm? If not, put it right. If it is, take the photo with a "
+                "better camera or a microscope"
+            )
+        else:
+            text = f"the face is too small in the picture: {share:.0%} of its side"
+            mend = (
+                "come closer, or zoom in, until the face all but fills the picture with its whole "
+                f"rim in view. Is the rim {rim:g} mm?"
+            )
+    elif reason == "too-small-scale":
+        mend = "come closer, or zoom in, until the face all but fills the picture"
+    elif reason == "uniform":
+        text = "the picture is one even tone: too bright, too dark, or nothing in it"
+        mend = (
+            "if the face is all white, less light on it; if it is dark, more; then touch the face "
+            "on the screen, so that the camera sets itself by it"
+        )
+    elif reason == "rim-not-found":
+        text = "no full rim of a face is seen: it is cut off, not sharp, or lost in the background"
+        mend = (
+            "look at the picture: get the whole rim in view, hold still until it is sharp, and "
+            "lay the part on something plain and dark"
+        )
+    elif reason == "card-needed":
+        text = "the face's outer diameter is missing, and no card is in view: there is no scale"
+        mend = "type the diameter of the face; this photo is kept, and measured then"
+    return {**said, "text": text, "mend": mend}
 
 
 def measures_of(session: Session, inspection_id: int) -> dict[str, list[Measure]]:
@@ -149,37 +193,48 @@ def four_turn_set(measures: Sequence[Measure]) -> tuple[Measure, ...]:
 class _Kept:
     """A kept result with what `measure.photo.combine` reads of a measured one."""
 
-    feature: str
+    feature: Feature
     diameter: Estimate
     roundness_mm: float
     roundness_u_mm: float
+    noise_floor_mm: float
+    shape_unknown: str
     off_centre: Estimate
     off_centre_xy_mm: tuple[float, float]
+    off_centre_view_u_mm: float | None
+    nicks: tuple[NickFound, ...]
+    nicks_sought: bool
     budget: tuple[Source, ...]
     edge_sd_px: float
     px_per_mm: float
     edge_px: tuple[int, ...] = ()
     warnings: tuple[str, ...] = ()
-    shape_unknown: str = ""
 
 
-def _kept(measure: Measure) -> HoleMeasured:
+def _kept(measure: Measure) -> _Kept:
     body = measure.body
-    off = body["off_centre_mm"]
-    kept = _Kept(
+    off, shape = body["off_centre_mm"], body["roundness_mm"]
+    unknown = shape.get("not_known") or ""
+    value = shape.get("at_least") if unknown else shape["value"]
+    return _Kept(
         body["feature"],
         Estimate(body["diameter_mm"]["value"], body["diameter_mm"]["u"]),
-        body["roundness_mm"]["value"] or 0.0,
-        body["roundness_mm"]["u"] or 0.0,
+        float(value or 0.0),
+        float(shape["u"] or 0.0),
+        float(shape["noise_floor"]),
+        unknown,
         Estimate(off["value"], off["u"]),
         (off["x"], off["y"]),
+        off.get("u_view"),
+        tuple(
+            NickFound(n["angle_deg"], n["depth_mm"], n["width_mm"], n.get("strength", 1.0))
+            for n in measure.nicks
+        ),
+        bool(body.get("nicks_sought", body["feature"] == "orifice")),
         tuple(Source(**row) for row in body["budget"]),
         body["edge_sd_px"],
         body["px_per_mm"],
-        shape_unknown="" if body["roundness_mm"]["value"] is not None else "not known",
     )
-    # The arrays of the edge are not kept; nothing that combines photos reads them.
-    return cast("HoleMeasured", kept)
 
 
 @dataclass(frozen=True)
@@ -210,7 +265,7 @@ def together(part: str, measures: Sequence[Measure], face: PartFace | None) -> T
 
     Photos are combined by `measure.photo.combine`, which keeps what they share whole; a
     complete set of four turns gives the off-centre. Growth is the diameter less the diameter
-    when new, both uncertainties combined (JCGM 100:2008, 5.1.2; number from memory).
+    when new, its uncertainty by `hole_growth.growth_u`.
     """
     used = used_of(measures, face)
     if not used:
@@ -222,12 +277,16 @@ def together(part: str, measures: Sequence[Measure], face: PartFace | None) -> T
         # The columns are enough, whatever version wrote the rest.
         row = used[0].row
         diameter = Estimate(row.diameter_mm or 0.0, row.diameter_u_mm or 0.0)
-        roundness = Estimate(row.roundness_mm or 0.0, row.roundness_u_mm or 0.0)
+        shape = used[0].body.get("roundness_mm") or {}
+        unknown = shape.get("not_known") or ("" if row.roundness_mm is not None else "not seen")
+        least = row.roundness_mm if row.roundness_mm is not None else shape.get("at_least")
+        roundness = Estimate(float(least or 0.0), row.roundness_u_mm or 0.0)
         off = Estimate(row.off_centre_mm or 0.0, row.off_centre_u_mm or 0.0)
     else:
         kept = [_kept(m) for m in used]
         all_of = combine(kept)
         diameter, off, roundness = all_of.diameter, all_of.off_centre, all_of.roundness
+        unknown = all_of.shape_unknown
         apart = [name for name, mean in all_of.means.items() if not mean.consistent]
         shapes = [k.roundness_mm for k in kept if not k.shape_unknown] or [0.0]
         spread = max(shapes) - min(shapes)
@@ -269,59 +328,54 @@ def together(part: str, measures: Sequence[Measure], face: PartFace | None) -> T
                 "and take that photo anew."
             )
 
-    def single(
-        rows: Sequence[Measure], name: str, less: float = 0.0
-    ) -> tuple[float | None, float | None]:
+    def single(rows: Sequence[Measure], name: str, less: float = 0.0) -> dict[str, Any]:
         # The plain rule holds for each photo: a mean may not hide the one that is over.
-        known = [
-            (value - less, getattr(m.row, f"{name}_u_mm"))
-            for m in rows
-            if (value := getattr(m.row, f"{name}_mm")) is not None
+        if n < 2 or not rows:
+            return {}
+        pairs = [
+            (getattr(m.row, f"{name}_mm") - less, getattr(m.row, f"{name}_u_mm")) for m in rows
         ]
-        if n < 2 or not known:
-            return None, None
-        return max(known, key=lambda pair: pair[0] - pair[1])
+        value, u = max(pairs, key=lambda pair: pair[0] - pair[1])
+        return {"single_mm": value, "single_u_mm": u}
 
     off_more = single(single_off, "off_centre")
     wide = single(used, "diameter")
     if part == "electrode":
         readings = [
-            HoleReading("pit-diameter", diameter.value, diameter.u, None, n, *wide),
-            HoleReading("pit-off-centre", off.value, off.u, None, off_photos, *off_more),
+            HoleReading("pit-diameter", diameter.value, diameter.u, photos=n, **wide),
+            HoleReading("pit-off-centre", off.value, off.u, photos=off_photos, **off_more),
         ]
         return Together(tuple(readings), tuple(warnings), outlier)
     floor = _floor(used)
-    readings = [HoleReading("orifice-diameter", diameter.value, diameter.u, None, n, *wide)]
+    readings = [HoleReading("orifice-diameter", diameter.value, diameter.u, photos=n, **wide)]
     if face is not None and face.hole_mm is not None:
         readings.append(
             HoleReading(
                 "orifice-growth",
                 diameter.value - face.hole_mm,
-                math.hypot(diameter.u, face.hole_u_mm or 0.0),
-                None,
-                n,
-                *single(used, "diameter", face.hole_mm),
+                growth_u(
+                    diameter.u,
+                    [_kept(m) for m in used if m.body.get("budget")],
+                    face,
+                    all(m.body.get("rim_mm") == face.rim_mm for m in used),
+                ),
+                photos=n,
+                **single(used, "diameter", face.hole_mm),
             )
-        )
-    seen = sum(m.row.roundness_mm is not None for m in used)
-    if seen:
-        readings.append(
-            HoleReading(
-                "orifice-roundness",
-                roundness.value,
-                roundness.u,
-                floor,
-                seen,
-                *single(used, "roundness"),
-            )
-        )
-    else:
-        warnings.append(
-            "Out of round and nicks are not known: a stretch of the edge is not seen. "
-            "Clean it, light it from another side and take the photo again."
         )
     readings.append(
-        HoleReading("orifice-off-centre", off.value, off.u, None, off_photos, *off_more)
+        HoleReading(
+            "orifice-roundness",
+            roundness.value,
+            None if unknown else roundness.u,
+            floor,
+            n,
+            not_known=unknown,
+            **single([m for m in used if m.row.roundness_mm is not None], "roundness"),
+        )
+    )
+    readings.append(
+        HoleReading("orifice-off-centre", off.value, off.u, photos=off_photos, **off_more)
     )
     return Together(tuple(readings), tuple(warnings), outlier)
 
@@ -335,16 +389,21 @@ def nick_words(measures: Sequence[Measure], face: PartFace | None = None) -> str
     if not used:
         return None
     nicks = [n for m in used for n in m.nicks]
+    unseen = sum(bool((m.body.get("roundness_mm") or {}).get("not_known")) for m in used)
+    doubt = (
+        ""
+        if not unseen
+        else "nicks not known: a stretch of the edge is not seen"
+        + ("" if len(used) == 1 else f" in {unseen} of {len(used)} photos")
+    )
     if not nicks:
-        if all(m.body.get("nicks") is None for m in used):
-            return "nicks not known: a stretch of the edge is not seen"
-        return "no nick found in the edge that was seen"
+        return doubt or "no nick found in the edge that was seen"
     deepest = max(nicks, key=lambda n: n["depth_mm"])
     count = max(len(m.nicks) for m in used)
     return (
         f"{count} nick{'s' if count > 1 else ''} found, the deepest "
         f"{deepest['depth_mm']:.3f} mm deep and {deepest['width_mm']:.3f} mm wide "
-        f"at {deepest['angle_deg']:.0f}°"
+        f"at {deepest['angle_deg']:.0f}°" + (f"; more {doubt}" if doubt else "")
     )
 
 

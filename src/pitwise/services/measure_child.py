@@ -14,6 +14,9 @@ from pitwise.services import limited_child
 
 JOB, PICTURE, CHANGE = "job.json", "picture.jpg", "change.jpg"
 _SIDE = 1600
+# A rim on record was read with a caliper, and stands for all parts of its type: limit of error
+# 0.03 mm, evenly spread (from memory, no source).
+CALIPER_U_MM = 0.03 / 3**0.5
 
 
 def _work(folder: Path, _words: list[str]) -> dict[str, Any]:
@@ -28,6 +31,7 @@ def _work(folder: Path, _words: list[str]) -> dict[str, Any]:
     cv2.setNumThreads(1)
     order = json.loads((folder / JOB).read_text(encoding="utf-8"))
     options = {"rim_mm": order["rim_mm"], "feature": order["feature"], "card": order["card"]}
+    options["u_rim_mm"] = CALIPER_U_MM
     results = []
     for name, media in order["photos"]:
         image = pixels_of((folder / name).read_bytes(), media)

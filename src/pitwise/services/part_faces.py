@@ -22,6 +22,10 @@ from pitwise.trade.quantities import PHOTO_PARTS
 # No rim or hole of a torch's part lies outside these (our own choice).
 RIM_MM = (3.0, 120.0)
 HOLE_MM = (0.2, 40.0)
+# New holes of one part type are taken to lie within ± 0.03 mm of its figure, evenly spread
+# (common practice, no source; JCGM 100:2008, 4.3.7): what a shop that knows better types over.
+PART_SCATTER_MM = 0.03 / math.sqrt(3)
+MEASURED_WHEN_NEW = "measured on the shop's photo when new"
 TYPED_ON_THE_BENCH = "typed on the bench for a photo"
 
 
@@ -127,7 +131,8 @@ def set_face(
     rim, hole : str
         Diameters with unit (bare: mm). Without a hole, growth is not worked out.
     hole_u : str
-        Standard uncertainty of the hole's diameter; empty: by the typed figure's last digit.
+        Standard uncertainty of the hole's diameter; empty: by the typed figure's last digit and
+        `PART_SCATTER_MM`.
     photo_id : int or None
         The shop's photo of such a part when new; None: the one on record stays.
     drop_photo : bool
@@ -139,7 +144,9 @@ def set_face(
     hole_mm = hole_u_mm = None
     if hole.strip():
         given = length("hole when new", hole, *HOLE_MM)
-        hole_mm, hole_u_mm = float(given.mm), figure_u_mm(given)
+        hole_mm = float(given.mm)
+        # The figure stands for all parts of the type, which scatter about it.
+        hole_u_mm = math.hypot(figure_u_mm(given), PART_SCATTER_MM)
         if hole_u.strip():
             hole_u_mm = float(length("uncertainty of the hole", hole_u, 0.0, 1.0).mm)
         if hole_mm >= rim_mm:

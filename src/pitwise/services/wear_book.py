@@ -18,6 +18,7 @@ from pitwise.measure.conformity import Expected
 from pitwise.records.photo_tables import DecisionMeasure
 from pitwise.records.tables import DecisionRow, Fitting, InspectionRow, Process
 from pitwise.records.wear_tables import WearFit as WearFitRow
+from pitwise.services.hole_growth import one_offset
 from pitwise.services.permissions import Actor, require
 from pitwise.services.shopfloor import Shop
 from pitwise.wear.fit import WearFit, fit_wear
@@ -150,6 +151,8 @@ def histories(
     ends: dict[int, Ended] = {
         item: "lost" if end == "lost" else "replaced" for item, end in session.execute(ends_query)
     }
+    if quantity == GROWTH:
+        steps = one_offset(session, steps)
     found, left_out = {}, {}
     for item, own in steps.items():
         try:

@@ -5,10 +5,11 @@ from __future__ import annotations
 import csv
 import difflib
 import io
-import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, cast, get_args
 
+from pitwise.measure.table import number
+from pitwise.trade.given import InputError
 from pitwise.wear.history import Ended, History, HistoryError, Step
 
 if TYPE_CHECKING:
@@ -28,19 +29,14 @@ class ReadingsError(ValueError):
 
 
 def _number(line: int, column: str, text: str, *, decimal_comma: bool) -> float:
-    plain = text.replace(",", ".") if decimal_comma else text
     try:
-        # Python alone would take 1_00 for 100, and digits of other scripts.
-        value = float(plain) if plain.isascii() and "_" not in plain else float("x")
-    except ValueError:
+        return number(text, f"line {line}", decimal_comma=decimal_comma)
+    except InputError as error:
         raise ReadingsError(
             line,
-            f"{column} '{text[:40]}' is not a number",
-            "write a bare number in the column's own unit",
-        ) from None
-    if not math.isfinite(value):
-        raise ReadingsError(line, f"{column} is {text}", "write a finite number, or leave it empty")
-    return value
+            f"{column} {error.problem}",
+            "write a bare number in the column's own unit, or leave it empty",
+        ) from error
 
 
 def read_readings(text: str) -> tuple[History, ...]:

@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
+import hashlib
 from typing import Annotated, Any
 
 from fastapi import APIRouter, BackgroundTasks, Depends, Form, Request
 from fastapi.responses import RedirectResponse, Response
 
 from pitwise.bench.decide import PIT_PART, PartAction, overrule_needs
-from pitwise.bench.holes import said
+from pitwise.bench.holes import said_reading
 from pitwise.services import drafts, signing
 from pitwise.services.draft_view import Draft
 from pitwise.services.errors import ConflictError, UnfinishedError
 from pitwise.services.hole_measures import MOST_PHOTOS
-from pitwise.services.hole_view import TURNS, Measure, Together, nick_words
+from pitwise.services.hole_view import (
+    TURNS,
+    Measure,
+    Together,
+    nick_words,
+    used_of,
+    with_other_rim,
+)
+from pitwise.services.part_faces import may_mend_rim
 from pitwise.services.permissions import Actor, may
 from pitwise.services.setup import selector
 from pitwise.trade.model import Finding
@@ -91,31 +100,45 @@ def bench_values(draft: Draft, actor: Actor, part: str | None) -> dict[str, Any]
             questions=[f for f in draft.decision.flags if f.part == step and f.question],
             choices=_choices(draft, step, actor),
             lead_only=_lead_only(draft, step, actor),
-            **_photo_values(draft, step),
+            **_photo_values(draft, step, actor),
         )
     return values
 
 
-def _photo_values(draft: Draft, slug: str) -> dict[str, Any]:
+def _photo_values(draft: Draft, slug: str, actor: Actor) -> dict[str, Any]:
     """Return what the bench shows of a part's photos, and beside its findings."""
     measures = draft.holes.get(slug, [])
-    shown = [m for m in measures if not m.row.taken_out]
-    verdicts = draft.decision.parts[slug].holes
+    face = draft.faces.get(slug)
+    shown = [m for m in reversed(measures) if not m.row.taken_out]
+    unmeasured = draft.unmeasured.get(slug, [])
+    other_rim = {m.row.id: rim for m in shown if (rim := with_other_rim(m, face)) is not None}
+    no_rim = [m for m in shown if m.refusal and not m.body.get("rim_mm")]
+    rims = [m.body["rim_mm"] for m in measures if m.body.get("rim_mm")]
+    state = [f"{m.row.id}{'-' if m.row.taken_out else '+'}" for m in measures]
+    state += [f"u{p.id}" for p in unmeasured] + [f"r{face.rim_mm if face else ''}"]
     values: dict[str, Any] = {
         "takes_photos": slug in PHOTO_PARTS,
         "feature": feature_of(slug),
-        "photos": list(reversed(shown)),
+        "photos": shown,
+        "photos_measured": [m for m in shown if not m.refusal],
+        "photos_refused": [m for m in shown if m.refusal],
         "photos_out": [m for m in measures if m.row.taken_out],
-        "photos_full": len(shown) >= MOST_PHOTOS,
-        "photo_state": " ".join(f"{m.row.id}{'-' if m.row.taken_out else '+'}" for m in measures),
-        "face": draft.faces.get(slug),
-        "rim_known": slug in draft.faces or any(m.body.get("rim_mm") for m in measures),
+        "photos_full": sum(1 for m in shown if not m.refusal) >= MOST_PHOTOS,
+        "photo_state": hashlib.sha256(" ".join(state).encode()).hexdigest()[:24],
+        "unmeasured": unmeasured,
+        "other_rim": other_rim,
+        "no_rim": no_rim if face is None else [],
+        "rim_again": len(other_rim) + len(unmeasured),
+        "face": face,
+        "rim_typed": rims[-1] if rims else None,
+        "rim_mine": face is not None and may_mend_rim(actor, draft.row, face),
         "has_type": slug in draft.fitted,
-        "holes": verdicts,
+        "holes": draft.decision.parts[slug].holes,
+        "photos_used": len(used_of(measures, face)),
         "hole_words": {q: w.name for q, w in WORDS.items()},
         "contradicting": draft.photos.get(slug, Together()).warnings,
         "outlier": draft.photos.get(slug, Together()).outlier,
-        "nick_words": nick_words(measures, draft.faces.get(slug)),
+        "nick_words": nick_words(measures, face),
         "turns": TURNS,
         "turns_done": _turns_done(measures),
     }
@@ -144,7 +167,7 @@ def _evidence(draft: Draft, slug: str, finding: Finding, nicks: str | None) -> l
         if quantity not in verdicts:
             continue
         verdict = verdicts[quantity]
-        text = f"{WORDS[quantity].name} {said(verdict.reading.value_mm, verdict.reading.u_mm)}"
+        text = f"{WORDS[quantity].name} {said_reading(verdict.reading)}"
         if verdict.limit is not None:
             side = "at or above" if verdict.limit.compare == ">=" else "above"
             text += f", limit: replace {side} {verdict.limit.quoted()}"

@@ -8,8 +8,10 @@ from fastapi import APIRouter, Depends, Form, Query, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import RedirectResponse, Response
 
+from pitwise.reports.photo_card import card_pdf
 from pitwise.services import drafts, hole_measures, part_faces
 from pitwise.services.fields import whole_number
+from pitwise.services.hole_view import with_other_rim
 from pitwise.services.permissions import Actor
 from pitwise.web.access import FormId, Id, needs, shop_of
 from pitwise.web.bench import bench_answer, bench_values
@@ -63,6 +65,56 @@ def photo_out(
     )
     part = next(p for p, all_of in draft.holes.items() for m in all_of if m.row.id == measure_id)
     return bench_answer(request, draft, actor, part)
+
+
+@router.post("/bench/{number}/photo/again")
+def photo_again(
+    request: Request, actor: Photographer, number: Id, part: Text, key: Text = "", rim: Text = ""
+) -> Response:
+    """Measure the photos that wait for a rim, or were measured with another one."""
+    draft = hole_measures.measure_again(shop_of(request), actor, number, part, key=key, rim=rim)
+    return bench_answer(request, draft, actor, part)
+
+
+@router.post("/bench/{number}/photo/withdraw")
+def photo_withdraw(request: Request, actor: Photographer, number: Id, photo_id: FormId) -> Response:
+    """Take a photo out that was never measured."""
+    part, draft = hole_measures.withdraw_photo(shop_of(request), actor, number, photo_id)
+    return bench_answer(request, draft, actor, part)
+
+
+@router.get("/photo-cards.pdf")
+def photo_cards(_request: Request, _actor: Viewer) -> Response:
+    """Hand out the card sheet, to be printed at 100 %."""
+    return Response(
+        card_pdf(),
+        media_type="application/pdf",
+        headers={"Content-Disposition": 'inline; filename="photo-cards.pdf"'},
+    )
+
+
+@router.get("/measures/{measure_id}")
+def measure(request: Request, actor: Viewer, measure_id: Id) -> Response:
+    """Show one photo's result large, with a way back."""
+    view = hole_measures.measure_view(shop_of(request), actor, measure_id)
+    row = view.measure.row
+    draft = view.inspection.state == "draft"
+    back = (
+        f"/bench/{view.inspection.id}?part={row.part}"
+        if draft
+        else (f"/records/{view.inspection.id}")
+    )
+    return page(
+        request,
+        "measure.html",
+        actor,
+        m=view.measure,
+        by=view.by,
+        back=back,
+        back_to="the bench" if draft else f"record {view.inspection.id}",
+        part=shop_of(request).base.part(row.part),
+        other_rim=with_other_rim(view.measure, view.face),
+    )
 
 
 @router.get("/bench/{number}/photos")
@@ -123,10 +175,18 @@ def part_type_face(
     hole: Text = "",
     hole_u: Text = "",
     reason: Text = "",
+    drop_photo: Text = "",
 ) -> Response:
     """Enter rim and hole when new; what held before stays in the book."""
     part_faces.set_face(
-        shop_of(request), actor, type_id, rim=rim, hole=hole, hole_u=hole_u, reason=reason
+        shop_of(request),
+        actor,
+        type_id,
+        rim=rim,
+        hole=hole,
+        hole_u=hole_u,
+        reason=reason,
+        drop_photo=drop_photo == "yes",
     )
     return go(request, f"/shop/part-type/{type_id}?done=saved")
 
@@ -143,6 +203,7 @@ async def part_type_photo(request: Request, actor: FaceEditor, type_id: Id) -> R
             form.photo(),
             key=form.fields.get("key", ""),
             rim=form.fields.get("rim", ""),
+            hole_from=form.fields.get("hole_from", "record"),
         )
     if refused is None:
         return RedirectResponse(f"/shop/part-type/{type_id}?done=saved", 303)

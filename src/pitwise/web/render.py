@@ -19,6 +19,7 @@ from markupsafe import Markup
 
 from pitwise import __version__
 from pitwise.bench.holes import said as said_length
+from pitwise.bench.holes import small
 from pitwise.job.words import percent as chance_words
 from pitwise.reports.drawing import (
     ACTION_WORDS,
@@ -180,6 +181,7 @@ def environment() -> Environment:
         SET_WORDS=SET_WORDS,
         version=__version__,
         said=said_length,
+        small_mm=small,
         zone=zone_name,
         asset_version=re.sub(r"\W", "", __version__),
     )

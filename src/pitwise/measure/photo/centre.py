@@ -32,13 +32,17 @@ _MODEL_PX = {"orifice": 0.05, "pit": 0.2}
 
 @dataclass(frozen=True)
 class OffCentre:
-    """Distance and direction from the rim's centre, and from the emitter's where seen."""
+    """Distance and direction from the rim's centre, and from the emitter's where seen.
+
+    `view_u_mm` is the part of `off.u` that photos taken alike share: perspective and tilt.
+    """
 
     off: Estimate
     angle_deg: float
     xy_mm: tuple[float, float]
     emitter: Estimate | None
     emitter_mm: float | None
+    view_u_mm: float = 0.0
 
 
 def off_centre_of(
@@ -86,6 +90,7 @@ def off_centre_of(
         (x, y),
         None if emitter is None else _from_emitter(face, shape, emitter, own),
         None if emitter is None else emitter.diameter_px / scale,
+        view_u_mm=u_term,
     )
 
 

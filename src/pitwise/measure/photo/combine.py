@@ -7,14 +7,24 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from scipy.special import chdtrc
 
-from pitwise.measure.photo.mean import DOUBT, Mean, split, weighted_mean
-from pitwise.measure.photo.result import Estimate, HoleMeasured, seen_angle_deg
+from pitwise.measure.photo.mean import (
+    DOUBT,
+    LEAST,
+    Mean,
+    Photographed,
+    differing,
+    shared_mean,
+    split,
+    weighted_mean,
+)
+from pitwise.measure.photo.nicks_seen import NickSeen, matched
+from pitwise.measure.photo.result import Estimate, seen_angle_deg
 from pitwise.measure.photo.turns import FourTurns, four_turns
 from pitwise.trade.given import InputError
 
@@ -22,6 +32,17 @@ __all__ = ["Combined", "FourTurns", "Mean", "combine", "four_turns", "split", "w
 
 Array = np.ndarray
 _MOST_PHOTOS = 50
+# Diameters that differ by more than this share of themselves are of two holes (our own choice):
+# no wear, light or tilt makes one hole read so differently.
+_TWO_HOLES = 0.05
+# The keys `pitwise photo` pins, with nothing in them.
+NOTHING: dict[str, Any] = {
+    "diameter_mm": None,
+    "roundness_mm": None,
+    "off_centre_mm": None,
+    "nicks": None,
+    "px_per_mm": None,
+}
 
 
 @dataclass(frozen=True)
@@ -42,6 +63,17 @@ class Combined:
     outlier : int or None
         Which photo (0 the first) the others agree without. It is named and kept in the mean:
         whoever leaves it out does so knowingly.
+    noise_floor_mm : float
+        The largest of the photos'.
+    shape_unknown : str
+        Why roundness and nicks are not known, "" where they are: one photo's doubt is enough.
+        `roundness` is then the most that any photo shows, a lower bound.
+    nicks : tuple of NickSeen
+        With the number of photos each was found in, the deepest first.
+    px_per_mm : float
+        The coarsest photo's.
+    contradiction : str
+        Why the photos are of no one hole, "" where they may be; then no number is given out.
     warnings : tuple of str
     """
 
@@ -49,11 +81,17 @@ class Combined:
     feature: str
     diameter: Estimate
     roundness: Estimate
+    noise_floor_mm: float
+    shape_unknown: str
+    nicks: tuple[NickSeen, ...]
+    nicks_sought: bool
+    px_per_mm: float
     off_centre: Estimate
     off_centre_angle_deg: float | None
     means: dict[str, Mean]
     consistent: bool
     outlier: int | None
+    contradiction: str
     warnings: tuple[str, ...]
 
     @property
@@ -66,9 +104,7 @@ class Combined:
         return {
             "feature": self.feature,
             "photos": self.n,
-            "diameter_mm": self.diameter.plain(),
-            "roundness_mm": self.roundness.plain(),
-            "off_centre_mm": {**self.off_centre.plain(), "angle_deg": self.off_centre_angle_deg},
+            **(NOTHING if self.contradiction else self._numbers()),
             "consistent": self.consistent,
             "outlier": self.outlier,
             "agreement": {
@@ -82,16 +118,44 @@ class Combined:
                 for name, m in self.means.items()
             },
             "warnings": list(self.warnings),
-            "refused": None,
+            "agreement_against": "what can differ between photos, not what all share",
+            "refused": {
+                "reason": "photos-differ",
+                "text": self.contradiction,
+                "mend": "leave out the photo of another part, or take all anew",
+            }
+            if self.contradiction
+            else None,
+        }
+
+    def _numbers(self) -> dict[str, Any]:
+        unknown = self.shape_unknown
+        shape = self.roundness.plain()
+        return {
+            "diameter_mm": self.diameter.plain(),
+            "roundness_mm": {
+                "value": None if unknown else shape["value"],
+                "noise_floor": float(f"{self.noise_floor_mm:.7g}"),
+                "u": None if unknown else shape["u"],
+                "at_least": shape["value"] if unknown else None,
+                "not_known": unknown or None,
+            },
+            "off_centre_mm": {**self.off_centre.plain(), "angle_deg": self.off_centre_angle_deg},
+            # None found in an edge that wasn't all seen is not "none".
+            "nicks": [nick.plain() for nick in self.nicks]
+            if self.nicks or (self.nicks_sought and not unknown)
+            else None,
+            "nicks_sought": self.nicks_sought,
+            "px_per_mm": float(f"{self.px_per_mm:.7g}"),
         }
 
 
-def combine(results: Sequence[HoleMeasured]) -> Combined:
+def combine(results: Sequence[Photographed]) -> Combined:
     """Combine photos of one hole, the part not turned or moved to another between them.
 
     Parameters
     ----------
-    results : sequence of HoleMeasured
+    results : sequence of HoleMeasured, or what was kept of them
         Two to fifty, of one feature; three or more for a say about an outlier.
 
     Raises
@@ -110,17 +174,18 @@ def combine(results: Sequence[HoleMeasured]) -> Combined:
     parts = [split(r) for r in results]
     own, common = np.array([a for a, _ in parts]), np.array([b for _, b in parts])
     warnings: list[str] = []
-    # Diameters' own part holds what each photo's noise does; views differ on top of it, which a
-    # photo can't see of itself. Agreement is judged with the whole uncertainty of each.
-    means = {"diameter": _judged([r.diameter.value for r in results], own, common)}
-    shapes = _shapes(results)
-    floor = [max(r.roundness_u_mm, 1e-7) for r in shapes]
-    means["roundness"] = weighted_mean([r.roundness_mm for r in shapes], floor, [0.0] * len(floor))
-    if all(r.shape_unknown for r in results):
-        warnings.append("Out of round and nicks are not known: no photo shows the whole edge.")
+    means = {"diameter": _diameters(results, own, common)}
+    means["roundness"] = _roundnesses(results)
     off, angle, told = _off_centres(results)
     means["off-centre"] = off
     warnings += told
+    unknown = next(
+        (f"photo {k}: {r.shape_unknown}" for k, r in enumerate(results, 1) if r.shape_unknown), ""
+    )
+    roundness = means["roundness"].estimate()
+    if unknown:
+        warnings.append(f"Out of round and nicks are not known ({unknown}).")
+        roundness = Estimate(max(r.roundness_mm for r in results), roundness.u)
     outlier = _outlier(results, own, common, means)
     consistent = all(m.consistent for m in means.values())
     if not consistent:
@@ -135,39 +200,65 @@ def combine(results: Sequence[HoleMeasured]) -> Combined:
         len(results),
         results[0].feature,
         means["diameter"].estimate(),
-        means["roundness"].estimate(),
+        roundness,
+        max(r.noise_floor_mm for r in results),
+        unknown,
+        matched([(r.nicks, r.diameter.value) for r in results], turned=angle is None),
+        all(r.nicks_sought for r in results),
+        min(r.px_per_mm for r in results),
         off.estimate(),
         angle,
         means,
         consistent,
         outlier,
+        _two_holes(results, means["diameter"]),
         tuple(warnings),
     )
 
 
-def _judged(values: Sequence[float], own: Array, common: Array) -> Mean:
-    """Return the mean weighted by the own part, its agreement by the whole uncertainty."""
-    mean = weighted_mean(values, own, common)
-    whole = np.hypot(own, common)
-    x = np.asarray(values, dtype=float)
-    w = 1 / whole**2
-    chi2 = float((w * (x - (w * x).sum() / w.sum()) ** 2).sum())
-    freedom = len(x) - 1
-    return Mean(
-        mean.value,
-        mean.u,
-        mean.u_scatter,
-        mean.u_common,
-        mean.between,
-        chi2,
-        float(chdtrc(freedom, chi2)),
-        math.sqrt(chi2 / freedom),
+def _two_holes(results: Sequence[Photographed], mean: Mean) -> str:
+    values = [r.diameter.value for r in results]
+    if mean.consistent or max(values) - min(values) <= _TWO_HOLES * min(values):
+        return ""
+    return (
+        f"the photos read diameters from {min(values):.3f} to {max(values):.3f} mm: "
+        "no one hole is read so differently"
     )
 
 
-def _off_centres(results: Sequence[HoleMeasured]) -> tuple[Mean, float | None, list[str]]:
+def _diameters(results: Sequence[Photographed], own: Array, common: Array) -> Mean:
+    """Return the mean weighted by the own part, its agreement by what can differ."""
+    values = [r.diameter.value for r in results]
+    mean = weighted_mean(values, own, common)
+    told = weighted_mean(values, [differing(r) for r in results], common)
+    # What views differ by on top of noise may be all of the scatter; `common` has it in full.
+    return replace(mean, chi2=told.chi2, p_value=told.p_value, birge=told.birge)
+
+
+def _roundnesses(results: Sequence[Photographed]) -> Mean:
+    """Return the mean out-of-roundness: noise only adds to it, in every photo alike.
+
+    Of the photos that show the whole edge, where there are two; a lower bound is no repeat.
+    """
+    whole = [r for r in results if not r.shape_unknown]
+    used = whole if len(whole) > 1 else results
+    return shared_mean([r.roundness_mm for r in used], [r.roundness_u_mm for r in used])
+
+
+def _off_centres(results: Sequence[Photographed]) -> tuple[Mean, float | None, list[str]]:
+    r"""Return the mean off-centre, its direction, and what is to be said.
+
+    Notes
+    -----
+    Weights :math:`w_i = 1 / (u_i^2 + b^2)` for both axes; b² between photos by DerSimonian's and
+    Laird's moments (Control. Clin. Trials 7 (1986) 177, from memory). With the view's part c of
+    each u, which photos taken alike share, and the rest e:
+    :math:`u^2 = \sum w^2 (e^2 + b^2) / (\sum w)^2 + (\sum w c / \sum w)^2`.
+    """
     v = np.array([r.off_centre_xy_mm for r in results])
-    u = np.array([max(r.off_centre.u, 1e-7) for r in results])
+    u = np.array([max(r.off_centre.u, LEAST) for r in results])
+    view = np.array([min(_view(r), x) for r, x in zip(results, u, strict=True)])
+    own = np.sqrt(np.maximum(u * u - view * view, LEAST**2))
     w = 1 / u**2
     mean = (w[:, None] * v).sum(axis=0) / w.sum()
     miss = ((v - mean) ** 2).sum(axis=1)
@@ -175,18 +266,19 @@ def _off_centres(results: Sequence[HoleMeasured]) -> tuple[Mean, float | None, l
     p = float(chdtrc(freedom, chi2))
     length = [float(np.hypot(*x)) for x in v]
     if p < DOUBT:
-        apart = weighted_mean(length, u, np.zeros(len(u)))
+        apart = weighted_mean(length, own, view)
         if apart.consistent:
             return (
                 apart,
                 None,
                 ["The off-centre's direction differs between photos: the part was turned."],
             )
-    # Per-axis scatter between the photos; a photo's tilt may be common to all, so that the mean
-    # is credited with no less than half of a single photo's uncertainty.
-    between = math.sqrt(max(0.0, float(miss.sum()) / freedom - float((u * u).mean())))
-    scatter = math.sqrt((float((u * u).mean()) + between**2) / len(v))
-    shared = 0.5 * float(u.min())
+    excess = (chi2 - freedom) / (2 * (w.sum() - (w * w).sum() / w.sum()))
+    between = math.sqrt(max(0.0, float(excess)))
+    w = 1 / (u**2 + between**2)
+    mean = (w[:, None] * v).sum(axis=0) / w.sum()
+    scatter = math.sqrt(float((w**2 * (own**2 + between**2)).sum())) / float(w.sum())
+    shared = float((w * view).sum() / w.sum())
     off = Mean(
         float(np.hypot(*mean)),
         math.hypot(scatter, shared),
@@ -200,13 +292,14 @@ def _off_centres(results: Sequence[HoleMeasured]) -> tuple[Mean, float | None, l
     return off, seen_angle_deg(float(mean[0]), float(mean[1])), []
 
 
-def _shapes(results: Sequence[HoleMeasured]) -> Sequence[HoleMeasured]:
-    """Return the photos that show the whole edge, or all where none does."""
-    return [r for r in results if not r.shape_unknown] or results
+def _view(result: Photographed) -> float:
+    """Return the view's part of an off-centre's u; all of it where nobody told."""
+    told = result.off_centre_view_u_mm
+    return result.off_centre.u if told is None else told
 
 
 def _outlier(
-    results: Sequence[HoleMeasured], own: Array, common: Array, means: dict[str, Mean]
+    results: Sequence[Photographed], own: Array, common: Array, means: dict[str, Mean]
 ) -> int | None:
     """Return the photo without which the others agree and with which they don't."""
     if len(results) < 3 or all(m.consistent for m in means.values()):
@@ -215,11 +308,9 @@ def _outlier(
     for leave in range(len(results)):
         rest = [k for k in range(len(results)) if k != leave]
         kept = [results[k] for k in rest]
-        shapes = _shapes(kept)
-        floor = [max(r.roundness_u_mm, 1e-7) for r in shapes]
         p = min(
-            _judged([r.diameter.value for r in kept], own[rest], common[rest]).p_value,
-            weighted_mean([r.roundness_mm for r in shapes], floor, [0.0] * len(shapes)).p_value,
+            _diameters(kept, own[rest], common[rest]).p_value,
+            _roundnesses(kept).p_value,
             _off_centres(kept)[0].p_value,
         )
         if p >= DOUBT and (best is None or p > best[0]):

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Sequence, Sized
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 from scipy.special import chdtrc
 
-from pitwise.measure.photo.result import Estimate, HoleMeasured
+from pitwise.measure.photo.result import Estimate, Feature, NickFound, Source
 from pitwise.trade.given import InputError
 
 Array = np.ndarray
@@ -32,7 +33,7 @@ class Mean:
     between : float
         Standard deviation between photos on top of what each says of itself.
     chi2, p_value : float
-        Of the scatter about the mean against each photo's own standard uncertainty.
+        Of the scatter about the mean against what can differ between readings.
     birge : float
         ``sqrt(chi2 / degrees of freedom)``.
     """
@@ -134,7 +135,91 @@ def shared_mean(values: Sequence[float] | Array, u: Sequence[float] | Array) -> 
     return replace(mean, u=math.hypot(scatter, mean.u_common), u_scatter=scatter)
 
 
-def split(result: HoleMeasured) -> tuple[float, float]:
+class Photographed(Protocol):
+    """What combining photos reads of each: of `HoleMeasured`, or of a result as it was kept."""
+
+    @property
+    def feature(self) -> Feature:
+        """ "orifice" or "pit"."""
+        ...
+
+    @property
+    def diameter(self) -> Estimate:
+        """Of the edge, mm."""
+        ...
+
+    @property
+    def roundness_mm(self) -> float:
+        """Where `shape_unknown`: the least that it is."""
+        ...
+
+    @property
+    def roundness_u_mm(self) -> float:
+        """Standard uncertainty of it."""
+        ...
+
+    @property
+    def noise_floor_mm(self) -> float:
+        """What a perfect circle reads."""
+        ...
+
+    @property
+    def shape_unknown(self) -> str:
+        """Why roundness and nicks are not known, or ""."""
+        ...
+
+    @property
+    def off_centre(self) -> Estimate:
+        """Distance from the rim's centre, mm."""
+        ...
+
+    @property
+    def off_centre_xy_mm(self) -> tuple[float, float]:
+        """The same as a vector."""
+        ...
+
+    @property
+    def off_centre_view_u_mm(self) -> float | None:
+        """What photos taken alike share of its u."""
+        ...
+
+    @property
+    def nicks(self) -> tuple[NickFound, ...]:
+        """Those found."""
+        ...
+
+    @property
+    def nicks_sought(self) -> bool:
+        """Whether nicks were looked for."""
+        ...
+
+    @property
+    def budget(self) -> tuple[Source, ...]:
+        """The diameter's."""
+        ...
+
+    @property
+    def edge_sd_px(self) -> float:
+        """Scatter of the edge."""
+        ...
+
+    @property
+    def edge_px(self) -> Sized:
+        """The edge, one point a ray."""
+        ...
+
+    @property
+    def px_per_mm(self) -> float:
+        """Scale."""
+        ...
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What the photo says of itself."""
+        ...
+
+
+def split(result: Photographed) -> tuple[float, float]:
     """Return a diameter's uncertainty as (of this photo alone, in common with the others), mm.
 
     Rows of kind A are this photo's. Of kind B all count as common, though tilt or bore wall
@@ -148,3 +233,22 @@ def split(result: HoleMeasured) -> tuple[float, float]:
         own = result.edge_sd_px / result.px_per_mm / math.sqrt(max(len(result.edge_px), 1))
     own = min(max(own, 1e-7), max(total, 1e-7))
     return own, min(common, math.sqrt(max(total * total - own * own, 0.0)))
+
+
+# Rows of kind B that another photo of the same part, with the same rim and camera, has alike.
+_ALIKE = frozenset({"rim's diameter", "card's scale", "tone curve", "lens"})
+
+
+def differing(result: Photographed) -> float:
+    """Return the part of a diameter's u that may differ from photo to photo, mm.
+
+    Rows of kind A, and those of kind B that depend on the view (tilt, bore wall, edge model):
+    what two photos of one hole may differ by. Rim, tone and lens can't make them differ.
+    """
+    view = sum(row.u_mm**2 for row in result.budget if row.kind == "B" and row.name not in _ALIKE)
+    return max(math.hypot(split(result)[0], math.sqrt(view)), LEAST)
+
+
+def alike(result: Photographed) -> float:
+    """Return the part of a diameter's u that all photos with the same rim and camera share, mm."""
+    return math.sqrt(sum(row.u_mm**2 for row in result.budget if row.name in _ALIKE))

@@ -506,6 +506,7 @@ def _result(
         off_centre=centre.off,
         off_centre_angle_deg=centre.angle_deg,
         off_centre_xy_mm=centre.xy_mm,
+        off_centre_view_u_mm=centre.view_u_mm,
         off_centre_emitter=centre.emitter,
         emitter_diameter_mm=centre.emitter_mm,
         nicks=shape.nicks,

@@ -1,8 +1,9 @@
 """The picture of a measurement: the photo with what was found on it, the shape, the numbers.
 
-Left the photo about the hole, with the edge as measured; right the edge's deviation from its
-circle, exaggerated by a stated factor, between the two circles of the minimum zone; below the
-numbers with their ranges. A refusal shows what was found and says the mend.
+Left the photo about the hole and the whole face small, with the edge as measured; right the
+edge's deviation from its circle, exaggerated by a stated factor, between the two circles of the
+minimum zone; below the numbers with their ranges. A refusal shows what was found and says the
+mend.
 """
 
 from __future__ import annotations
@@ -27,7 +28,13 @@ _SOFT, _ZONE = (120, 124, 126), (222, 218, 206)
 _OVER = 2
 _SIDE = 720
 _PAD = 28
+# The photo is shown out to so many radii of the hole: the line on its edge can be judged.
+_ABOUT_HOLE = 1.7
+_FACE_SIDE = 190
+# A perfect hole's noise is not blown up to fill the plot: it shows at least this much, mm each way.
+_LEAST_SHAPE_MM = 0.02
 _TEXT = 218
+_BARS_MM = (0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0)
 _TIMES = (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000)
 
 
@@ -79,7 +86,9 @@ def draw_result(
 
     left = (2 * _PAD + _SIDE) * _OVER
     if isinstance(result, HoleMeasured):
-        _on_photo(pen, result, at)
+        # The whole rim is drawn on the face beside, where it is not in the window.
+        _on_photo(pen, result, at, rim=box == _face_window(image, result))
+        _small_face(canvas, pen, image, result, box)
         _shape(pen, result, left)
         _numbers(pen, result)
     else:
@@ -92,6 +101,31 @@ def draw_result(
         pen.words(_PAD, height - 26, label, 17, fill=_SOFT)
     small = canvas.resize((width, height), Image.Resampling.LANCZOS)
     return np.asarray(small, np.uint8)
+
+
+def _small_face(
+    canvas: Image.Image,
+    pen: _Pen,
+    image: NDArray[np.generic],
+    result: HoleMeasured,
+    shown: tuple[float, float, float, float],
+) -> None:
+    """Put the whole face small in a corner, with the square that is shown large marked on it."""
+    box = _face_window(image, result)
+    if box == shown:
+        return
+    left, top = (_PAD + 8) * _OVER, (_PAD + 8) * _OVER
+    side = _FACE_SIDE * _OVER
+    canvas.paste(_cut(image, box, side), (left, top))
+    scale = side / (box[2] - box[0])
+
+    def at(x: float, y: float) -> Point:
+        return left + (x - box[0]) * scale, top + (y - box[1]) * scale
+
+    pen.line([at(*p) for p in _ring(result.rim_px)], _EDGE, 1.5, halo=True)
+    corners = [(0, 1), (2, 1), (2, 3), (0, 3), (0, 1)]
+    pen.line([at(shown[a], shown[b]) for a, b in corners], PAPER, 2.0, halo=True)
+    pen.draw.rectangle((left, top, left + side, top + side), outline=INK, width=3 * _OVER)
 
 
 class _Pen:
@@ -143,7 +177,20 @@ class _Pen:
 def _window(
     image: NDArray[np.generic], result: HoleMeasured | PhotoRefused
 ) -> tuple[float, float, float, float]:
-    """Return the square of the photo that is shown: the whole face, or all of the photo."""
+    """Return the square of the photo that is shown: about the hole, the face, or all of it."""
+    if isinstance(result, HoleMeasured):
+        hole = result.hole_px
+        deepest = max((n.depth_mm for n in result.nicks), default=0.0) * result.px_per_mm
+        half = _ABOUT_HOLE * hole.a + deepest
+        if half < 1.08 * result.rim_px.a:
+            return hole.x - half, hole.y - half, hole.x + half, hole.y + half
+    return _face_window(image, result)
+
+
+def _face_window(
+    image: NDArray[np.generic], result: HoleMeasured | PhotoRefused
+) -> tuple[float, float, float, float]:
+    """Return the square about the whole face, or all of the photo where no rim was found."""
     h, w = image.shape[:2]
     rim = result.rim_px
     if rim is None:
@@ -185,8 +232,11 @@ def _to_px(result: HoleMeasured, x_mm: float, y_mm: float) -> Point:
     return float(x / z), float(y / z)
 
 
-def _on_photo(pen: _Pen, r: HoleMeasured, at: Callable[[float, float], Point]) -> None:
-    pen.line([at(*p) for p in _ring(r.rim_px)], _EDGE, 1.5, halo=True)
+def _on_photo(
+    pen: _Pen, r: HoleMeasured, at: Callable[[float, float], Point], *, rim: bool
+) -> None:
+    if rim:
+        pen.line([at(*p) for p in _ring(r.rim_px)], _EDGE, 1.5, halo=True)
     n = len(r.edge_px)
     order = np.argsort(r.edge_angle_deg)
     pts = [at(*(float(v) for v in r.edge_px[k])) for k in order]
@@ -236,7 +286,7 @@ def _shape(pen: _Pen, r: HoleMeasured, left: int) -> None:
     circle = r.circles.least_squares
     deviation = r.edge_radius_mm - circle.r_mm
     shown = np.where(r.masked, 0.0, deviation)
-    worst = max(float(np.max(np.abs(shown))) if shown.size else 0.0, 1e-6)
+    worst = max(float(np.max(np.abs(shown))) if shown.size else 0.0, _LEAST_SHAPE_MM)
     unit = base / circle.r_mm
     times = max((t for t in _TIMES if t * worst * unit < 0.62 * base), default=1)
 
@@ -288,25 +338,34 @@ def _shape(pen: _Pen, r: HoleMeasured, left: int) -> None:
             anchor="mm",
         )
     pen.words(middle[0] / _OVER, middle[1] / _OVER - 14, "Shape", 24, bold=True, anchor="mm")
-    pen.words(middle[0] / _OVER, middle[1] / _OVER + 14, f"deviation × {times}", 20, anchor="mm")
+    pen.words(middle[0] / _OVER, middle[1] / _OVER + 14, f"deviation × {times}", 24, anchor="mm")
+    # A bar says how much a step in the line is.
+    bar = next((b for b in _BARS_MM if b * unit * times >= 40 * _OVER), _BARS_MM[-1])
+    x, y = left + 24 * _OVER, (_PAD + _SIDE - 40) * _OVER
+    pen.line([(x, y), (x, y - bar * unit * times)], INK, 6.0)
+    pen.words(x / _OVER + 12, y / _OVER - 26, f"{bar:g} mm", 24, bold=True)
+
+
+def _small(length_mm: float) -> str:
+    return "under 0.001" if length_mm < 0.001 else f"{length_mm:.3f}"
 
 
 def _numbers(pen: _Pen, r: HoleMeasured) -> None:
     y = float(_SIDE + 2 * _PAD - 4)
     what = "Hole" if r.feature == "orifice" else "Pit"
     columns = (
-        (f"{what}, diameter", f"{r.diameter.value:.3f} mm", f"± {2 * r.diameter.u:.3f} (95 %)"),
+        (f"{what}, diameter", f"{r.diameter.value:.3f} mm", f"± {_small(2 * r.diameter.u)} (95 %)"),
         (
             "Out of round",
             "not known" if r.shape_unknown else f"{r.roundness_mm:.3f} mm",
             f"at least {r.roundness_mm:.3f}: edge not all seen"
             if r.shape_unknown
-            else f"noise alone shows {r.noise_floor_mm:.3f}",
+            else f"noise alone shows {_small(r.noise_floor_mm)}",
         ),
         (
             "Off centre",
             f"{r.off_centre.value:.3f} mm",
-            f"± {2 * r.off_centre.u:.3f} towards {r.off_centre_angle_deg:.0f}°",
+            f"± {_small(2 * r.off_centre.u)} towards {r.off_centre_angle_deg:.0f}°",
         ),
         (
             "Nicks",

@@ -201,6 +201,8 @@ class HoleMeasured:
         Distance from the rim's centre, mm; `off_centre_angle_deg` its direction.
     off_centre_xy_mm : tuple of float
         The same as a vector, x right, y up.
+    off_centre_view_u_mm : float or None
+        The part of its u that photos taken alike share (tilt, perspective); None: not told.
     off_centre_emitter : Estimate or None
         Of a pit: its distance from the emitter's centre, where the emitter is seen.
     emitter_diameter_mm, emitter_u_mm : float or None
@@ -274,6 +276,7 @@ class HoleMeasured:
     emitter_u_mm: float | None = None
     roundness_budget: tuple[Source, ...] = ()
     shape_unknown: str = ""
+    off_centre_view_u_mm: float | None = None
 
     @property
     def refused(self) -> bool:
@@ -309,6 +312,9 @@ class HoleMeasured:
                 "angle_deg": _tidy(self.off_centre_angle_deg),
                 "x": _tidy(self.off_centre_xy_mm[0]),
                 "y": _tidy(self.off_centre_xy_mm[1]),
+                "u_view": None
+                if self.off_centre_view_u_mm is None
+                else _tidy(self.off_centre_view_u_mm),
                 "from_emitter": None if emitter is None else emitter.plain(),
             },
             # None found in an edge that wasn't all seen is not "none".

@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 from scipy.special import chdtrc
 
-from pitwise.measure.photo.mean import DOUBT, split
-from pitwise.measure.photo.result import Estimate, HoleMeasured, PhotoRefused, seen_angle_deg
+from pitwise.measure.photo.mean import DOUBT, Photographed, split
+from pitwise.measure.photo.result import Estimate, PhotoRefused, seen_angle_deg
 from pitwise.trade.given import InputError
 
 # The view adds to a photo's off-centre what its uncertainty allows for: more than this many
@@ -27,8 +27,8 @@ class FourTurns:
     ----------
     n : int
     off_centre : Estimate
-    off_centre_angle_deg : float
-        In the first photo.
+    off_centre_angle_deg, off_centre_angle_u_deg : float
+        In the first photo, and the standard uncertainty of it.
     off_centre_xy_mm : tuple of float
     view_xy_mm : tuple of float
         What the view itself added to every photo (tilt, perspective): it turns with nothing and
@@ -47,6 +47,7 @@ class FourTurns:
     n: int
     off_centre: Estimate
     off_centre_angle_deg: float
+    off_centre_angle_u_deg: float
     off_centre_xy_mm: tuple[float, float]
     view_xy_mm: tuple[float, float]
     turned: str
@@ -63,6 +64,7 @@ class FourTurns:
             "off_centre_mm": {
                 **self.off_centre.plain(),
                 "angle_deg": float(f"{self.off_centre_angle_deg:.7g}"),
+                "angle_u_deg": float(f"{self.off_centre_angle_u_deg:.7g}"),
             },
             "view_mm": {"x": self.view_xy_mm[0], "y": self.view_xy_mm[1]},
             "turned": self.turned,
@@ -75,7 +77,7 @@ class FourTurns:
 
 
 def four_turns(
-    results: Sequence[HoleMeasured],
+    results: Sequence[Photographed],
     turns_deg: Sequence[float] | None = None,
     *,
     u_turn_deg: float = 5.0,
@@ -85,7 +87,7 @@ def four_turns(
 
     Parameters
     ----------
-    results : sequence of HoleMeasured
+    results : sequence of HoleMeasured, or what was kept of them
         In the order taken; four, or more.
     turns_deg : sequence of float, optional
         How far the part had been turned at each photo; default: 0, 90, 180, 270. Which way round
@@ -104,7 +106,10 @@ def four_turns(
     Photo k shows :math:`v_k = R(\theta_k) e + p`: the part's own e turns with it, the view's p
     (tilt and perspective) does not. Least squares for e and p. With quarter turns
     :math:`\sum R(\theta_k) = 0`, so that p drops out of e altogether:
-    :math:`e = \frac14 \sum R(-\theta_k) v_k`. A turn that is off by δ lets δ p / √n back in.
+    :math:`e = \frac14 \sum R(-\theta_k) v_k`, whatever the turns really were: p stands still, so
+    the assumed angles cancel it. A turn that is off by δ turns that photo's e by δ: the mean's
+    direction is off by δ/√n, its length short by ½δ²|e| (second order). The first photo's
+    direction is what the others are told from, so all n slips are counted.
     """
     results = list(results)
     n = len(results)
@@ -165,15 +170,19 @@ def four_turns(
     if not told:
         warnings.append("The hole is so well centred that which way it was turned can't be told.")
     scale = max(r.diameter.u / max(r.diameter.value, 1e-9) for r in results)
+    # Slips of the turns scatter sideways: what they explain of the scatter isn't the length's.
+    steady = max(math.sqrt(max(scatter**2 - wobble**2 / 2, 0.0)), own, u_place_mm)
     u = math.sqrt(
-        max(scatter, own, u_place_mm) ** 2 / n
-        + (math.radians(u_turn_deg) * abs(p)) ** 2 / n
-        + (scale * abs(e)) ** 2
+        steady**2 / n + (0.5 * math.radians(u_turn_deg) ** 2 * abs(e)) ** 2 + (scale * abs(e)) ** 2
     )
+    # Beyond that nothing is known: a direction spread evenly has 360°/√12.
+    sideways = math.hypot(steady, wobble)
+    u_angle = min(math.degrees(sideways / math.sqrt(n) / max(abs(e), 1e-9)), 360 / math.sqrt(12))
     return FourTurns(
         n,
         Estimate(abs(e), u),
         seen_angle_deg(e.real, e.imag),
+        u_angle,
         (e.real, e.imag),
         (p.real, p.imag),
         "anticlockwise" if way > 0 else "clockwise",

@@ -206,7 +206,12 @@ def hole_chart(
             },
             "y": {
                 "scale": {"domain": [low, top], "nice": False, "zero": False},
-                "axis": {"title": None, "format": ".2f", "tickCount": 5},
+                # Fine enough that no two ticks read the same.
+                "axis": {
+                    "title": None,
+                    "format": ".2f" if top - low > 0.06 else ".3f",
+                    "tickCount": 5,
+                },
             },
         },
         "layer": _layers(own, lines, size),

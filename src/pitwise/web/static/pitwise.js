@@ -165,14 +165,48 @@
   };
   document.addEventListener("change", (event) => {
     const form = event.target.closest("form[data-photo], form[data-plain-photo]");
-    if (form && event.target.type === "file" && event.target.files.length) form.requestSubmit();
+    if (!form) return;
+    const file = form.querySelector("input[type=file]");
+    if (!file?.files.length) return;
+    // Chosen before the rim was typed: it goes as soon as the rim is there.
+    if (event.target === file || form.matches("[data-plain-photo]")) {
+      if (form.checkValidity()) form.requestSubmit();
+      else if (event.target === file) form.reportValidity();
+    }
   });
+  // Without a connection the browser would leave the page, and the photo with it.
+  const sendPlain = async (event) => {
+    const form = event.target;
+    event.preventDefault();
+    let answer;
+    try {
+      answer = await fetch(form.action, { method: "POST", body: new FormData(form), signal: AbortSignal.timeout(300000) });
+    } catch {
+      const line = sendingOf(form);
+      if (line) line.textContent = "The photo is not in: no connection. It is kept on this page; trying again.";
+      setTimeout(() => { if (form.isConnected) form.requestSubmit(); }, 4000);
+      return;
+    }
+    if (answer.redirected && new URL(answer.url).pathname === "/sign-in") {
+      const line = sendingOf(form);
+      if (line) line.textContent = "Signed out. Sign in in another tab; the photo is kept here and sent then.";
+      setTimeout(() => { if (form.isConnected) form.requestSubmit(); }, 5000);
+      return;
+    }
+    if (answer.redirected) { location.assign(answer.url); return; }
+    const shown = new DOMParser().parseFromString(await answer.text(), "text/html");
+    document.querySelector("main").replaceWith(document.adoptNode(shown.querySelector("main")));
+    window.htmx?.process(document.querySelector("main"));
+    scrollTo(0, 0);
+  };
   const startSending = (form) => {
     const line = sendingOf(form);
     if (line) { line.hidden = false; line.textContent = "Sending the photo …"; }
   };
   document.addEventListener("submit", (event) => {
-    if (event.target.matches("form[data-plain-photo]")) startSending(event.target);
+    if (!event.target.matches("form[data-plain-photo]")) return;
+    startSending(event.target);
+    if (!event.submitter && !event.defaultPrevented) sendPlain(event);
   });
   document.addEventListener("htmx:beforeRequest", (event) => {
     if (event.detail.elt.matches("form[data-photo]")) startSending(event.detail.elt);
@@ -218,6 +252,13 @@
     if (timer === null) timer = setTimeout(retry, 2000);
   };
   document.addEventListener("htmx:sendError", keep);
+  // Signed out while a photo went: it waits on this page until somebody signs in again.
+  document.addEventListener("htmx:beforeOnLoad", (event) => {
+    if (event.detail.xhr.status !== 401 || !event.detail.elt.matches("form[data-photo]")) return;
+    event.preventDefault();
+    keep(event);
+    say("Signed out: the photo is kept on this page. Sign in in another tab; it is sent then.");
+  });
   document.addEventListener("htmx:timeout", keep);
   addEventListener("online", () => { if (waiting.length) { clearTimeout(timer); retry(); } });
   addEventListener("beforeunload", (event) => { if (waiting.length) event.preventDefault(); });
