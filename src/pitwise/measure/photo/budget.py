@@ -95,7 +95,8 @@ def wall_shift(frame: Frame, profile: Profile) -> Array:
         fixed_sigma=True,
         window=WINDOW,
     )
-    return np.asarray(np.clip(fit.e - profile.fit.e, -1.5, 1.5))
+    kept = profile.fit.e - 0.25 * profile.unparted
+    return np.asarray(np.clip(fit.e - kept, -1.5, 1.5))
 
 
 def texture_shift(profile: Profile, feature: str) -> float:
@@ -254,10 +255,13 @@ def diameter_budget(
         ),
         Source(
             "bore wall",
-            0.0 if feature == "pit" else WALL_LEFT * abs(wall) * mm,
+            0.0
+            if feature == "pit"
+            else math.hypot(WALL_LEFT * abs(wall), profile.unparted / math.sqrt(12)) * mm,
             1.0,
             "B",
-            "light on the wall behind the edge, which a fit cannot part from it when narrow",
+            "light on the wall behind the edge, which a fit cannot part from it when narrow; "
+            "of a ring only hinted at half is taken back, ± half at most (rectangular)",
         ),
         Source(
             "edge model, JPEG",

@@ -47,6 +47,8 @@ _WALL_WINDOW = (3.5, 2.8)
 _SAME_DARK = 0.05
 # A ring must leave so much less over than none does: a pixel is no Gaussian either.
 _WALL_BETTER = 0.8
+# Of a ring that does not show plainly, so much of its width can lie within the edge's blur, px.
+_UNPARTED_PX = 2.5
 # Camera's distance over the rim's radius (common practice, no source; see the budget).
 DISTANCE_PER_RADIUS = 26.0
 
@@ -76,6 +78,9 @@ class Profile:
     inside : (n,) array or None
         Lightest place between the smooth curve and a deep nick's edge, linear light; nan where
         the edge is not deep.
+    unparted : float
+        By how much a ring of lit wall that the pixels only hint at may make the diameter smaller,
+        px; half of it is taken back in `radius`.
     """
 
     centre: Array
@@ -93,6 +98,7 @@ class Profile:
     fit: EdgeFit
     sectors: Sectors
     inside: Array | None = None
+    unparted: float = 0.0
 
     @property
     def masked(self) -> Flags:
@@ -293,10 +299,11 @@ def trace_profile(
     least = _LEAST_OWN_STEP
     first = _judged(angle, base + fit.e, fit, sectors, centre, sigma, count, other, path, least)
     behind = _behind(first, face, sectors, light, slope, base)
+    unparted = 0.0
     if behind is not None:
-        fit, sigma = behind
+        fit, sigma, unparted = behind
         first = _judged(angle, base + fit.e, fit, sectors, centre, sigma, count, other, path, least)
-    return replace(first, inside=_inside(frame, face, first))
+    return replace(first, inside=_inside(frame, face, first), unparted=unparted)
 
 
 def _inside(frame: Frame, face: Face, profile: Profile) -> Array:
@@ -321,8 +328,12 @@ def _inside(frame: Frame, face: Face, profile: Profile) -> Array:
 
 def _behind(
     first: Profile, face: Face, sectors: Sectors, light: Array, slope: Array, base: Array
-) -> tuple[EdgeFit, float] | None:
-    """Fit the edge again with the bore's wall behind it, where the pixels show one."""
+) -> tuple[EdgeFit, float, float] | None:
+    """Fit the edge again with the bore's wall behind it, where the pixels show one.
+
+    A ring that they hint at but do not show plainly is no part of the fit: of the pull it may have
+    on the edge, 0 to its light times its width, half is taken back, and all of it is returned.
+    """
     clear = ~(first.masked | first.outward)
     if not math.isfinite(first.sd) or np.count_nonzero(clear) < 0.5 * clear.size:
         return None
@@ -342,8 +353,12 @@ def _behind(
         ),
         1.0 / (DISTANCE_PER_RADIUS * rim),
     )
-    if wall is None or wall.chi > _WALL_BETTER:
+    if wall is None:
         return None
+    most = float(np.mean((wall.light * np.minimum(wall.width, _UNPARTED_PX))[clear]))
+    hinted = replace(first.fit, e=first.fit.e + 0.25 * most), first.blur, most
+    if wall.chi > _WALL_BETTER:
+        return hinted if wall.chi < 1.0 else None
     # A wide wall is a level and a ramp of its own to each sector; a narrow one is a ledge.
     narrow = wall.width < _NARROW_PX
     held = first.fit.slopes.copy()
@@ -366,7 +381,7 @@ def _behind(
         | (moved < -0.25)
     ) & narrow
     if int(np.sum(wrong & clear)) > 0.25 * max(int(np.sum(narrow & clear)), 1):
-        return None
+        return hinted
     keep = grown(wrong, 1)
     return (
         replace(
@@ -378,6 +393,7 @@ def _behind(
             misfit=np.where(keep, old.misfit, fit.misfit),
         ),
         wall.sigma,
+        0.0,
     )
 
 
