@@ -91,7 +91,9 @@ def test_the_three_ends_add_to_one_and_go_the_right_way(
     assert base.finish + base.limit + base.lost == pytest.approx(1, abs=1e-12)
     assert min(base.finish, base.limit, base.lost) >= 0
     longer = chances(parts, starts + more, minutes + more, limit)
-    assert longer.finish <= base.finish + 1e-12
+    # In its far tail (here e.g. 1e-7) the sum over five nodes is no finer: 3,000 random jobs rose
+    # by 2.6e-9 at most where a job of nothing, exact, met one of a single start.
+    assert longer.finish <= base.finish + 1e-8
     assert longer.lost >= base.lost - 1e-12
     assert chances(parts, starts, minutes, limit + deeper).finish >= base.finish - 1e-12
 
