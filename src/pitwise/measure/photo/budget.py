@@ -95,7 +95,7 @@ def wall_shift(frame: Frame, profile: Profile) -> Array:
         fixed_sigma=True,
         window=WINDOW,
     )
-    kept = profile.fit.e - 0.25 * profile.unparted
+    kept = profile.fit.e - profile.taken_back
     return np.asarray(np.clip(fit.e - kept, -1.5, 1.5))
 
 
@@ -255,13 +255,11 @@ def diameter_budget(
         ),
         Source(
             "bore wall",
-            0.0
-            if feature == "pit"
-            else math.hypot(WALL_LEFT * abs(wall), profile.unparted / math.sqrt(12)) * mm,
+            0.0 if feature == "pit" else math.hypot(WALL_LEFT * abs(wall), profile.unparted) * mm,
             1.0,
             "B",
             "light on the wall behind the edge, which a fit cannot part from it when narrow; "
-            "of a ring only hinted at half is taken back, ± half at most (rectangular)",
+            "of a ring only hinted at all that it may pull (rectangular)",
         ),
         Source(
             "edge model, JPEG",

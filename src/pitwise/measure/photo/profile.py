@@ -78,9 +78,11 @@ class Profile:
     inside : (n,) array or None
         Lightest place between the smooth curve and a deep nick's edge, linear light; nan where
         the edge is not deep.
+    taken_back : float
+        By how much `radius` was made larger for a ring of lit wall that could not be fitted, px.
     unparted : float
-        By how much a ring of lit wall that the pixels only hint at may make the diameter smaller,
-        px; half of it is taken back in `radius`.
+        Standard uncertainty of the diameter, px, for what such a ring, or one that the pixels only
+        hint at, may still pull.
     """
 
     centre: Array
@@ -98,6 +100,7 @@ class Profile:
     fit: EdgeFit
     sectors: Sectors
     inside: Array | None = None
+    taken_back: float = 0.0
     unparted: float = 0.0
 
     @property
@@ -299,11 +302,11 @@ def trace_profile(
     least = _LEAST_OWN_STEP
     first = _judged(angle, base + fit.e, fit, sectors, centre, sigma, count, other, path, least)
     behind = _behind(first, face, sectors, light, slope, base)
-    unparted = 0.0
+    back = unparted = 0.0
     if behind is not None:
-        fit, sigma, unparted = behind
+        fit, sigma, back, unparted = behind
         first = _judged(angle, base + fit.e, fit, sectors, centre, sigma, count, other, path, least)
-    return replace(first, inside=_inside(frame, face, first), unparted=unparted)
+    return replace(first, inside=_inside(frame, face, first), taken_back=back, unparted=unparted)
 
 
 def _inside(frame: Frame, face: Face, profile: Profile) -> Array:
@@ -328,11 +331,13 @@ def _inside(frame: Frame, face: Face, profile: Profile) -> Array:
 
 def _behind(
     first: Profile, face: Face, sectors: Sectors, light: Array, slope: Array, base: Array
-) -> tuple[EdgeFit, float, float] | None:
+) -> tuple[EdgeFit, float, float, float] | None:
     """Fit the edge again with the bore's wall behind it, where the pixels show one.
 
-    A ring that they hint at but do not show plainly is no part of the fit: of the pull it may have
-    on the edge, 0 to its light times its width, half is taken back, and all of it is returned.
+    A ring that they only hint at is no part of the fit: the pull it may have on the diameter, 0 to
+    its light times its width (rectangular), goes into the uncertainty. Where they do show one, but
+    not as it should be in too many directions, half the pull is taken back as well.
+    Returns the fit, its blur, what was taken back and the standard uncertainty of the rest.
     """
     clear = ~(first.masked | first.outward)
     if not math.isfinite(first.sd) or np.count_nonzero(clear) < 0.5 * clear.size:
@@ -356,9 +361,8 @@ def _behind(
     if wall is None:
         return None
     most = float(np.mean((wall.light * np.minimum(wall.width, _UNPARTED_PX))[clear]))
-    hinted = replace(first.fit, e=first.fit.e + 0.25 * most), first.blur, most
     if wall.chi > _WALL_BETTER:
-        return hinted if wall.chi < 1.0 else None
+        return (first.fit, first.blur, 0.0, most / math.sqrt(3)) if wall.chi < 1.0 else None
     # A wide wall is a level and a ramp of its own to each sector; a narrow one is a ledge.
     narrow = wall.width < _NARROW_PX
     held = first.fit.slopes.copy()
@@ -381,7 +385,8 @@ def _behind(
         | (moved < -0.25)
     ) & narrow
     if int(np.sum(wrong & clear)) > 0.25 * max(int(np.sum(narrow & clear)), 1):
-        return hinted
+        back = 0.25 * most
+        return replace(old, e=old.e + back), first.blur, back, most / math.sqrt(12)
     keep = grown(wrong, 1)
     return (
         replace(
@@ -393,6 +398,7 @@ def _behind(
             misfit=np.where(keep, old.misfit, fit.misfit),
         ),
         wall.sigma,
+        0.0,
         0.0,
     )
 
