@@ -298,3 +298,47 @@ def test_record_and_document_show_the_picture_small_with_its_numbers(
     assert "Hole out of round" in text
     assert b"/DCTDecode" in document.content, "the picture is in it"
     assert tech.get(f"/records/{number}/sheet.pdf").content == document.content
+
+
+def test_a_shape_that_is_not_known_is_said_everywhere(
+    lite: Floor, tech: TestClient, gives: Any
+) -> None:
+    unseen = body()
+    unseen["roundness_mm"] = {
+        "value": None,
+        "at_least": 0.03,
+        "noise_floor": 0.005,
+        "u": None,
+        "not_known": "a stretch of the edge is not seen",
+    }
+    unseen["nicks"] = None
+    number = lite.draft()
+    for count, result in enumerate((unseen, body(roundness=0.041), unseen)):
+        gives(result)
+        answer = tech.post(
+            f"/bench/{number}/photo",
+            data={"key": f"test-key-000{count}", "part": "nozzle", "rim": "18.5"},
+            files={"photo": ("a.png", picture(90 + count), "image/png")},
+            headers={"HX-Request": "true"},
+        )
+        assert answer.status_code == 200
+    assert "out of round not known" in answer.text, "a folded one"
+    assert "<b>not known</b>" in answer.text, "the newest"
+    assert tech.get(f"/bench/{number}?part=nozzle").status_code == 200
+    lite.look_all(number)
+    drafts.add_reading(lite.shop, lite.tech, number, "0.4", key=lite.key())
+    draft = drafts.read_draft(lite.shop, lite.tech, number)
+    for measure in draft.holes["nozzle"]:
+        assert tech.get(f"/measures/{measure.row.id}").status_code == 200
+    drafts.set_overrule(lite.shop, lite.lead, number, "nozzle", "replace", "edge not seen")
+    signing.sign(lite.shop, lite.tech, number, key=lite.key())
+    shown = tech.get(f"/records/{number}")
+    assert shown.status_code == 200
+    assert "Out of round <b>not known" in shown.text
+    document = tech.get(f"/records/{number}/sheet.pdf")
+    assert document.status_code == 200
+    pages = PdfReader(io.BytesIO(document.content)).pages
+    text = " ".join(" ".join(p.extract_text().split()) for p in pages)
+    assert "not known" in text
+    item = draft.fitted["nozzle"].item.id
+    assert tech.get(f"/parts/{item}").status_code == 200
