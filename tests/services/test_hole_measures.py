@@ -166,7 +166,7 @@ def test_limit_recheck_second_photo_and_taking_out(floor: Floor, gives: Any) -> 
     draft = add(floor, number)
     assert draft.decision.parts["nozzle"].action == "recheck"
     assert "Nozzle: take another photo." in draft.obstacles()
-    with pytest.raises(UnfinishedError):
+    with pytest.raises(UnfinishedError, match=r"another photo\. Mend: finish"):
         signing.sign(floor.shop, floor.tech, number, key=floor.key())
     draft = add(floor, number)
     assert draft.decision.parts["nozzle"].action == "replace"

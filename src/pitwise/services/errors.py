@@ -32,7 +32,7 @@ class ServiceError(Exception):
 
     def __init__(self, place: str, problem: str, mend: str) -> None:
         self.place, self.problem, self.mend = place, problem, mend
-        super().__init__(f"{place}: {problem}. Mend: {mend}.")
+        super().__init__(f"{place}: {problem.removesuffix('.')}. Mend: {mend.removesuffix('.')}.")
 
 
 class NotAllowedError(ServiceError):

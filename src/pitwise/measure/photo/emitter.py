@@ -110,7 +110,7 @@ def find_emitter(image: NDArray[np.generic], face: Face, tone: ToneCurve) -> Emi
         # From the second turn on a few pixels about the edge, at half a pixel.
         reach = max(12.0, 1.5 * float(np.ptp(outline.radius)))
         radii = np.arange(max(mean - reach, 2.0), mean + reach, 0.5)
-    assert found is not None  # noqa: S101
+    assert found is not None  # noqa: S101 -- each turn above sets it or returns
     q, total = _ratio(image, face, tone, centre, radii)
     last = _shares(q, total, radii, np.interp(angle, angle, found[1]))
     if last is None:

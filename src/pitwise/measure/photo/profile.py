@@ -285,8 +285,8 @@ def trace_profile(
             )
             grid = np.arange(nodes) * (2 * math.pi / nodes)
             reference = np.interp(grid, angle, smooth, period=2 * math.pi)
-    assert fit is not None  # noqa: S101
-    assert sectors is not None  # noqa: S101
+    assert fit is not None  # noqa: S101 -- the loop above runs at least once
+    assert sectors is not None  # noqa: S101 -- set with `fit`
     other = _other_hue(frame, face, centre, angle, base, sigma, _FUZZY_HUE if fuzzy else 0.0)
     deep = np.interp(
         at,
