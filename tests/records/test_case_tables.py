@@ -12,6 +12,7 @@ from sqlalchemy.exc import DBAPIError, IntegrityError
 from book_fixture import KINDS, empty_url
 from kit import Floor
 from pitwise.records import schema
+from pitwise.records.all_tables import ALL_TABLES
 from pitwise.records.case_tables import (
     APPEND_ONLY,
     CaseCause,
@@ -21,7 +22,6 @@ from pitwise.records.case_tables import (
     ReadingRange,
 )
 from pitwise.records.database import Database
-from pitwise.records.photo_tables import ALL_TABLES
 from pitwise.records.rows import kept_tables
 from pitwise.records.tables import Station
 

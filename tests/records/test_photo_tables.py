@@ -12,9 +12,9 @@ from sqlalchemy.exc import DBAPIError, IntegrityError
 from book_fixture import A_PIXEL, KINDS, empty_url, fill, open_shop
 from kit import Floor
 from pitwise.records import schema
+from pitwise.records.all_tables import ALL_TABLES
 from pitwise.records.database import Database
 from pitwise.records.photo_tables import (
-    ALL_TABLES,
     APPEND_ONLY,
     AgreementJudgement,
     AgreementStudyRow,

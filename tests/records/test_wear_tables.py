@@ -12,8 +12,8 @@ from sqlalchemy.exc import DBAPIError, IntegrityError
 from book_fixture import KINDS, empty_url
 from kit import Floor
 from pitwise.records import schema
+from pitwise.records.all_tables import ALL_TABLES
 from pitwise.records.database import Database
-from pitwise.records.photo_tables import ALL_TABLES
 from pitwise.records.rows import batch_of, kept_tables
 from pitwise.records.tables import Station
 from pitwise.records.wear_tables import Forecast, ImportFile, Program, UseReport

@@ -19,11 +19,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
-from pitwise.records import wear_tables
 from pitwise.records.tables import Base, Process, Torch
-
-# The other tables have to be known before anyone asks for all of them.
-_ = wear_tables
 
 
 class CauseCase(Base):

@@ -17,18 +17,13 @@ from sqlalchemy import (
     ForeignKey,
     Index,
     LargeBinary,
-    MetaData,
     String,
     Text,
     UniqueConstraint,
 )
 from sqlalchemy.orm import Mapped, mapped_column
 
-from pitwise.records import case_tables
 from pitwise.records.tables import Base
-
-# The other tables have to be known before anyone asks for all of them.
-_ = case_tables
 
 _MEDIA = "media IN ('image/jpeg','image/png')"
 
@@ -287,6 +282,3 @@ class PracticeTry(Base):
 
 # Rows of these are never changed; see migration 0004.
 APPEND_ONLY = (PhotoBlob.__tablename__, PartFace.__tablename__)
-
-# Whoever asks for all of the book's tables asks here: by then every one is known.
-ALL_TABLES: MetaData = Base.metadata

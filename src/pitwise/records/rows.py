@@ -31,7 +31,8 @@ from sqlalchemy import (
 from sqlalchemy.orm import Session
 from sqlalchemy.types import NullType, TypeDecorator, TypeEngine
 
-from pitwise.records.photo_tables import ALL_TABLES, PhotoThumb
+from pitwise.records.all_tables import ALL_TABLES
+from pitwise.records.photo_tables import PhotoThumb
 from pitwise.records.tables import InspectionRow, UsedSheet
 from pitwise.records.wear_tables import ProgramCountRow
 

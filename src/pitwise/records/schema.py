@@ -11,9 +11,9 @@ from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import Connection
 
+from pitwise.records.all_tables import ALL_TABLES
 from pitwise.records.database import Database
 from pitwise.records.faults import BookError
-from pitwise.records.photo_tables import ALL_TABLES
 
 
 def _config(connection: Connection | None = None) -> Config:

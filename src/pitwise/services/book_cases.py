@@ -10,9 +10,9 @@ from typing import Any
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
+from pitwise.records.all_tables import ALL_TABLES
 from pitwise.records.audit import canonical
 from pitwise.records.case_tables import APPEND_ONLY, CaseCause, CauseCase
-from pitwise.records.photo_tables import ALL_TABLES
 from pitwise.records.rows import Row, read_rows
 from pitwise.records.tables import AuditRow
 from pitwise.services.book_common import Progress

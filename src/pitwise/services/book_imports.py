@@ -9,7 +9,7 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
-from pitwise.records.photo_tables import ALL_TABLES
+from pitwise.records.all_tables import ALL_TABLES
 from pitwise.records.rows import count_rows, read_rows
 from pitwise.records.wear_tables import ImportFile
 from pitwise.services.book_common import Progress

@@ -11,7 +11,8 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from pitwise.records.photo_tables import ALL_TABLES, HoleMeasure, Photo, PhotoBlob
+from pitwise.records.all_tables import ALL_TABLES
+from pitwise.records.photo_tables import HoleMeasure, Photo, PhotoBlob
 from pitwise.records.rows import Row, count_rows, read_rows
 from pitwise.records.tables import AuditRow
 from pitwise.services.book_common import Progress

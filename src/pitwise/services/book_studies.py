@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from sqlalchemy import Table, or_, select
 from sqlalchemy.orm import Session
 
+from pitwise.records.all_tables import ALL_TABLES
 from pitwise.records.audit import canonical
 from pitwise.records.photo_tables import (
-    ALL_TABLES,
     AgreementJudgement,
     AgreementStudyRow,
     GaugeStudyReading,

@@ -30,6 +30,9 @@ Permission = Literal[
     "studies",
     "adopt-study",
     "practice",
+    "shelf",
+    "edit-shelf",
+    "plan-work",
     "check-book",
     "edit-people",
 ]
@@ -62,6 +65,9 @@ TABLE: dict[Permission, frozenset[Role]] = {
     "studies": _ALL,
     "adopt-study": _LEADS,
     "practice": _ALL,
+    "shelf": _ALL,
+    "edit-shelf": _LEADS,
+    "plan-work": _LEADS,
     "check-book": _LEADS,
     "edit-people": frozenset({"admin"}),
 }

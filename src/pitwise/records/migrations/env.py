@@ -2,7 +2,7 @@
 
 from alembic import context
 
-from pitwise.records.photo_tables import ALL_TABLES
+from pitwise.records.all_tables import ALL_TABLES
 
 connection = context.config.attributes["connection"]
 context.configure(

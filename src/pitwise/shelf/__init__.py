@@ -1,0 +1,1 @@
+"""What to keep on the shelf: demand, reorder points, order sizes."""
