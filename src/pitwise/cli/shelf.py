@@ -205,10 +205,11 @@ def _read(file: str) -> Pmf:
 def _one_of(args: argparse.Namespace, *names: str) -> str:
     """Return which of the options was given; exactly one must be."""
     given = [n for n in names if getattr(args, n) is not None]
-    options = [f"--{n.replace('_', '-')}" for n in names]
+    words = {n: "--mean with --sd" if n == "normal" else f"--{n.replace('_', '-')}" for n in names}
+    options = list(words.values())
     if len(given) != 1:
         said = "was given" if not given else "were given, and one is needed"
-        which = "none" if not given else " and ".join(f"--{n.replace('_', '-')}" for n in given)
+        which = "none" if not given else " and ".join(words[n] for n in given)
         raise ServiceError(
             " or ".join(options), f"{which} {said}", f"give one: {', '.join(options)}"
         )
@@ -474,7 +475,8 @@ def run_ss(args: argparse.Namespace) -> int:
             "none was given",
             "say what a missing piece costs, or what share must be served",
         )
-    with _refusals(pmf=args.pmf or "--poisson-mean", mean="--poisson-mean", times="--lead"):
+    asked = args.pmf or "--poisson-mean"
+    with _refusals(pmf=asked, demand=asked, mean="--poisson-mean", times="--lead"):
         demand = _read(args.pmf) if kind == "pmf" else Pmf.poisson(args.poisson_mean)
         if args.lead < 0:
             raise OutOfRangeError("lead", f"{args.lead:g} is below zero", "give zero or more")

@@ -373,6 +373,14 @@ def _least_top(costs: _Costs, missing: _Along, low: int, span: int, asked: float
     return at
 
 
+def _too_large() -> TooLargeError:
+    return TooLargeError(
+        "fixed",
+        f"the best order comes to more than {_MOST_SPAN:,} pieces",
+        "check the costs, or count in packs or boxes instead of pieces",
+    )
+
+
 def _costs(demand: Pmf, lead: Pmf | None, fixed: float, holding: float, stockout: float) -> _Costs:
     fixed, holding = zero_or_more(fixed, "fixed"), above_zero(holding, "holding")
     nothing = Pmf.fixed(0)
