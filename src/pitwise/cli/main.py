@@ -30,6 +30,7 @@ _ROOMS = {
     "serve": ("serve", "demo"),
     "watch": ("watch",),
     "book": ("book",),
+    "shelf": ("shelf",),
 }
 
 
