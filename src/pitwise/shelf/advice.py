@@ -20,6 +20,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from pitwise.shelf.demand import DemandPaths, Ints, lead_times
 from pitwise.shelf.demand_pmf import Pmf
@@ -29,6 +30,8 @@ from pitwise.wear.prior import Floats
 
 Method = Literal["rq", "ss", "newsvendor"]
 LEVELS = (0.05, 0.5, 0.95)
+# An order list is written about once a week.
+SOON_DAYS = 7.0
 _YEAR = 365.0
 _MOST_RAISES = 60
 # A piece nobody put a price on still takes room and money: kept as if it cost this much.
@@ -120,11 +123,9 @@ class Advice:
     reorder_point, order_size, order_up_to : int
         Order when shelf and open orders together are down to `reorder_point`.
     order_now : int
-        Pieces to order; 0: none yet.
+        Pieces to order within a week (`SOON_DAYS`), by `by_day`; 0: none yet.
     by_day : float
-        Days from today by which to order, so that the chance of standing without stays below
-        what is accepted; for `order_now` 0 the median day on which the reorder point is
-        reached. inf: not within the days looked ahead.
+        Median of `order_day`: 0 is today, inf not within the days looked ahead.
     order_day : Band
         Days until the reorder point is reached.
     service_asked, service_expected : float
@@ -199,8 +200,7 @@ def advise(
     free = max(0, on_shelf) - keeping.keep_least
     random = np.random.default_rng([seed, 3])
     leads = lead_times(buying.lead_days, buying.lead_days_sd, demand.paths, random)
-    stock = _stock(demand, free, on_order)
-    first_short = _first(stock < 0, demand.days)
+    first_short = _first(_stock(demand, max(0, on_shelf), on_order) < 0)
     per_year = float(demand.pieces.mean()) * _YEAR
     held = max(keeping.hold_rate * buying.price, _LEAST_HOLDING)
     size = _size(buying, keeping.order_cost, held, per_year)
@@ -210,14 +210,11 @@ def advise(
     during = _during(demand, leads + keeping.review_days, random)
     point, expected = _point(demand, during, size, asked, buying, keeping, seed)
     position = free + sum(pieces for pieces, _ in on_order)
+    reached = np.where(position <= point, 0.0, _first(position - demand.running() <= point))
+    order_day = band(reached)
     now = 0
-    if position <= point:
-        times = max(1, math.ceil((point + 1 - position) / size))
-        now = _packed(times * size, buying)
-    running = demand.running()
-    reached = _first(position - running <= point, demand.days)
-    reached = np.where(position <= point, 0.0, reached)
-    by = _latest(first_short, leads, 1 - asked) if now else float(np.median(reached))
+    if order_day.median <= SOON_DAYS:
+        now = _packed(max(1, math.ceil((point + 1 - position) / size)) * size, buying)
     slow = size == 1 and float(during.mean()) < 1
     return Advice(
         method="ss" if keeping.review_days > 0 else "newsvendor" if slow else "rq",
@@ -225,8 +222,8 @@ def advise(
         order_size=size,
         order_up_to=point + size + keeping.keep_least,
         order_now=now,
-        by_day=by,
-        order_day=band(reached),
+        by_day=order_day.median,
+        order_day=order_day,
         service_asked=asked,
         service_expected=expected,
         shortage_chance=float(np.mean(first_short < leads)),
@@ -244,7 +241,7 @@ def days_left(
     demand: DemandPaths, on_shelf: int, on_order: Sequence[tuple[int, float]] = ()
 ) -> Band:
     """Return the days until the first piece is missing, with what is on order."""
-    return band(_first(_stock(demand, max(0, on_shelf), on_order) < 0, demand.days))
+    return band(_first(_stock(demand, max(0, on_shelf), on_order) < 0))
 
 
 def band(values: Floats | Ints) -> Band:
@@ -263,7 +260,7 @@ def _stock(demand: DemandPaths, free: int, on_order: Sequence[tuple[int, float]]
     return np.asarray(free + np.cumsum(come) - demand.running(), np.int64)
 
 
-def _first(which: np.ndarray, days: int) -> Floats:
+def _first(which: npt.NDArray[np.bool_]) -> Floats:
     """Return the first day on which something is so, inf for never; shape (paths,)."""
     found = which.argmax(axis=1).astype(float)
     return np.where(which[np.arange(len(which)), found.astype(int)], found, math.inf)
@@ -349,10 +346,9 @@ def realised(
     stock = reorder_point + random.integers(1, order_size + 1, paths)
     coming = np.zeros((days + 1, paths), np.int64)
     ordered = np.zeros(paths, np.int64)
-    leads = np.ceil(lead_times(buying.lead_days, buying.lead_days_sd, paths * days, random)).astype(
-        int
-    )
-    leads = np.maximum(leads.reshape(days, paths), 1)
+    # Ordered at a day's end, it comes before the day that follows its time.
+    drawn = lead_times(buying.lead_days, buying.lead_days_sd, paths * days, random)
+    leads = np.floor(drawn + random.random(paths * days)).astype(int).reshape(days, paths) + 1
     every = max(1, round(review_days))
     turn = random.integers(0, every, paths)
     warm = math.ceil(buying.lead_days + review_days)
@@ -375,13 +371,3 @@ def realised(
             at = np.minimum(day + leads[day, low], days)
             np.add.at(coming, (at, rows[low]), pieces)
     return met / asked if asked else 1.0
-
-
-def _latest(first_short: Floats, leads: Floats, accepted: float) -> float:
-    """Return the last day to order by: the chance of running short before it comes is accepted.
-
-    An order of day d comes on day d + lead; short before: first_short < d + lead.
-    """
-    slack = first_short - leads
-    # The chance that slack < d must be at most `accepted`.
-    return max(0.0, math.floor(float(np.quantile(slack, accepted, method="inverted_cdf"))))
