@@ -245,7 +245,8 @@ def simulate_changes(
     Returns
     -------
     dict of str to DemandPaths
-        By the keys of sets and parts. Doubt about a process is shared by its torches.
+        By the keys of sets and parts. Doubt about a process, or a part's lives, is shared by
+        the torches that use it.
 
     Raises
     ------
@@ -263,18 +264,24 @@ def simulate_changes(
         random = np.random.default_rng([seed, *torch.name.encode()])
         starts, minutes = _work(torch.work, days, paths, random)
         if torch.sets is not None:
-            shared = np.random.default_rng([seed, 7, *torch.sets.state.process.encode()])
+            shared = _shared(seed, "process", torch.sets.state.process)
             changed = _set_changes(torch, torch.sets, starts, minutes, shared, random)
             for key in torch.sets.keys:
                 take(key, changed)
             for key, counted in torch.sets.alone:
-                take(key, _counted(counted, starts, random))
+                take(key, _counted(counted, starts, _shared(seed, "alone", key), random))
         for part in torch.parts:
+            shared = _shared(seed, "part", part.key)
             if isinstance(part.life, Counted):
-                take(part.key, _counted(part.life, starts, random))
+                take(part.key, _counted(part.life, starts, shared, random))
             else:
-                take(part.key, _renewed(part.life, part.starts, starts, random))
+                take(part.key, _renewed(part.life, part.starts, starts, shared, random))
     return {key: DemandPaths(pieces) for key, pieces in found.items()}
+
+
+def _shared(seed: int, what: str, name: str) -> np.random.Generator:
+    """Return the dice that all torches with the same unknown throw alike."""
+    return np.random.default_rng([seed, *what.encode(), 0, *name.encode()])
 
 
 def takings(
@@ -398,7 +405,7 @@ def _set_changes(
     early = (
         np.zeros(paths)
         if own.early is None
-        else random.gamma(own.early.ends, 1 / own.early.starts, paths)
+        else shared.gamma(own.early.ends, 1 / own.early.starts, paths)
     )
     gaps = np.maximum(np.round(np.asarray(torch.gaps_days, float)), 1.0)
     longer = gaps[gaps > torch.since_days]
@@ -443,17 +450,25 @@ def _set_changes(
     return changed
 
 
-def _counted(counted: Counted, starts: Floats, random: np.random.Generator) -> Ints:
+def _counted(
+    counted: Counted, starts: Floats, shared: np.random.Generator, random: np.random.Generator
+) -> Ints:
     """Count Poisson ends on each day, the rate drawn once for every path."""
-    rate = random.gamma(counted.ends, 1 / counted.starts, starts.shape[1])
+    rate = shared.gamma(counted.ends, 1 / counted.starts, starts.shape[1])
     return np.asarray(random.poisson(rate * starts).T, np.int64)
 
 
-def _renewed(life: LifeBelief, behind: float, starts: Floats, random: np.random.Generator) -> Ints:
+def _renewed(
+    life: LifeBelief,
+    behind: float,
+    starts: Floats,
+    shared: np.random.Generator,
+    random: np.random.Generator,
+) -> Ints:
     """Count renewals on each day, from a part with so many starts behind it."""
     days, paths = starts.shape
     total = np.cumsum(starts, axis=0)
-    scatter = _root(life.covariance) @ random.standard_normal((2, paths))
+    scatter = _root(life.covariance) @ shared.standard_normal((2, paths))
     scale = life.scale * np.exp(np.clip(scatter[0], -3.0, 3.0))
     shape = np.clip(life.shape * np.exp(np.clip(scatter[1], -3.0, 3.0)), 0.05, 50.0)
     pieces = np.zeros((paths, days), np.int64)
