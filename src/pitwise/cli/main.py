@@ -19,6 +19,7 @@ _ROOMS = {
     "decide": ("decide",),
     "causes": ("causes",),
     "wear": ("wear",),
+    "lives": ("lives",),
     "program": ("program",),
     "outlook": ("outlook",),
     "circle": ("circle",),
