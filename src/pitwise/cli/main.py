@@ -20,6 +20,7 @@ _ROOMS = {
     "causes": ("causes",),
     "wear": ("wear",),
     "life": ("life",),
+    "lives": ("lives",),
     "program": ("program",),
     "outlook": ("outlook",),
     "circle": ("circle",),
