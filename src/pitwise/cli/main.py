@@ -19,6 +19,7 @@ _ROOMS = {
     "decide": ("decide",),
     "causes": ("causes",),
     "wear": ("wear",),
+    "replace_at": ("replace-at",),
     "program": ("program",),
     "outlook": ("outlook",),
     "circle": ("circle",),

@@ -181,7 +181,7 @@ def age_cost_rate(
         raise BadCostsError("an age is 0 or more", "give an age of 0 or more, or inf for never")
     with np.errstate(over="ignore"):
         v = np.asarray((at / s) ** b, float)
-    return _rate(v, b, planned, lost) / s
+    return np.asarray(_rate(v, b, planned, lost) / s, float)
 
 
 def _best_log_v(shape: Floats, planned: float, lost: float) -> Floats:

@@ -18,129 +18,24 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from pitwise.wear.fit import WearFit
 from pitwise.wear.hazard import ENOUGH_LOSSES
 from pitwise.wear.prior import Floats
-from pitwise.wear.refusal import FitRefusedError
+from pitwise.wear.replacement.outcome import cost_at, outcome, rule_cost
 from pitwise.wear.replacement.paths import LifePaths, simulate
+from pitwise.wear.replacement.rule import (
+    HIGH,
+    LOW,
+    BadRuleError,
+    ChangeCosts,
+    Rule,
+    RuleCost,
+    mean_gap,
+)
 
 FLAT = 0.03
 """Rules that cost at most this share more than the best are called as good."""
-LEVEL = 0.90
-_LOW, _HIGH = (1 - LEVEL) / 2, (1 + LEVEL) / 2
-Ints = npt.NDArray[np.intp]
-
-
-class BadRuleError(FitRefusedError):
-    """A rule of change, or costs, that can't be."""
-
-
-@dataclass(frozen=True)
-class ChangeCosts:
-    """What ends and looks cost, in one money.
-
-    Attributes
-    ----------
-    look : float
-        Taking the torch apart to look and gauge, changed or not.
-    change : float
-        What a change costs on top of its look: the parts.
-    loss : float
-        All that a loss in the cut takes: parts, torch, plate, stop.
-    """
-
-    look: float
-    change: float
-    loss: float
-
-    def __post_init__(self) -> None:
-        """Refuse costs that can't be."""
-        for name, value in vars(self).items():
-            if not (math.isfinite(value) and value >= 0):
-                raise BadRuleError(f"the cost of a {name} must be 0 or more", "correct the cost")
-        if not self.change > 0:
-            raise BadRuleError("a change that costs nothing is best made all day", "give its cost")
-
-
-@dataclass(frozen=True)
-class Rule:
-    """When to look and when to change.
-
-    Attributes
-    ----------
-    gaps : tuple of int
-        Starts between looks; several stand for gaps that vary, each as likely.
-    depth_mm : float
-        Change when the reading is this deep or deeper.
-    scatter_mm : float
-        How far the depth acted on scatters from look to look (SD): 0 for a rule kept to.
-    """
-
-    gaps: tuple[int, ...]
-    depth_mm: float
-    scatter_mm: float = 0.0
-
-    def __post_init__(self) -> None:
-        """Refuse rules that can't be."""
-        if not self.gaps or min(self.gaps) < 1:
-            raise BadRuleError("looks are one start apart or more", "give the starts between looks")
-        if not (math.isfinite(self.depth_mm) and self.depth_mm > 0):
-            raise BadRuleError("a change depth is above 0 mm", "give the depth to change at")
-        if not (math.isfinite(self.scatter_mm) and self.scatter_mm >= 0):
-            raise BadRuleError("a scatter is 0 mm or more", "give 0 for a rule that is kept to")
-
-
-def mean_gap(gaps: Sequence[int]) -> int:
-    """Return the mean of starts between looks, whole."""
-    return round(sum(gaps) / len(gaps))
-
-
-@dataclass(frozen=True, eq=False)
-class RuleCost:
-    """What a rule of change comes to, in the mean over the fit's doubt, with ranges.
-
-    Attributes
-    ----------
-    rule : Rule
-    per_start : float
-        Cost per start.
-    low, high : float
-        Its range at `LEVEL`.
-    se : float
-        What the simulation's own chance adds to `per_start` (standard error).
-    lost_share, changed_share, other_share : float
-        Shares of lives that end in a loss, by the rule, and otherwise.
-    past_share : float
-        Share of lives whose true pit passes the limit before its change or loss.
-    starts, looks : float
-        Per life.
-    depth_at_change_mm : float
-        Mean true depth of what the rule changes.
-    unused_share : float
-        Mean share of the limit thrown away unused at a change.
-    cut_short : float
-        Share of simulated lives that neither ended nor met the rule; counted as changed.
-    by_draw : float array, shape (draws,)
-        Cost per start by each draw of the fit's unknowns.
-    """
-
-    rule: Rule
-    per_start: float
-    low: float
-    high: float
-    se: float
-    lost_share: float
-    changed_share: float
-    other_share: float
-    past_share: float
-    starts: float
-    looks: float
-    depth_at_change_mm: float
-    unused_share: float
-    cut_short: float
-    by_draw: Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -222,153 +117,6 @@ class NoPolicy:
         return False
 
 
-@dataclass(frozen=True, eq=False)
-class _Outcome:
-    """Means over the electrodes of each draw, shape (draws, depths)."""
-
-    cost: Floats
-    starts: Floats
-    looks: Floats
-    lost: Floats
-    changed: Floats
-    other: Floats
-    past: Floats
-    depth: Floats
-    unused: Floats
-    cut_short: Floats
-    variance: Floats
-
-    @property
-    def per_start(self) -> Floats:
-        return self.cost / self.starts
-
-
-def _look_steps(paths: LifePaths, gaps: Sequence[int]) -> Ints:
-    """Steps of each look, shape (draws, electrodes, looks), or (1, 1, looks) for even ones."""
-    step = paths.step_starts
-    if len(set(gaps)) == 1:
-        stride = gaps[0] // step
-        return np.arange(stride, paths.steps + 1, stride, dtype=np.intp)[None, None, :]
-    apart = np.maximum(np.rint(np.array(sorted(gaps)) / step).astype(np.intp), 1)
-    shape = paths.depth_mm.shape[:2]
-    # The throws hang on the shape alone, so that a habit is costed alike each time.
-    random = np.random.default_rng(len(apart))
-    count = math.ceil(1.5 * paths.steps / float(apart.mean())) + 4
-    thrown = random.integers(len(apart), size=(*shape, count))
-    at = np.cumsum(apart[thrown], axis=2)
-    return np.asarray(np.minimum(at, paths.steps), np.intp)
-
-
-def _checked_gaps(paths: LifePaths, gaps: Sequence[int]) -> None:
-    step = paths.step_starts
-    if len(set(gaps)) == 1 and (gaps[0] % step or gaps[0] > paths.steps * step):
-        raise BadRuleError(
-            f"looks every {gaps[0]} starts don't fit steps of {step}", "ask for multiples of them"
-        )
-
-
-def _outcome(
-    paths: LifePaths,
-    gaps: Sequence[int],
-    depths_mm: Floats,
-    limit_mm: float,
-    costs: ChangeCosts,
-    scatter_mm: float = 0.0,
-) -> _Outcome:
-    """What one interval comes to at each of several depths."""
-    _checked_gaps(paths, gaps)
-    looks = _look_steps(paths, gaps)
-    shape = (*paths.depth_mm.shape[:2], looks.shape[2])
-    at = np.broadcast_to(looks, shape)
-
-    def taken(values: Floats, steps: Ints) -> Floats:
-        return np.take_along_axis(values, steps, axis=2)
-
-    read = taken(paths.depth_mm + paths.noise_mm, at)
-    if scatter_mm:
-        wobble = np.random.default_rng(shape[2]).standard_normal(shape)
-        read = read + scatter_mm * wobble
-    deepest = np.maximum.accumulate(read, axis=2)
-    # Looks before the one that changes, for every depth; the last look changes at any reading.
-    before = np.stack([(deepest < d).sum(axis=2) for d in depths_mm], axis=2)
-    cut = before >= shape[2]
-    which = np.minimum(before, shape[2] - 1)
-    stop = np.take_along_axis(at, which, axis=2)
-    seen = np.take_along_axis(np.cumsum(taken(paths.alive, at), axis=2), which, axis=2)
-    alive, lost, other, made, depth = (
-        taken(x, stop) for x in (paths.alive, paths.lost, paths.other, paths.made, paths.depth_mm)
-    )
-    passed = (paths.depth_mm < limit_mm).sum(axis=2)[:, :, None]
-    within = np.minimum(passed, paths.steps)
-    past = np.where(passed <= stop, taken(paths.alive, within), 0.0)
-    # What ends otherwise is found at a look and costs its parts.
-    cost = costs.look * (seen + other) + costs.change * (alive + other) + costs.loss * lost
-    mean_cost, mean_made = cost.mean(axis=1), made.mean(axis=1)
-    ratio = (mean_cost / mean_made)[:, None, :]
-    variance = (cost - ratio * made).var(axis=1, ddof=1) / shape[1] / mean_made**2
-    weight = np.maximum(alive.sum(axis=1), 1e-300)
-    return _Outcome(
-        mean_cost,
-        mean_made,
-        seen.mean(axis=1),
-        lost.mean(axis=1),
-        alive.mean(axis=1),
-        other.mean(axis=1),
-        past.mean(axis=1),
-        (alive * depth).sum(axis=1) / weight,
-        (alive * np.clip(1 - depth / limit_mm, 0, 1)).sum(axis=1) / weight,
-        cut.mean(axis=1),
-        variance,
-    )
-
-
-def _rule_cost(rule: Rule, found: _Outcome, k: int) -> RuleCost:
-    each = found.per_start[:, k]
-
-    def mean(values: Floats) -> float:
-        return float(values[:, k].mean())
-
-    low, high = np.quantile(each, [_LOW, _HIGH])
-    return RuleCost(
-        rule,
-        float(each.mean()),
-        float(low),
-        float(high),
-        math.sqrt(float(found.variance[:, k].sum())) / len(each),
-        mean(found.lost),
-        mean(found.changed),
-        mean(found.other),
-        mean(found.past),
-        mean(found.starts),
-        mean(found.looks),
-        mean(found.depth),
-        mean(found.unused),
-        mean(found.cut_short),
-        each,
-    )
-
-
-def rule_cost(paths: LifePaths, rule: Rule, limit_mm: float, costs: ChangeCosts) -> RuleCost:
-    """Cost any rule, the shop's present habit for one, on simulated lives.
-
-    Parameters
-    ----------
-    paths : LifePaths
-    rule : Rule
-        Its depth may be above the limit: a habit is what it is. Even gaps are multiples of
-        the paths' step; gaps that vary are rounded to it.
-    limit_mm : float
-    costs : ChangeCosts
-
-    Raises
-    ------
-    BadRuleError
-        Even gaps that don't fit the paths' step.
-    """
-    depths = np.array([rule.depth_mm])
-    return _rule_cost(rule, _outcome(paths, rule.gaps, depths, limit_mm, costs, rule.scatter_mm), 0)
-
-
 def policy_cost(
     fit: WearFit,
     process: str,
@@ -401,6 +149,12 @@ def _finest(step: int) -> int:
     return next((step // k for k in (4, 5, 3, 2) if step % k == 0), step)
 
 
+def _least(values: Floats) -> tuple[int, int]:
+    """Place of the least of a grid."""
+    i, j = np.unravel_index(int(values.argmin()), values.shape)
+    return int(i), int(j)
+
+
 def search(
     paths: LifePaths,
     limit_mm: float,
@@ -418,7 +172,7 @@ def search(
     depths = tuple(sorted(set(depths_mm)))
     if not asked or not depths:
         raise BadRuleError("no interval or no depth was asked for", "ask for one at least")
-    if not 0 < depths[0] or depths[-1] > limit_mm * (1 + 1e-9):
+    if not depths[0] > 0 or depths[-1] > limit_mm * (1 + 1e-9):
         raise BadRuleError(
             f"change depths lie above 0 and not above the limit of {limit_mm:g} mm",
             "leave the others out",
@@ -426,30 +180,29 @@ def search(
     if not 0 < accepted_risk <= 1:
         raise BadRuleError("an accepted risk lies above 0 and at most at 1", "give such a one")
     means = tuple(mean_gap(gaps) for gaps in asked)
-    found = [_outcome(paths, gaps, np.array(depths), limit_mm, costs) for gaps in asked]
+    found = [outcome(paths, gaps, np.array(depths), limit_mm, costs) for gaps in asked]
     per = np.stack([f.per_start for f in found])  # (every, draws, depths)
     grid = per.mean(axis=1)
     past = np.stack([f.past.mean(axis=0) for f in found])
     allowed = past <= accepted_risk
 
     def at(e: int, k: int) -> RuleCost:
-        return _rule_cost(Rule(asked[e], depths[k]), found[e], k)
+        return cost_at(Rule(asked[e], depths[k]), found[e], k)
 
     if not allowed.any():
-        e, k = np.unravel_index(int(past.argmin()), past.shape)
+        i, j = _least(past)
         return NoPolicy(
-            f"Even looking every {mean_gap(asked[int(e)])} starts and changing at {depths[int(k)]:.2f} mm, "
-            f"{100 * past[e, k]:.0f} % of the electrodes would pass the limit before their change: "
+            f"Even looking every {means[i]} starts and changing at {depths[j]:.2f} mm, "
+            f"{100 * past[i, j]:.0f} % of the electrodes would pass the limit before their change: "
             f"more than the accepted {100 * accepted_risk:.3g} %.",
             "look more often, or gather readings: a forecast this wide allows no rule",
         )
     cost = np.where(allowed, grid, np.inf)
-    e, k = (int(x) for x in np.unravel_index(int(cost.argmin()), cost.shape))
+    e, k = _least(cost)
     least = cost[e, k]
     near = np.array(depths)[cost[e] <= (1 + FLAT) * least]
     by_draw = np.where(allowed[e], per[e], np.inf).argmin(axis=1)
-    low, high = np.quantile(np.array(depths)[by_draw], [_LOW, _HIGH], method="inverted_cdf")
-    free = np.unravel_index(int(grid.argmin()), grid.shape)
+    low, high = np.quantile(np.array(depths)[by_draw], [LOW, HIGH], method="inverted_cdf")
     return DepthPolicy(
         limit_mm,
         accepted_risk,
@@ -460,12 +213,12 @@ def search(
         float(low),
         float(high),
         bool(k + 1 == len(depths) or not allowed[e, k + 1]),
-        at(int(free[0]), int(free[1])),
+        at(*_least(grid)),
         means,
         depths,
         grid,
-        np.quantile(per, _LOW, axis=1),
-        np.quantile(per, _HIGH, axis=1),
+        np.quantile(per, LOW, axis=1),
+        np.quantile(per, HIGH, axis=1),
         past,
         paths.losses_on_record,
     )
@@ -532,32 +285,3 @@ def best_depth(
         others_per_start=others_per_start,
     )
     return search(paths, limit_mm, costs, every, depths_mm, accepted_risk)
-
-
-@dataclass(frozen=True)
-class Saving:
-    """What one rule saves per start against another; below 0: it costs more.
-
-    Attributes
-    ----------
-    per_start, low, high : float
-        Mean and range at `LEVEL` over the fit's doubt.
-    share : float
-        Of the other rule's cost.
-    sure : float
-        Chance that it saves anything at all.
-    """
-
-    per_start: float
-    low: float
-    high: float
-    share: float
-    sure: float
-
-
-def saving(habit: RuleCost, best: RuleCost) -> Saving:
-    """Compare two rules costed on the same lives, draw by draw."""
-    each = habit.by_draw - best.by_draw
-    low, high = np.quantile(each, [_LOW, _HIGH])
-    mean = float(each.mean())
-    return Saving(mean, float(low), float(high), mean / habit.per_start, float((each > 0).mean()))

@@ -72,7 +72,7 @@ class LifePaths:
     @property
     def steps(self) -> int:
         """Steps of each life."""
-        return self.depth_mm.shape[2] - 1
+        return int(self.depth_mm.shape[2]) - 1
 
 
 def _even_normals(random: np.random.Generator, draws: int, count: int) -> Floats:
