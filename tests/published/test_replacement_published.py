@@ -24,7 +24,7 @@ def by_quadrature(age: float, shape: float, planned: float, lost: float) -> floa
     """Cost per scale of use at an age in scales, straight from the definition."""
     kept, _ = quad(lambda x: math.exp(-(x**shape)), 0, age, epsabs=0, epsrel=1e-12, limit=200)
     alive = math.exp(-(age**shape))
-    return (planned * alive + lost * (1 - alive)) / kept
+    return float((planned * alive + lost * (1 - alive)) / kept)
 
 
 def test_the_worked_example() -> None:

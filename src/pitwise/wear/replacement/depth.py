@@ -23,7 +23,7 @@ from pitwise.wear.fit import WearFit
 from pitwise.wear.hazard import ENOUGH_LOSSES
 from pitwise.wear.prior import Floats
 from pitwise.wear.replacement.outcome import cost_at, outcome, rule_cost
-from pitwise.wear.replacement.paths import LifePaths, simulate
+from pitwise.wear.replacement.paths import LifePaths, simulate, step_for
 from pitwise.wear.replacement.rule import (
     HIGH,
     LOW,
@@ -130,23 +130,20 @@ def policy_cost(
     others_per_start: float = 0.0,
 ) -> RuleCost:
     """Simulate lives and cost one rule on them; parameters as `best_depth`."""
-    step = math.gcd(*rule.gaps) if len(set(rule.gaps)) == 1 else max(1, min(rule.gaps) // 2)
+    even = len(set(rule.gaps)) == 1
+    # Gaps that vary are rounded to steps: fine ones.
+    apart = rule.gaps[0] if even else max(1, min(rule.gaps) // 4)
     paths = simulate(
         fit,
         process,
         to_mm=max(limit_mm, rule.depth_mm + 3 * rule.scatter_mm),
-        step_starts=max(1, _finest(step)),
+        step_starts=step_for(fit, process, limit_mm, minutes_per_start, apart),
         minutes_per_start=minutes_per_start,
         gauge_sigma_mm=gauge_sigma_mm,
         seed=seed,
         others_per_start=others_per_start,
     )
     return rule_cost(paths, rule, limit_mm, costs)
-
-
-def _finest(step: int) -> int:
-    """Part a step into 2 to 5 equal ones where it can be, for the loss between looks."""
-    return next((step // k for k in (4, 5, 3, 2) if step % k == 0), step)
 
 
 def _least(values: Floats) -> tuple[int, int]:
@@ -278,7 +275,7 @@ def best_depth(
         fit,
         process,
         to_mm=limit_mm,
-        step_starts=_finest(math.gcd(*every)),
+        step_starts=step_for(fit, process, limit_mm, minutes_per_start, math.gcd(*every)),
         minutes_per_start=minutes_per_start,
         gauge_sigma_mm=gauge_sigma_mm,
         seed=seed,

@@ -25,9 +25,10 @@ from pitwise.wear.hazard import growth_factor
 from pitwise.wear.prior import GAMMA, KAPPA, PHI, SIGMA, TAU, Floats, age
 from pitwise.wear.state import Basis, believed_rate
 
-MOST_STEPS = 1500
+MOST_STEPS = 800
 _MOST_EXPONENT = 50.0
-_REACHED = 0.999
+_REACHED = 0.997
+_STEPS_OF_A_LIFE = 60
 _BEYOND = 4.0
 
 
@@ -91,8 +92,8 @@ def simulate(
     gauge_sigma_mm: float | None,
     seed: int,
     others_per_start: float = 0.0,
-    draws: int = 48,
-    electrodes: int = 96,
+    draws: int = 128,
+    electrodes: int = 36,
 ) -> LifePaths:
     """Simulate lives from new, at a steady mix of use.
 
@@ -163,10 +164,25 @@ def simulate(
     )
 
 
+def typical_starts(fit: WearFit, process: str, to_mm: float, minutes_per_start: float) -> float:
+    """Return the starts in which a middling new electrode's pit reaches a depth."""
+    mean, _, _ = believed_rate(fit, process)
+    theta = fit.draws.theta
+    use = 500.0 * (to_mm / np.exp(mean)) ** (1 / np.maximum(theta[:, GAMMA], 0.2))
+    return float(np.median(use / (1 + np.exp(theta[:, KAPPA]) * minutes_per_start)))
+
+
+def step_for(fit: WearFit, process: str, to_mm: float, minutes_per_start: float, apart: int) -> int:
+    """Return the divisor of an interval between looks that parts a life in some sixty steps."""
+    wanted = max(typical_starts(fit, process, to_mm, minutes_per_start) / _STEPS_OF_A_LIFE, 1.0)
+    divisors = [k for k in range(1, apart + 1) if apart % k == 0]
+    return min(divisors, key=lambda k: abs(math.log(k / wanted)))
+
+
 def _steps_needed(
     rate: Floats, theta: Floats, to_mm: float, step_starts: int, minutes_per_start: float
 ) -> int:
-    """Steps until all but a thousandth of the pits are past `to_mm`."""
+    """Steps until nearly all pits are past `to_mm`."""
     # Age at which the mean is there, plus room for the scatter of growth.
     spread = np.sqrt(np.exp(theta[:, PHI]) * to_mm)[:, None]
     ages = (to_mm + _BEYOND * spread) / rate
