@@ -137,7 +137,8 @@ def _check(low: Floats, high: Floats, weight: Floats) -> None:
         raise BadLifeError(f"{which} counts for nothing", "give a count above zero")
     if a == 0 and b == 0:
         raise BadLifeError(
-            f"{which} ended at zero exactly", "give it as found failed: lower 0, upper the first use"
+            f"{which} ended at zero exactly",
+            "give it as found failed: lower 0, upper the first use",
         )
     if a > b:
         raise BadLifeError(f"{which} ended before it began", "give upper at or above lower")
