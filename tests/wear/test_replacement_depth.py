@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-import numpy as np
 import pytest
 from kit_replacement import PRIOR, Truth, brute_force, known_fit, run_lives
 
@@ -121,7 +120,8 @@ def test_the_flat_region_costs_what_it_says() -> None:
     row = found.grid[found.every.index(found.every_starts)]
     near = [d for d, c in zip(found.depths_mm, row, strict=True) if c <= (1 + FLAT) * row.min()]
     assert (found.flat_from_mm, found.flat_to_mm) == (near[0], near[-1])
-    assert found.flat_from_mm < found.depth_mm < found.flat_to_mm
+    assert found.flat_from_mm <= found.depth_mm <= found.flat_to_mm
+    assert found.flat_from_mm < found.flat_to_mm
     assert not found.edge
     # Known without doubt, the best depth has no range.
     assert found.depth_high_mm - found.depth_low_mm < 0.25
@@ -215,7 +215,7 @@ def test_a_process_never_met_leans_on_the_sheet_and_says_so() -> None:
         COSTS,
         minutes_per_start=0.5,
         gauge_sigma_mm=0.03,
-        every=(25, 50),
+        every=(100,),
         depths_mm=(0.3, 0.4, 0.5),
         seed=1,
         accepted_risk=0.2,
@@ -247,59 +247,66 @@ def test_what_cannot_be_is_refused(make: object, word: str) -> None:
         make()
 
 
-def test_after_a_hundred_lives_the_advice_costs_within_two_percent_of_the_best() -> None:
-    """A shop that knew nothing runs 100 electrodes, and then does as advised in the true world."""
-    limit, every, depths = (
-        1.5,
-        (100, 150, 200, 300, 400, 600),
-        tuple(0.3 + 0.1 * k for k in range(13)),
-    )
-    truth = Truth(base=3e-6, slope=3.0)
+@pytest.mark.parametrize("world", ["the limit decides", "the money decides"])
+def test_after_a_hundred_lives_the_advice_costs_within_two_percent_of_the_best(world: str) -> None:
+    """A shop that knew nothing runs 100 electrodes, and then does as advised in the true world.
+
+    More worlds and seeds: docs/when-to-change.md, made by benchmarks/replacement.py.
+    """
+    limit, risk = (1.0, 0.05) if world == "the limit decides" else (1.5, 1.0)
+    every = (50, 75, 100, 150, 200, 250, 300, 400)
+    depths = tuple(round(0.3 + 0.05 * k, 2) for k in range(round((limit - 0.3) / 0.05) + 1))
+    costs = ChangeCosts(look=6.0, change=80.0, loss=2100.0)
+    truth = Truth(base=1e-5, slope=3.0)
     # The optimum of one who knows the truth, on many lives of it.
     known = simulate(
-        known_fit(truth, draws=60),
+        known_fit(truth, draws=50),
         "p",
         to_mm=limit,
-        step_starts=10,
+        step_starts=25,
         minutes_per_start=truth.minutes,
         gauge_sigma_mm=None,
         seed=99,
-        draws=60,
-        electrodes=200,
+        draws=50,
+        electrodes=120,
     )
-    optimum = search(known, limit, COSTS, every, depths, 1.0)
+    optimum = search(known, limit, costs, every, depths, risk)
     assert isinstance(optimum, DepthPolicy)
-    excess, noise = [], []
-    for seed in (1, 2, 3):
-        fit = fit_wear(run_lives(truth, 100, seed=seed, change_at=1.2), PRIOR)
+    found, errors = [], []
+    for seed in range(1, 7):
+        fit = fit_wear(run_lives(truth, 100, seed=seed, change_at=0.95 * limit), PRIOR)
         advised = best_depth(
             fit,
             "p",
             limit,
-            COSTS,
+            costs,
             minutes_per_start=truth.minutes,
             gauge_sigma_mm=None,
             every=every,
             depths_mm=depths,
             seed=seed,
-            accepted_risk=1.0,
+            accepted_risk=risk,
         )
         assert isinstance(advised, DepthPolicy)
-        real = rule_cost(known, advised.best.rule, limit, COSTS)
-        gain = saving(real, optimum.best)
+        real = rule_cost(known, advised.best.rule, limit, costs)
         # Both on the same lives: the error of their difference, draw by draw.
-        each = real.by_draw - optimum.best.by_draw
-        noise.append(float(each.std() / math.sqrt(len(each))) / optimum.cost_per_start)
-        excess.append(gain.per_start / optimum.cost_per_start)
-        counted = brute_force(truth, advised.best.rule, limit, COSTS, lives=20_000, seed=seed)
-        assert real.per_start == pytest.approx(counted.per_start, abs=4 * counted.se)
+        each = (real.by_draw - optimum.best.by_draw) / optimum.cost_per_start
+        excess, se = float(each.mean()), float(each.std() / math.sqrt(len(each)))
+        found.append(excess)
+        errors.append(se)
+        counted = brute_force(truth, advised.best.rule, limit, costs, lives=5000, seed=seed)
         print(
-            f"advised {advised.best.rule}, best {optimum.best.rule}: "
-            f"{100 * excess[-1]:.2f} % above the least, standard error {100 * noise[-1]:.2f} %"
+            f"advised {advised.best.rule}, best {optimum.best.rule}: {100 * excess:.2f} % above "
+            f"the least, standard error {100 * se:.2f} %; {100 * real.past_share:.1f} % pass the "
+            f"limit; brute force {counted.per_start:.4f}, standard error {counted.se:.4f}"
         )
-    assert all(x + 3 * e < 0.02 for x, e in zip(excess, noise, strict=True))
-    assert all(x > -3 * e - 1e-9 for x, e in zip(excess, noise, strict=True))
-    assert np.isfinite(excess).all()
+        assert abs(real.per_start - counted.per_start) < 4 * math.hypot(counted.se, real.se)
+        assert real.past_share < 2 * risk
+    mean = sum(found) / len(found)
+    between = math.sqrt(sum((x - mean) ** 2 for x in found) / (len(found) - 1) / len(found))
+    print(f"{world}: {100 * mean:.2f} % above the least, standard error {100 * between:.2f} %")
+    assert abs(mean) + 2 * math.hypot(between, max(errors)) < 0.02
+    assert max(found) < 0.04
 
 
 def test_the_fits_own_doubt_narrows_with_lives() -> None:
@@ -314,6 +321,6 @@ def test_the_fits_own_doubt_narrows_with_lives() -> None:
             gauge_sigma_mm=None,
             seed=1,
         )
-        for n in (5, 80)
+        for n in (5, 40)
     )
     assert many.high - many.low < few.high - few.low

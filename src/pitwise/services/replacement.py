@@ -44,7 +44,7 @@ from pitwise.services.replacement_model import (
     ReplacementView,
     RuleLine,
 )
-from pitwise.services.replacement_words import age_words, trust_words, verdict
+from pitwise.services.replacement_words import age_words, choose, trust_words, verdict
 from pitwise.services.setup import selector
 from pitwise.services.shelf_items import price_at
 from pitwise.services.shopfloor import Shop
@@ -229,47 +229,57 @@ def _depth(
     habit = fit_habit(looks.reading_mm, looks.changed)
     reckoned = _reckon(force, process, limit_mm, money.costs, use, mix, habit, risk, gauge_u_mm)
 
-    def line(name: str, cost: RuleCost, advised: bool) -> RuleLine:
+    def line(name: str, cost: RuleCost) -> RuleLine:
         gain = None
         if reckoned.habit is not None and cost is not reckoned.habit:
             gain = saving(reckoned.habit, cost)
         year = use.starts_a_year
-        return RuleLine(
-            name,
-            cost,
-            _money(cost, mix, year, metres),
-            gain,
-            None if gain is None else _yearly(gain, year),
-            advised,
-        )
+        per_year = None if gain is None else _yearly(gain, year)
+        return RuleLine(name, cost, _money(cost, mix, year, metres), gain, per_year, risk)
 
-    habit_line: RuleLine | CantTell
-    if reckoned.habit is not None:
-        habit_line = line("The habit now", reckoned.habit, False)
+    now = None if reckoned.habit is None else line("The habit now", reckoned.habit)
+    habit_said: RuleLine | CantTell
+    if now is not None:
+        habit_said = now
+    elif isinstance(habit, TooFewChanges):
+        habit_said = CantTell(habit.reason, habit.mend)
     else:
-        few = habit if isinstance(habit, TooFewChanges) else TooFewChanges(0, "", "")
-        habit_line = CantTell(few.reason, few.mend)
-    lines = [habit_line] if isinstance(habit_line, RuleLine) else []
-    by_name: dict[str, RuleLine] = {}
-    same = _policy(reckoned.same)
-    best = _policy(reckoned.best)
+        raise AssertionError("a habit that was told was not costed")
+    same, best = _policy(reckoned.same), _policy(reckoned.best)
+    same_line = None
     if isinstance(same, DepthPolicy):
-        by_name["same"] = line("Looks as now, best depth", same.best, True)
-    if isinstance(best, DepthPolicy):
-        by_name["best"] = line("Best looks and depth", best.best, True)
-    if reckoned.by_age is not None:
-        by_name["age"] = line("By starts alone, without gauging", reckoned.by_age, False)
-    lines += by_name.values()
+        same_line = line("Looks as now, best depth", same.best)
+    aged = line("By starts alone, without gauging", reckoned.by_age) if reckoned.by_age else None
     if not isinstance(best, DepthPolicy):
-        return DepthAdvice(habit_line, same, best, tuple(lines), best.reason, (best.mend,))
-    now = habit_line if isinstance(habit_line, RuleLine) else None
+        lines = tuple(x for x in (now, same_line, aged) if x is not None)
+        return DepthAdvice(
+            habit_said, same, best, None, None, lines, best.reason, (f"{best.mend}.",)
+        )
+    best_line = line("Best looks and depth", best.best)
+    lines = tuple(x for x in (now, same_line, best_line, aged) if x is not None)
+    choice = choose(now, same_line, best_line)
+    advised, policy = best_line, best
+    if choice == "same" and isinstance(same, DepthPolicy) and same_line is not None:
+        advised, policy = same_line, same
+    words = trust_words(policy, now, advised, use, money, reckoned.basis, process)
+    if reckoned.same is not None and not same:
+        words = (*words[:2], _no_depth_at(use), *words[2:])
     return DepthAdvice(
-        habit_line,
+        habit_said,
         same,
         best,
-        tuple(lines),
-        verdict(now, same if isinstance(same, DepthPolicy) else None, best, by_name),
-        trust_words(best, now, by_name["best"], money, reckoned.basis, process),
+        now if choice == "habit" else advised,
+        policy,
+        lines,
+        verdict(choice, now, advised),
+        words,
+    )
+
+
+def _no_depth_at(use: BookedUse) -> str:
+    return (
+        f"At the looks made now, about every {use.gap:.0f} starts, no change depth keeps the "
+        "limit as often as is asked: look more often, whatever the depth."
     )
 
 
@@ -406,8 +416,8 @@ def _age_of(
     if lost < LEAST_LOST:
         so_far = "None" if not lost else f"Only {lost}"
         return CantTell(
-            f"{so_far} of {len(lives)} was lost in the cut: too few to tell an age "
-            f"({LEAST_LOST} at least).",
+            f"{so_far} of {len(lives)} {'were' if lost > 1 else 'was'} lost in the cut: too few to "
+            f"tell an age ({LEAST_LOST} at least).",
             "nothing to do: every loss that is signed counts",
         )
     try:

@@ -139,7 +139,7 @@ class RuleLine:
     saving : Saving or None
         Against the habit; None where there is none to hold it against.
     saving_a_year : Ranged or None
-    advised : bool
+    accepted_risk : float
     """
 
     name: str
@@ -147,7 +147,7 @@ class RuleLine:
     money: Money
     saving: Saving | None
     saving_a_year: Ranged | None
-    advised: bool
+    accepted_risk: float
 
     @property
     def every(self) -> int:
@@ -166,6 +166,10 @@ class DepthAdvice:
         The best depth at the looks the shop makes now.
     best : DepthPolicy or CantTell
         The best depth and interval.
+    advised : RuleLine or None
+        The line of what is advised; the habit where nothing is won by leaving it.
+    policy : DepthPolicy or None
+        The policy the advised line is the best of, or the best of all.
     lines : tuple of RuleLine
         For the table, the habit first.
     verdict : str
@@ -177,6 +181,8 @@ class DepthAdvice:
     habit: RuleLine | CantTell
     same_looks: DepthPolicy | CantTell
     best: DepthPolicy | CantTell
+    advised: RuleLine | None
+    policy: DepthPolicy | None
     lines: tuple[RuleLine, ...]
     verdict: str
     words: tuple[str, ...]

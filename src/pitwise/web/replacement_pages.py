@@ -48,19 +48,25 @@ def chart_of(view: ReplacementView, width: int) -> dict[str, Any] | NoReadings:
     if not isinstance(advice, DepthAdvice) or not isinstance(advice.best, DepthPolicy):
         return NoReadings("No rule can be advised, so there is no curve to draw.")
     best, same = advice.best, advice.same_looks
-    row = best.every.index(best.every_starts)
-    now = None
+    curves = [
+        _curve(
+            best, best.every.index(best.every_starts), f"a look every {best.every_starts} starts"
+        )
+    ]
     if isinstance(same, DepthPolicy):
-        now = _curve(same, 0, f"looks as now (about every {same.every_starts})")
-    line = next(x for x in advice.lines if x.cost.rule == best.best.rule)
-    habit = advice.habit
+        curves.append(_curve(same, 0, f"looks as now (about every {same.every_starts})"))
+    policy = advice.policy or best
+    if policy is same:
+        curves.reverse()
+    habit, line = advice.habit, advice.advised
+    told = None if isinstance(habit, CantTell) else habit
     return change_cost_chart(
-        _curve(best, row, f"a look every {best.every_starts} starts"),
-        now,
-        advised=_mark("Advised", line),
-        habit=None if isinstance(habit, CantTell) else _mark("The habit", habit),
-        flat_mm=(best.flat_from_mm, best.flat_to_mm),
-        limit_mm=best.limit_mm,
+        curves[0],
+        curves[1] if len(curves) > 1 else None,
+        advised=None if line is None or line is told else _mark("Advised", line),
+        habit=None if told is None else _mark("The habit", told),
+        flat_mm=(policy.flat_from_mm, policy.flat_to_mm),
+        limit_mm=policy.limit_mm,
         currency=view.money.currency if view.money else "",
         width=width,
     )
