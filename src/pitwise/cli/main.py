@@ -21,6 +21,7 @@ _ROOMS = {
     "wear": ("wear",),
     "life": ("life",),
     "lives": ("lives",),
+    "replace_at": ("replace-at",),
     "program": ("program",),
     "outlook": ("outlook",),
     "circle": ("circle",),

@@ -1,0 +1,413 @@
+"""Parts that ended before their worth was used: how many, what it cost, and why.
+
+Two ways to end too soon. **Lost in the cut**: the part's unused worth is gone, and the loss
+takes with it what the station's settings say: a torch, a plate, a stop. **Changed early**: it
+came out before it was worn: taken along by another part, damaged, or by somebody's decision;
+its unused worth is gone. A part that wore out by use is in neither, nor is one taken out by
+hand, which may go in again.
+
+Why: the cause that a case on that torch was closed with, for parts that ended between the
+inspection that led to the case and its cure; else the finding that ended the part, or the part
+that took it along; else not known.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from pitwise.bench.decide import PIT_PART
+from pitwise.records.case_tables import CauseCase
+from pitwise.records.tables import DecisionRow, InspectionRow, Torch
+from pitwise.services.amounts import Amount, Amounts, CantTell, add, in_currency
+from pitwise.services.cures import closed_causes
+from pitwise.services.life_book import part_lives
+from pitwise.services.life_model import PartLife
+from pitwise.services.life_reasons import OVERRULED, TAKEN_ALONG
+from pitwise.services.metres import Ranged
+from pitwise.services.prices import Prices
+from pitwise.services.shopfloor import Shop
+from pitwise.services.station_settings import assumed_fields, settings_of
+from pitwise.services.unused import electrode_left, part_left, usual_life
+from pitwise.services.wear_book import fit_in_force, histories
+from pitwise.trade.model import Sheet
+from pitwise.wear.life.tell import LifeTold
+
+Early = Literal["lost", "early"]
+WhyKind = Literal["cause", "finding", "along", "overruled", "worn", "open-case", "not-known"]
+NOT_KNOWN = "Not known"
+# Findings that say a part was worn out by use (our own choice, no source).
+_BY_USE = frozenset({"orifice-enlarged", "orifice-out-of-round", "worn-tip"})
+_BY_LIMIT = frozenset({"pit-over-limit", "pit-still-may-be-over"})
+_COSTS = ("stop_minutes", "stop_cost_per_hour", "lost_torch_cost", "scrapped_plate_cost")
+
+
+@dataclass(frozen=True)
+class Why:
+    """Why a part ended.
+
+    Attributes
+    ----------
+    kind : str
+        One of `WhyKind`.
+    words : str
+        Under which it is counted.
+    case_id : int or None
+        The case whose cause it is.
+    """
+
+    kind: WhyKind
+    words: str
+    case_id: int | None = None
+
+
+@dataclass(frozen=True)
+class EndedEarly:
+    """One part that ended before its worth was used.
+
+    Attributes
+    ----------
+    life : PartLife
+    kind : {"lost", "early"}
+    why : Why
+    unused : Ranged or CantTell
+        Share of its worth that was left, 0 to 1.
+    worth : Amount or CantTell
+        That share of its price.
+    took : Amounts
+        What the loss took with it; empty for parts changed early.
+    """
+
+    life: PartLife
+    kind: Early
+    why: Why
+    unused: Ranged | CantTell
+    worth: Amount | CantTell
+    took: Amounts = ()
+
+    @property
+    def money(self) -> Amounts:
+        """All that can be told of what it cost."""
+        return add([*([self.worth] if isinstance(self.worth, Amount) else []), *self.took])
+
+
+@dataclass(frozen=True)
+class LossRow:
+    """What one reason took.
+
+    Attributes
+    ----------
+    why : Why
+    lost, early, money : Amounts
+        Of parts lost in the cut, of those changed early, and of both.
+    lost_parts, early_parts : int
+    untold : int
+        Parts whose own worth can't be told; what their loss took is counted.
+    """
+
+    why: Why
+    lost: Amounts
+    early: Amounts
+    money: Amounts
+    lost_parts: int
+    early_parts: int
+    untold: int
+
+    @property
+    def parts(self) -> int:
+        """All of them."""
+        return self.lost_parts + self.early_parts
+
+
+@dataclass(frozen=True)
+class LossList:
+    """All parts of a period that ended before their worth was used.
+
+    Attributes
+    ----------
+    since, until : datetime
+        From the first, up to but without the second.
+    parts : tuple of EndedEarly
+        Newest first.
+    rows : tuple of LossRow
+        By reason; dearest first in the currency that most is counted in.
+    money : Amounts
+    ended : int
+        Parts that ended in the period in all, those worn out included.
+    assumed : tuple of str
+        Stations whose costs of a loss are assumed, not set by the shop, where one is counted.
+    """
+
+    since: dt.datetime
+    until: dt.datetime
+    parts: tuple[EndedEarly, ...]
+    rows: tuple[LossRow, ...]
+    money: Amounts
+    ended: int
+    assumed: tuple[str, ...]
+
+    @property
+    def untold(self) -> int:
+        """Parts whose own worth can't be told."""
+        return sum(isinstance(p.worth, CantTell) for p in self.parts)
+
+    @property
+    def main_currency(self) -> str:
+        """The currency that most parts are counted in; "" without any money."""
+        counts: dict[str, int] = {}
+        for p in self.parts:
+            for a in p.money:
+                counts[a.currency] = counts.get(a.currency, 0) + 1
+        return max(sorted(counts), key=lambda c: counts[c], default="")
+
+
+class Reasons:
+    """Why parts of the book ended, told from its cases and decisions; read once."""
+
+    def __init__(self, shop: Shop, session: Session, lives: Sequence[PartLife]) -> None:
+        self.sheet: Sheet = shop.sheet(session)
+        self._cases = _case_spans(session, self.sheet)
+        self._by_inspection = {
+            (x.inspection_id, x.part): x for x in lives if x.inspection_id is not None
+        }
+
+    def of(self, life: PartLife) -> Why:
+        """Return why a part ended."""
+        return self._case(life) or self._own(life, frozenset())
+
+    def wore_out(self, life: PartLife) -> bool:
+        """Tell whether a part wore out by use: its worth is used up."""
+        if life.end != "worn":
+            return False
+        if life.part == PIT_PART:
+            return bool(_BY_LIMIT & set(life.reasons))
+        return any(r in _BY_USE or r.startswith("hole-") for r in life.reasons)
+
+    def _case(self, life: PartLife) -> Why | None:
+        if life.ended_at is None:
+            return None
+        for case in self._cases.get(life.torch_id, ()):
+            if case.since <= life.ended_at and (case.until is None or life.ended_at <= case.until):
+                return case.why
+        return None
+
+    def _own(self, life: PartLife, seen: frozenset[str]) -> Why:
+        for rule in life.reasons:
+            finding = self.sheet.finding(life.part, rule)
+            if finding is not None:
+                place = self.sheet.part(life.part).name
+                return Why("finding", f"{place}: {finding.name[:1].lower()}{finding.name[1:]}")
+        if self.wore_out(life):
+            return Why("worn", "Worn out by use")
+        if _BY_LIMIT & set(life.reasons):
+            # Lost in the cut, and its pit was past the limit when somebody looked.
+            return Why("finding", f"{self.sheet.part(life.part).name}: run past its limit")
+        for rule in life.reasons:
+            if rule.startswith(TAKEN_ALONG):
+                return self._along(life, rule.removeprefix(TAKEN_ALONG), seen | {life.part})
+        if OVERRULED in life.reasons:
+            return Why("overruled", "Changed by somebody’s decision, against the rules")
+        return Why("not-known", NOT_KNOWN)
+
+    def _along(self, life: PartLife, other: str, seen: frozenset[str]) -> Why:
+        partner = self._by_inspection.get((life.inspection_id, other))
+        if partner is not None and other not in seen and not self.wore_out(partner):
+            # What ended the other part is what cost this one its worth.
+            return self._own(partner, seen)
+        return Why("along", f"Changed along with the worn {self.sheet.part(other).name.lower()}")
+
+
+@dataclass(frozen=True)
+class _Span:
+    since: dt.datetime
+    until: dt.datetime | None
+    why: Why
+
+
+def _case_spans(session: Session, sheet: Sheet) -> dict[int, list[_Span]]:
+    """Return by torch from when to when each case's cause was at work, the newest first."""
+    causes = closed_causes(session, sheet)
+    rows = session.execute(
+        select(CauseCase, InspectionRow.signed_at)
+        .outerjoin(InspectionRow, InspectionRow.id == CauseCase.after_inspection)
+        .where(CauseCase.state != "discarded")
+        .order_by(CauseCase.opened_at.desc(), CauseCase.id.desc())
+    )
+    out: dict[int, list[_Span]] = {}
+    for case, led_at in rows:
+        since = min(case.opened_at, led_at or case.opened_at)
+        if case.state == "closed":
+            names = " and ".join(c.name for c in causes.get(case.id, ()))
+            why = Why("cause", names, case.id) if names else Why("not-known", NOT_KNOWN, case.id)
+            span = _Span(since, case.cured_at or case.closed_at, why)
+        else:
+            why = Why("open-case", f"Case {case.id} is open: cause not known yet", case.id)
+            span = _Span(since, None, why)
+        out.setdefault(case.torch_id, []).append(span)
+    return out
+
+
+def loss_list(
+    shop: Shop,
+    session: Session,
+    since: dt.datetime,
+    until: dt.datetime,
+    *,
+    torch_id: int | None = None,
+    lives: Sequence[PartLife] | None = None,
+    prices: Prices | None = None,
+) -> LossList:
+    """List the parts that ended in a period before their worth was used.
+
+    Parameters
+    ----------
+    shop, session
+    since, until : datetime
+        Aware; from the first, up to but without the second.
+    torch_id : int or None
+        Only this torch.
+    lives, prices
+        When the caller has read them already.
+    """
+    known = part_lives(session) if lives is None else lives
+    price = prices or Prices(session)
+    ended = [
+        x
+        for x in known
+        if x.ended_at is not None
+        and since <= x.ended_at < until
+        and not x.taken_out
+        and (torch_id is None or x.torch_id == torch_id)
+    ]
+    reasons = Reasons(shop, session, known)
+    early = [x for x in ended if not reasons.wore_out(x)]
+    unused = _unused(shop, session, early, known)
+    listed = []
+    for life in early:
+        share = unused[life.item_id]
+        worth = _worth(life, share, price)
+        kind: Early = "lost" if life.end == "lost" else "early"
+        listed.append(EndedEarly(life, kind, reasons.of(life), share, worth))
+    listed, assumed = _with_losses(session, listed)
+    listed.sort(key=lambda p: (p.life.ended_at or since, p.life.item_id), reverse=True)
+    rows = _rows(listed)
+    return LossList(
+        since,
+        until,
+        tuple(listed),
+        rows,
+        add(a for p in listed for a in p.money),
+        len(ended),
+        assumed,
+    )
+
+
+def _worth(life: PartLife, share: Ranged | CantTell, prices: Prices) -> Amount | CantTell:
+    if isinstance(share, CantTell):
+        return share
+    price = prices.at(life.part_type_id, life.fitted_at)
+    if price is None:
+        return CantTell(
+            f"no price is known for {life.part_type}", "enter its terms on the Shelf page"
+        )
+    value, currency = price
+    low = share.value if share.low is None else share.low
+    high = share.value if share.high is None else share.high
+    return Amount(currency, share.value * value, low * value, high * value)
+
+
+def _unused(
+    shop: Shop, session: Session, early: Sequence[PartLife], known: Sequence[PartLife]
+) -> dict[int, Ranged | CantTell]:
+    out: dict[int, Ranged | CantTell] = {}
+    pits = [x for x in early if x.part == PIT_PART]
+    if pits:
+        force = fit_in_force(shop, session)
+        read = histories(session, [x.item_id for x in pits])
+        limits = _limits(session, [x.item_id for x in pits])
+        for x in pits:
+            if x.item_id in read.left_out:
+                out[x.item_id] = CantTell(read.left_out[x.item_id], "correct its inspections")
+                continue
+            out[x.item_id] = electrode_left(
+                force,
+                read.of.get(x.item_id),
+                x.process,
+                x.starts,
+                x.arc_minutes,
+                limits.get((x.item_id, x.inspection_id)),
+            )
+    told: dict[int, LifeTold | CantTell] = {}
+    for x in early:
+        if x.part == PIT_PART:
+            continue
+        if x.part_type_id not in told:
+            told[x.part_type_id] = usual_life(
+                [y for y in known if y.part_type_id == x.part_type_id]
+            )
+        out[x.item_id] = part_left(told[x.part_type_id], x)
+    return out
+
+
+def _limits(session: Session, items: Iterable[int]) -> dict[tuple[int | None, int | None], float]:
+    rows = session.execute(
+        select(DecisionRow.part_item_id, DecisionRow.inspection_id, DecisionRow.limit_mm).where(
+            DecisionRow.part_item_id.in_(list(items)), DecisionRow.limit_mm.is_not(None)
+        )
+    )
+    return {(item, inspection): limit for item, inspection, limit in rows if limit is not None}
+
+
+def _with_losses(
+    session: Session, listed: Sequence[EndedEarly]
+) -> tuple[list[EndedEarly], tuple[str, ...]]:
+    """Add what losses took: once for each inspection, however many parts were lost in it."""
+    out, taken = [], set()
+    assumed = set()
+    homes = {t.id: t.station_id for t in session.scalars(select(Torch))}
+    # The electrode first: a loss is most often its own.
+    for p in sorted(listed, key=lambda p: (p.life.part != PIT_PART, p.life.item_id)):
+        if p.kind != "lost" or p.life.inspection_id in taken:
+            out.append(p)
+            continue
+        taken.add(p.life.inspection_id)
+        station = homes[p.life.torch_id]
+        settings = settings_of(session, station)
+        costs = settings.costs()
+        took = costs.lost_torch_cost + costs.scrapped_plate_cost + costs.stop
+        if assumed_fields(session, station) & set(_COSTS):
+            assumed.add(p.life.station)
+        out.append(replace(p, took=(Amount.sure(settings.currency, took),)))
+    return out, tuple(sorted(assumed))
+
+
+def _rows(parts: Sequence[EndedEarly]) -> tuple[LossRow, ...]:
+    groups: dict[str, list[EndedEarly]] = {}
+    for p in parts:
+        groups.setdefault(p.why.words, []).append(p)
+    rows = []
+    for own in groups.values():
+        lost, early = ([p for p in own if p.kind == kind] for kind in ("lost", "early"))
+        sums = [add(a for p in some for a in p.money) for some in (lost, early, own)]
+        rows.append(
+            LossRow(
+                own[0].why,
+                *sums,
+                len(lost),
+                len(early),
+                sum(isinstance(p.worth, CantTell) for p in own),
+            )
+        )
+    by_count: dict[str, int] = {}
+    for p in parts:
+        for a in p.money:
+            by_count[a.currency] = by_count.get(a.currency, 0) + 1
+    main = max(sorted(by_count), key=lambda c: by_count[c], default="")
+    return tuple(
+        sorted(rows, key=lambda r: (-in_currency(r.money, main).value, -r.parts, r.why.words))
+    )
