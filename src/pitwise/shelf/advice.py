@@ -346,9 +346,6 @@ def realised(
     stock = reorder_point + random.integers(1, order_size + 1, paths)
     coming = np.zeros((days + 1, paths), np.int64)
     ordered = np.zeros(paths, np.int64)
-    # Ordered at a day's end, it comes before the day that follows its time.
-    drawn = lead_times(buying.lead_days, buying.lead_days_sd, paths * days, random)
-    leads = np.floor(drawn + random.random(paths * days)).astype(int).reshape(days, paths) + 1
     every = max(1, round(review_days))
     turn = random.integers(0, every, paths)
     warm = math.ceil(buying.lead_days + review_days)
@@ -368,6 +365,9 @@ def realised(
             need = reorder_point + 1 - (stock + ordered)[low]
             pieces = -(-need // order_size) * order_size
             ordered[low] += pieces
-            at = np.minimum(day + leads[day, low], days)
+            # Ordered at a day's end, it comes before the day that follows its time.
+            wait = lead_times(buying.lead_days, buying.lead_days_sd, len(pieces), random)
+            wait = np.floor(wait + random.random(len(pieces))).astype(int) + 1
+            at = np.minimum(day + wait, days)
             np.add.at(coming, (at, rows[low]), pieces)
     return met / asked if asked else 1.0
