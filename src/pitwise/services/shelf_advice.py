@@ -214,7 +214,7 @@ def _advised(shop: Shop, session: Session, lines: Sequence[ItemLine]) -> list[It
     bought = _bought_in_kits(lines)
     out = []
     for line in lines:
-        key = (line, tuple(coming.get(line.id, ())), bought.get(line.id, ""))
+        key: tuple[Any, ...] = (line, tuple(coming.get(line.id, ())), bought.get(line.id, ""))
         if line.kit:
             parts = tuple(
                 (k.item_id, by_id[k.item_id].on_shelf, k.pieces)
