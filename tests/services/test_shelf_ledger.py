@@ -24,9 +24,7 @@ def test_smoke(shelf: Floor) -> None:
     lines = shelf_items.item_lines(shelf.shop, shelf.tech)
     assert [x.part for x in lines][:3] == ["shield-cap", "shield", "retaining-cap"]
     item = lines[3].id
-    shelf_ledger.goods_in(
-        shelf.shop, shelf.tech, item_id=item, pieces="3", key=shelf.key(), lot="A"
-    )
+    shelf_ledger.goods_in(shelf.shop, shelf.tech, item_id=item, pieces="3", key=shelf.key(), lot="A")
     shelf.inspect(seen=(("nozzle", "arc-marks"),))
     for line in shelf_ledger.movements(shelf.shop, shelf.tech, item):
         print(line)
