@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 from weakref import WeakKeyDictionary
 
+import numpy as np
 from sqlalchemy.orm import Session
 
 from pitwise.services.permissions import Actor, require
@@ -19,7 +20,17 @@ from pitwise.services.shelf_items import lines_of
 from pitwise.services.shelf_model import ItemLine, Rule, Terms
 from pitwise.services.shelf_read import get_item, on_order
 from pitwise.services.shopfloor import Shop
-from pitwise.shelf.advice import Advice, Band, Buying, CantTell, Keeping, advise, band, days_left
+from pitwise.shelf.advice import (
+    Advice,
+    Band,
+    Buying,
+    CantTell,
+    Keeping,
+    advise,
+    band,
+    bands,
+    days_left,
+)
 from pitwise.shelf.demand import DemandPaths, kits_needed
 from pitwise.shelf.words import advice_words, band_words, first_words, percent_words, range_words
 
@@ -439,13 +450,13 @@ def _nouns(line: ItemLine) -> tuple[str, str]:
 
 
 def _weeks(paths: DemandPaths, day: dt.date) -> tuple[Week, ...]:
+    count = min(_SHOWN_WEEKS, paths.days // 7)
+    each = paths.pieces[:, : 7 * count].reshape(paths.paths, count, 7).sum(axis=2)
     return tuple(
-        Week(
-            day + dt.timedelta(days=7 * k),
-            band(paths.total(7 * k, 7 * k + 7)),
-            band(paths.total(0, 7 * k + 7)),
+        Week(day + dt.timedelta(days=7 * k), own, until)
+        for k, (own, until) in enumerate(
+            zip(bands(each), bands(np.cumsum(each, axis=1)), strict=True)
         )
-        for k in range(min(_SHOWN_WEEKS, paths.days // 7))
     )
 
 

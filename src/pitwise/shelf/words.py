@@ -23,6 +23,9 @@ _MONTHS = (
     "December",
 )
 
+# Further ahead than this a day is written with its year.
+_NAMED_DAYS = 300
+
 
 def pieces_words(count: float, many: str, one: str) -> str:
     """Return a number with its noun: "1 nozzle", "20 nozzles"."""
@@ -86,12 +89,15 @@ def first_words(advice: Advice, many: str, one: str, today: dt.date) -> str:
     there = advice.on_shelf
     go = advice.lead_demand
     on_order = f" and {advice.on_order} on order" if advice.on_order else ""
-    takes = "an order takes no time" if advice.lead_days == 0 else ""
-    goes = (
-        takes
-        or f"about {go.median:.0f} go{'es' if round(go.median) == 1 else ''} in the "
-        f"{days_words(advice.lead_days)} an order takes ({go.p05:.0f} to {go.p95:.0f})"
-    )
+    time = f"in the {days_words(advice.lead_days)} an order takes"
+    if advice.lead_days == 0:
+        goes = "an order is there the same day"
+    elif go.median == 0:
+        more = f" (0 to {go.p95:.0f})" if go.p95 else ""
+        goes = f"none is likely to go {time}{more}"
+    else:
+        verb = "goes" if round(go.median) == 1 else "go"
+        goes = f"about {go.median:.0f} {verb} {time} ({go.p05:.0f} to {go.p95:.0f})"
     if advice.order_now:
         day = day_words(advice.by_day, today)
         when = day if day in ("today", "tomorrow") else f"by {day}"
