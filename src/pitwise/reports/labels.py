@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import segno
 
@@ -221,6 +222,14 @@ def label_pdf(labels: Sequence[Label], paper: Paper, *, skip: int = 0) -> bytes:
     DocumentError
         The typesetter failed.
     """
+    return typeset(TEMPLATE, laid_out(labels, paper, skip=skip), _MOMENT)
+
+
+def laid_out(labels: Sequence[Label], paper: Paper, *, skip: int = 0) -> dict[str, Any]:
+    """Return what the template sets: every label once, and the places where they go.
+
+    Parameters and errors as `label_pdf`.
+    """
     total = sum(label.count for label in labels)
     if not 1 <= total <= MOST_LABELS:
         raise ValueError(f"{total} labels; 1 to {MOST_LABELS} are made at a time")
@@ -244,7 +253,7 @@ def label_pdf(labels: Sequence[Label], paper: Paper, *, skip: int = 0) -> bytes:
                 }
             )
             at += 1
-    data = {
+    return {
         "title": "Labels",
         "sheet": [paper.width_mm, paper.height_mm],
         "size": [width, height],
@@ -263,7 +272,6 @@ def label_pdf(labels: Sequence[Label], paper: Paper, *, skip: int = 0) -> bytes:
         ],
         "places": places,
     }
-    return typeset(TEMPLATE, data, _MOMENT)
 
 
 def _points(code: str, room_mm: float, height_mm: float) -> float:

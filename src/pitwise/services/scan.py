@@ -9,13 +9,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from pitwise.services import intake, scan_child
-from pitwise.services.errors import NotFoundError, ServiceError
+from pitwise.services.errors import ServiceError
 from pitwise.services.fields import clean_text
 from pitwise.services.file_text import clean_name
 from pitwise.services.intake import Stream
 from pitwise.services.limited import Limits, private_folder, run_limited
 from pitwise.services.permissions import Actor, require
-from pitwise.services.shelf_ledger import Found, by_code
+from pitwise.services.shelf_ledger import by_code
+from pitwise.services.shelf_model import Found
 from pitwise.services.shopfloor import Shop
 
 LONGEST_CODE = 200
@@ -79,7 +80,8 @@ def read_photo(
     for code in codes:
         try:
             one = by_code(shop, actor, code)
-        except NotFoundError:
+        except ServiceError:
+            # Nobody's, or longer than any code of the book's.
             unknown.append(code)
         else:
             found.setdefault((one.kind, one.id), one)

@@ -61,6 +61,7 @@ DONE_WORDS = {
     "study-discarded": "The study was discarded. It stays in the book.",
     "adopted": "Adopted. The bench reckons with it from now on; the old value stands below.",
     "put-back": "Put back.",
+    "goods-in": "On the shelf.",
     "begun-anew": "Begun anew. Cases closed before now teach nothing any more.",
 }
 
