@@ -209,16 +209,6 @@ class MovementLine:
 
 
 @dataclass(frozen=True)
-class MovementPage:
-    """One page of an item's ledger, newest line first."""
-
-    lines: tuple[MovementLine, ...]
-    page: int
-    pages: int
-    total: int
-
-
-@dataclass(frozen=True)
 class Found:
     """What a code or tag belongs to."""
 
