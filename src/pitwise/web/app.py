@@ -21,11 +21,14 @@ from pitwise.web import (
     bench,
     book_pages,
     case_pages,
+    label_pages,
     learnt_pages,
     photo_pages,
     picture_pages,
     practice_pages,
     program_pages,
+    shelf_order_pages,
+    shelf_pages,
     shop_pages,
     sign_in,
     study_pages,
@@ -133,6 +136,9 @@ def create_app(
         study_pages,
         agreement_pages,
         practice_pages,
+        shelf_pages,
+        shelf_order_pages,
+        label_pages,
     ):
         app.include_router(room.router)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
