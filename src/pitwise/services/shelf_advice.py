@@ -132,12 +132,16 @@ class Alert:
     words : str
         With the item's name.
     by_day : date or None
+    name, said : str
+        The item's name and the words, apart.
     """
 
     level: Level
     item_id: int
     words: str
     by_day: dt.date | None
+    name: str = ""
+    said: str = ""
 
 
 def item_advice(shop: Shop, session: Session, item_id: int) -> ItemAdvice:
@@ -170,18 +174,18 @@ def alerts_of(advised: Sequence[ItemAdvice]) -> list[Alert]:
 
     def add(rank: int, own: ItemAdvice, level: Level, words: str) -> None:
         soon = own.days_left.median if own.days_left is not None else math.inf
-        found.append(
-            (rank, soon, Alert(level, own.item.id, f"{own.item.name}: {words}", own.by_day))
-        )
+        name = own.item.name
+        alert = Alert(level, own.item.id, f"{name}: {_small(words)}", own.by_day, name, words)
+        found.append((rank, soon, alert))
 
     for own in advised:
         item, advice = own.item, own.advice
         if item.below_zero or item.count_again:
-            add(2, own, "count-it", "the book's figure can't be right. Count what is there.")
+            add(2, own, "count-it", "The book's figure can't be right. Count what is there.")
         if own.covered_by:
             continue
         if isinstance(advice, Advice):
-            what = _small(own.words[0])
+            what = own.words[0]
             if advice.shortage_chance >= LIKELY_SHORT:
                 chance = percent_words(advice.shortage_chance)
                 add(0, own, "short", f"{what} Short before it comes: {chance}.")
@@ -193,7 +197,7 @@ def alerts_of(advised: Sequence[ItemAdvice]) -> list[Alert]:
                 3,
                 own,
                 "no-terms",
-                f"no supplier and lead time are set, so no order can be advised; about {go} go "
+                f"No supplier and lead time are set, so no order can be advised; about {go} go "
                 "in 4 weeks.",
             )
     found.sort(key=lambda x: (x[0], x[1], x[2].words))
