@@ -100,6 +100,8 @@ class ItemAdvice:
     horizon_days : int
     torches : tuple of str
         That use it.
+    coming : tuple of (int, float)
+        Pieces on order, and in how many days they come.
     """
 
     item: ItemLine
@@ -114,6 +116,7 @@ class ItemAdvice:
     by_day: dt.date | None
     horizon_days: int
     torches: tuple[str, ...]
+    coming: tuple[tuple[int, float], ...] = ()
 
     @property
     def order_now(self) -> int:
@@ -355,6 +358,7 @@ def _one(
         by_day,
         demand.days,
         told.torches,
+        tuple(due),
     )
 
 
