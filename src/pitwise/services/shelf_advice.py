@@ -473,3 +473,30 @@ def order_words(own: ItemAdvice, today: dt.date) -> str:
     if not isinstance(own.advice, Advice):
         return own.words[0]
     return first_words(own.advice, *_nouns(own.item), today)
+
+
+@dataclass(frozen=True)
+class StockDay:
+    """What is on the shelf at a day's beginning, nothing new ordered; below 0: short."""
+
+    day: dt.date
+    level: Band
+
+
+def stock_ahead(own: ItemAdvice) -> list[StockDay]:
+    """Return what is left of an item from week to week when nothing new is ordered."""
+    if not own.weeks:
+        return []
+    there = float(own.item.on_shelf + own.item.in_kits)
+    today = own.weeks[0].first_day
+    out = [StockDay(today, Band(there, there, there))]
+    for k, week in enumerate(own.weeks, 1):
+        come = sum(pieces for pieces, day in own.coming if day <= 7 * k)
+        gone = week.running
+        out.append(
+            StockDay(
+                today + dt.timedelta(days=7 * k),
+                Band(there + come - gone.p95, there + come - gone.median, there + come - gone.p05),
+            )
+        )
+    return out
