@@ -21,13 +21,17 @@ from pitwise.web import (
     bench,
     book_pages,
     case_pages,
+    label_pages,
     learnt_pages,
     life_pages,
     photo_pages,
     picture_pages,
+    plan_pages,
     practice_pages,
     program_pages,
     replacement_pages,
+    shelf_order_pages,
+    shelf_pages,
     shop_pages,
     sign_in,
     study_pages,
@@ -137,6 +141,10 @@ def create_app(
         study_pages,
         agreement_pages,
         practice_pages,
+        shelf_pages,
+        shelf_order_pages,
+        label_pages,
+        plan_pages,
     ):
         app.include_router(room.router)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
