@@ -25,6 +25,7 @@ from pitwise.web import (
     learnt_pages,
     photo_pages,
     picture_pages,
+    plan_pages,
     practice_pages,
     program_pages,
     shelf_order_pages,
@@ -139,6 +140,7 @@ def create_app(
         shelf_pages,
         shelf_order_pages,
         label_pages,
+        plan_pages,
     ):
         app.include_router(room.router)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
