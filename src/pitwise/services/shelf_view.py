@@ -172,11 +172,10 @@ def shelf_page(shop: Shop, actor: Actor, *, find: str = "", inactive: bool = Fal
     lines = shelf_items.item_lines(shop, actor, inactive=True)
     shown = [x for x in lines if (inactive or x.active) and _matches(x, find)]
     with shop.database.read() as session:
-        missing = tuple(
-            NewType(t.id, t.part, t.name) for t in shelf_items.missing_types(session)
-        )
+        missing = tuple(NewType(t.id, t.part, t.name) for t in shelf_items.missing_types(session))
     rows = [_row(x) for x in shown]
-    rows.sort(key=lambda r: (r.line.place.casefold(), r.line.name.casefold()))
+    # Along the shelf; what has no place comes last.
+    rows.sort(key=lambda r: (not r.line.place, r.line.place.casefold(), r.line.name.casefold()))
     hidden = sum(not x.active for x in lines)
     return ShelfPage((), tuple(rows), missing, hidden)
 

@@ -40,7 +40,11 @@ _SHAPES: dict[str, str] = {
     # Three boxes and one upon them.
     "enough": _BOARD + _full(3, 21) + _full(15, 21) + _full(27, 21) + _full(15, 5.5),
     # One left, and one on its way down to the board.
-    "order-now": _BOARD + _full(3, 21) + _gone(15, 21) + _gone(27, 21) + _line("M26 3V15M20 10L26 16L32 10"),
+    "order-now": _BOARD
+    + _full(3, 21)
+    + _gone(15, 21)
+    + _gone(27, 21)
+    + _line("M26 3V15M20 10L26 16L32 10"),
     # One left of three.
     "short": _BOARD + _full(3, 21) + _gone(15, 21) + _gone(27, 21),
     # The bare board.
@@ -53,7 +57,10 @@ _SHAPES: dict[str, str] = {
     + '<path d="M20 17H32M20 23.500H32" stroke="#14181c" stroke-width="2" fill="none"'
     ' stroke-dasharray="2.6 2.4"/>',
     # A board, and nobody knows for how long.
-    "cant-tell": _BOARD + _full(3, 21) + _line("M20 26H36", 2.4) + _line("M20 20H31", 2.4)
+    "cant-tell": _BOARD
+    + _full(3, 21)
+    + _line("M20 26H36", 2.4)
+    + _line("M20 20H31", 2.4)
     + _line("M20 14H25", 2.4),
 }
 
