@@ -13,6 +13,7 @@ from pitwise.records.tables import Counter, Fitting, PartItem, PartType, Torch
 from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
 from pitwise.services.fields import clean_text
 from pitwise.services.permissions import Actor, require
+from pitwise.services.shelf_signing import take_for
 from pitwise.services.shopfloor import Shop
 from pitwise.wear.use import CounterReading
 
@@ -183,11 +184,13 @@ def fit_part(
     item_tag: str = "",
     new_tag: str = "",
     lot: str = "",
+    from_shelf: bool = True,
 ) -> int:
     """Fit a part into a torch outside an inspection: a new one of a type, or one by its tag.
 
     What is in that place is taken out and keeps its life. A part that sits in another
-    torch has to be taken out there first.
+    torch has to be taken out there first. A new one of a kind that is kept on the shelf
+    comes off the shelf, unless `from_shelf` is False: it was in the torch already.
     """
     require(actor, "fit-parts")
     item_tag = clean_text("tag", item_tag, longest=40, empty_ok=True)
@@ -218,6 +221,8 @@ def fit_part(
             if part_type is None:
                 raise ServiceError("part", "no part type chosen", "choose one from the list")
             item = new_item(session, part_type, at, tag=new_tag, lot=lot)
+            if from_shelf:
+                take_for(shop, session, actor, [item], inspection_id=None)
         now = totals(session, torch.id)
         old = fitted(session, torch.id).get(item.part_type.part)
         if old is not None:

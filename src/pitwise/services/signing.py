@@ -33,6 +33,7 @@ from pitwise.services.fields import clean_text
 from pitwise.services.fittings import lives_of, new_item, put_in, take_out
 from pitwise.services.permissions import Actor, require
 from pitwise.services.record_text import inspection_record, part_record
+from pitwise.services.shelf_signing import put_back, take_for
 from pitwise.services.shopfloor import Shop
 from pitwise.wear.use import CounterReading, advance
 
@@ -108,6 +109,7 @@ def sign(
                     "discard this correction and inspect the torch again",
                 )
             _undo(session, row.supersedes)
+            put_back(shop, session, actor, row.supersedes)
             session.flush()
             session.expire_all()
             draft = load_draft(shop, session, row.id)
@@ -155,7 +157,7 @@ def _make_record(shop: Shop, session: Session, actor: Actor, draft: Draft, key: 
     shop.keep_sheet(session, sheet)
     # All at once, before rows are pending: each later query would flush them one by one.
     lives = lives_of(session, [f.part_item_id for f in draft.fitted.values()], now)
-    parts = []
+    parts, fresh = [], []
     for part in sheet.parts:
         decision = draft.decision.parts[part.id]
         old = draft.fitted.get(part.id)
@@ -170,6 +172,7 @@ def _make_record(shop: Shop, session: Session, actor: Actor, draft: Draft, key: 
             if kind is not None:
                 new = new_item(session, kind, at)
                 put_in(session, row.torch_id, new, at, now, row.id)
+                fresh.append(new)
         parts.append(part_record(draft, decision, life, new))
         c = decision.conformity
         session.add(
@@ -204,6 +207,7 @@ def _make_record(shop: Shop, session: Session, actor: Actor, draft: Draft, key: 
                     p_over=of_hole.p_over if of_hole else None,
                 )
             )
+    take_for(shop, session, actor, fresh, inspection_id=row.id)
     book = session.get(BookFact, "id")
     row.sign_key, row.signed_by, row.signed_at = key, actor.person_id, at
     row.sheet_sha256 = sheet.sha256
