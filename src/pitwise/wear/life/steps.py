@@ -107,9 +107,9 @@ def kaplan_meier(lives: Lives, level: float = 0.95) -> Steps:
     _check_stepwise(lives)
     time, ended, at_risk = _table(lives.lower, ~lives.running, lives.count)
     left = _left(at_risk, ended)
-    survival: Floats = np.cumprod(left / at_risk)
+    survival = np.cumprod(left / at_risk, dtype=np.float64)
     with np.errstate(divide="ignore", invalid="ignore"):
-        se: Floats = survival * np.sqrt(np.cumsum(ended / (at_risk * left)))
+        se = survival * np.sqrt(np.cumsum(ended / (at_risk * left), dtype=np.float64))
     low, high = log_log_limits(survival, se, level)
     return Steps(time, survival, se, low, high, at_risk, ended)
 
@@ -185,8 +185,12 @@ def logrank(groups: Mapping[str, Lives]) -> LogRank:
 def _ended_at(lives: Lives, times: Floats) -> Floats:
     exact = lives.exact
     place = np.searchsorted(times, lives.lower[exact])
-    found: Floats = np.bincount(place, weights=lives.count[exact], minlength=times.size)
-    return found
+    return _sums_at(place, lives.count[exact], times.size)
+
+
+def _sums_at(place: npt.NDArray[np.intp], weight: Floats, size: int) -> Floats:
+    # An empty row of weights would give whole numbers.
+    return np.bincount(place, weights=weight, minlength=size).astype(np.float64)
 
 
 def _at_risk(lives: Lives, times: Floats) -> Floats:
@@ -253,7 +257,7 @@ def cumulative_incidence(
     for way in sorted(set(ways.tolist()) - {""}):
         chosen = ways == way
         here = np.searchsorted(times, lives.lower[chosen])
-        own: Floats = np.bincount(here, weights=lives.count[chosen], minlength=times.size)
+        own = _sums_at(here, lives.count[chosen], times.size)
         share = np.cumsum(before * own / at_risk)
         se = np.sqrt(np.maximum(_incidence_variance(share, own, hazard, before, at_risk), 0.0))
         survival: Floats = 1 - share
