@@ -30,7 +30,7 @@ from pitwise.services.life_book import part_lives
 from pitwise.services.life_model import PartLife
 from pitwise.services.life_reasons import OVERRULED, TAKEN_ALONG
 from pitwise.services.metres import Ranged
-from pitwise.services.prices import Prices
+from pitwise.services.shelf_terms import Prices, price_book
 from pitwise.services.shopfloor import Shop
 from pitwise.services.station_settings import assumed_fields, settings_of
 from pitwise.services.unused import electrode_left, part_left, usual_life
@@ -277,7 +277,7 @@ def loss_list(
         When the caller has read them already.
     """
     known = part_lives(session) if lives is None else lives
-    price = prices or Prices(session)
+    price = prices or price_book(session)
     ended = [
         x
         for x in known

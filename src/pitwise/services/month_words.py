@@ -110,13 +110,14 @@ def lives_sentence(
         Its name.
     """
     if not now:
-        return Sentence(f"{parts} on {torch}: none came to its end.", "too-few")
+        return Sentence(f"{parts} on {torch}: none came to an end.", "too-few")
     usual = typical(now)
     if isinstance(usual, TooFew):
         lasted = listed([number(x) for x in now])
+        each = " of each" if " and " in parts else ""
         return Sentence(
-            f"{parts} on {torch}: {number(len(now))} came to {'its' if len(now) == 1 else 'their'}"
-            f" end, after {lasted} starts. Too few to tell what is typical: {LEAST} are needed.",
+            f"{parts} on {torch}: {number(len(now))}{each} came to an end,"
+            f" after {lasted} starts. Too few to tell what is typical: {LEAST} are needed.",
             "too-few",
         )
     text = f"{parts} on {torch} lasted {number(usual.value)} starts"
