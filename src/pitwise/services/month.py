@@ -39,7 +39,7 @@ from pitwise.services.use_between import UseTable, use_between
 
 # Parts whose lives the sheet tells torch by torch; the others end too seldom in a month.
 _TOLD = (("electrode", "Electrodes"), ("nozzle", "Nozzles"))
-_TOLD_WORDS = {
+TOLD_WORDS = {
     "more": "more than chance",
     "less": "more than chance",
     "within-chance": "within chance",
@@ -80,6 +80,8 @@ class MonthSheet:
         The last counter reading within the month.
     first : Month or None
         The first month of the book; None for an empty book.
+    losses : LossList or None
+        What the picture is drawn from.
     """
 
     month: Month
@@ -89,6 +91,7 @@ class MonthSheet:
     sections: tuple[Section, ...]
     read_until: dt.datetime | None
     first: Month | None
+    losses: LossList | None = None
 
     def plain(self) -> dict[str, Any]:
         """Return it as plain data, for JSON and for the typesetter."""
@@ -105,7 +108,7 @@ class MonthSheet:
                     "slug": s.slug,
                     "title": s.title,
                     "sentences": [
-                        {"text": x.text, "told": x.told, "told_words": _TOLD_WORDS[x.told]}
+                        {"text": x.text, "told": x.told, "told_words": TOLD_WORDS[x.told]}
                         for x in s.sentences
                     ],
                 }
@@ -181,7 +184,9 @@ def month_sheet(shop: Shop, actor: Actor, text: str = "") -> MonthSheet:
             Section("stock", "Stock", tuple(stock_facts(session, month.period, prices))),
             Section("changes", "What changed", tuple(change_facts(shop, session, month.period))),
         )
-        return MonthSheet(month, now, whole, empty, sections, told.use.read_until, first)
+        return MonthSheet(
+            month, now, whole, empty, sections, told.use.read_until, first, told.losses
+        )
 
 
 def months(shop: Shop, actor: Actor) -> list[Month]:

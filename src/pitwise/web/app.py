@@ -22,6 +22,7 @@ from pitwise.web import (
     book_pages,
     case_pages,
     learnt_pages,
+    money_pages,
     photo_pages,
     picture_pages,
     practice_pages,
@@ -133,6 +134,7 @@ def create_app(
         study_pages,
         agreement_pages,
         practice_pages,
+        money_pages,
     ):
         app.include_router(room.router)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
