@@ -107,8 +107,9 @@ def fine_text(value: float) -> str:
 def amount_words(amount: Amount) -> str:
     """Say an amount with its range, where it has one."""
     value, low, high = (money_text(x, amount.high) for x in (amount.value, amount.low, amount.high))
-    # An estimate that rounding hides is no news.
-    span = f" ({low} to {high})" if low != high else ""
+    # Half a percent either way is no news, and rounding hides it.
+    seen = amount.high - amount.low > 0.005 * amount.value and low != high
+    span = f" ({low} to {high})" if seen else ""
     return f"{value} {amount.currency}{span}"
 
 

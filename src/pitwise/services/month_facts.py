@@ -261,14 +261,9 @@ def change_facts(shop: Shop, session: Session, period: Period) -> list[Sentence]
     ]
     if fits:
         newest = max(fits, key=lambda f: (f.fitted_at, f.id))
-        out.append(
-            Sentence(
-                f"The wear was fitted {plural(len(fits), 'time')}, last on "
-                f"{plural(newest.readings, 'reading')} of "
-                f"{plural(newest.electrodes, 'electrode')}.",
-                href="/wear",
-            )
-        )
+        times = "once" if len(fits) == 1 else f"{len(fits)} times, last"
+        on = f"{plural(newest.readings, 'reading')} of {plural(newest.electrodes, 'electrode')}"
+        out.append(Sentence(f"The wear was fitted {times} on {on}.", href="/wear"))
     return out or [Sentence("Nothing was changed.")]
 
 
