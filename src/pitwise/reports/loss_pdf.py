@@ -12,7 +12,7 @@ from .typeset import on_white, printable, typeset
 
 TEMPLATE = Path(__file__).parent / "templates" / "loss.typ"
 Paper = Literal["a4", "a3"]
-_WIDTH = 1000
+_WIDTH = 720
 
 
 def loss_pdf(
@@ -24,7 +24,7 @@ def loss_pdf(
     moment: tuple[int, ...],
     paper: Paper = "a4",
 ) -> bytes:
-    """Make the sheet: one page of landscape paper for each currency.
+    """Make the sheet: one page for each currency.
 
     Parameters
     ----------

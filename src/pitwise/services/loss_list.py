@@ -211,7 +211,7 @@ class Reasons:
             if rule.startswith(TAKEN_ALONG):
                 return self._along(life, rule.removeprefix(TAKEN_ALONG), seen | {life.part})
         if OVERRULED in life.reasons:
-            return Why("overruled", "Changed by somebody’s decision, against the rules")
+            return Why("overruled", "Somebody’s decision against the rules")
         return Why("not-known", NOT_KNOWN)
 
     def _along(self, life: PartLife, other: str, seen: frozenset[str]) -> Why:
