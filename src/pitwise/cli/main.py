@@ -31,6 +31,7 @@ _ROOMS = {
     "torch": ("torch",),
     "serve": ("serve", "demo"),
     "watch": ("watch",),
+    "money": ("money", "month"),
     "book": ("book",),
     "shelf": ("shelf",),
 }

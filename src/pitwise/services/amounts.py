@@ -88,9 +88,9 @@ def in_currency(amounts: Amounts, currency: str) -> Amount:
     return next((a for a in amounts if a.currency == currency), Amount.sure(currency, 0.0))
 
 
-def money_text(value: float) -> str:
-    """Write an amount with thin spaces; cents below 100."""
-    digits = 0 if abs(value) >= 100 else 2
+def money_text(value: float, largest: float | None = None) -> str:
+    """Write an amount with thin spaces; cents where it, or the largest beside it, is below 100."""
+    digits = 0 if abs(value if largest is None else largest) >= 100 else 2
     return f"{value:,.{digits}f}".replace(",", "\u202f")
 
 
@@ -106,10 +106,11 @@ def fine_text(value: float) -> str:
 
 def amount_words(amount: Amount) -> str:
     """Say an amount with its range, where it has one."""
-    words = f"{money_text(amount.value)} {amount.currency}"
-    if amount.estimated:
-        words += f" ({money_text(amount.low)} to {money_text(amount.high)})"
-    return words
+    value, low, high = (money_text(x, amount.high) for x in (amount.value, amount.low, amount.high))
+    # Half a percent either way is no news, and rounding hides it.
+    seen = amount.high - amount.low > 0.005 * amount.value and low != high
+    span = f" ({low} to {high})" if seen else ""
+    return f"{value} {amount.currency}{span}"
 
 
 def amounts_words(amounts: Amounts, none: str = "nothing") -> str:

@@ -30,13 +30,13 @@ from pitwise.services.life_book import part_lives
 from pitwise.services.life_model import PartLife
 from pitwise.services.life_reasons import OVERRULED, TAKEN_ALONG
 from pitwise.services.metres import Ranged
-from pitwise.services.prices import Prices
+from pitwise.services.shelf_terms import Prices, price_book
 from pitwise.services.shopfloor import Shop
 from pitwise.services.station_settings import assumed_fields, settings_of
 from pitwise.services.unused import electrode_left, part_left, usual_life
 from pitwise.services.wear_book import fit_in_force, histories
 from pitwise.trade.model import Sheet
-from pitwise.wear.life.tell import LifeTold
+from pitwise.wear.life.weibull import WeibullFit
 
 Early = Literal["lost", "early"]
 WhyKind = Literal["cause", "finding", "along", "overruled", "worn", "open-case", "not-known"]
@@ -211,10 +211,12 @@ class Reasons:
             if rule.startswith(TAKEN_ALONG):
                 return self._along(life, rule.removeprefix(TAKEN_ALONG), seen | {life.part})
         if OVERRULED in life.reasons:
-            return Why("overruled", "Changed by somebody’s decision, against the rules")
+            return Why("overruled", "Somebody’s decision against the rules")
         return Why("not-known", NOT_KNOWN)
 
     def _along(self, life: PartLife, other: str, seen: frozenset[str]) -> Why:
+        if life.inspection_id is None:
+            return Why("not-known", NOT_KNOWN)
         partner = self._by_inspection.get((life.inspection_id, other))
         if partner is not None and other not in seen and not self.wore_out(partner):
             # What ended the other part is what cost this one its worth.
@@ -275,7 +277,7 @@ def loss_list(
         When the caller has read them already.
     """
     known = part_lives(session) if lives is None else lives
-    price = prices or Prices(session)
+    price = prices or price_book(session)
     ended = [
         x
         for x in known
@@ -301,7 +303,7 @@ def loss_list(
         until,
         tuple(listed),
         rows,
-        add(a for p in listed for a in p.money),
+        _sum(listed),
         len(ended),
         assumed,
     )
@@ -342,7 +344,7 @@ def _unused(
                 x.arc_minutes,
                 limits.get((x.item_id, x.inspection_id)),
             )
-    told: dict[int, LifeTold | CantTell] = {}
+    told: dict[int, WeibullFit | CantTell] = {}
     for x in early:
         if x.part == PIT_PART:
             continue
@@ -386,6 +388,10 @@ def _with_losses(
     return out, tuple(sorted(assumed))
 
 
+def _sum(parts: Sequence[EndedEarly]) -> Amounts:
+    return add(a for p in parts for a in p.money)
+
+
 def _rows(parts: Sequence[EndedEarly]) -> tuple[LossRow, ...]:
     groups: dict[str, list[EndedEarly]] = {}
     for p in parts:
@@ -393,11 +399,12 @@ def _rows(parts: Sequence[EndedEarly]) -> tuple[LossRow, ...]:
     rows = []
     for own in groups.values():
         lost, early = ([p for p in own if p.kind == kind] for kind in ("lost", "early"))
-        sums = [add(a for p in some for a in p.money) for some in (lost, early, own)]
         rows.append(
             LossRow(
                 own[0].why,
-                *sums,
+                _sum(lost),
+                _sum(early),
+                _sum(own),
                 len(lost),
                 len(early),
                 sum(isinstance(p.worth, CantTell) for p in own),

@@ -31,7 +31,7 @@ from pitwise.services.metres import (
 )
 from pitwise.services.periods import Period, asked_period
 from pitwise.services.permissions import Actor, require
-from pitwise.services.prices import Prices
+from pitwise.services.shelf_terms import Prices, price_book
 from pitwise.services.shopfloor import Shop
 from pitwise.services.use_between import UseOver, UseTable, use_between
 from pitwise.trade.model import Sheet
@@ -204,7 +204,7 @@ def money_of(
 ) -> MoneyView:
     """Return the cost of consumables over a period, in the caller's session."""
     known = part_lives(session) if lives is None else lives
-    price = prices or Prices(session)
+    price = prices or price_book(session)
     parts = fitted_parts(shop, session, period, known, price)
     use = use_between(session, period.since, period.until)
     metres = metres_per_minute(session)

@@ -20,12 +20,16 @@ from pitwise.services.wear_book import FitInForce, carried, state_of
 from pitwise.wear.forecast import FLEET_COMPONENTS, components, depth_quantiles, unused_share
 from pitwise.wear.history import History
 from pitwise.wear.life.lives import Lives
-from pitwise.wear.life.tell import LifeTold, TooFewToTell, tell
+from pitwise.wear.life.weibull import WeibullFit, fit_weibull
 from pitwise.wear.refusal import FitRefusedError
 
 LEVEL = 0.90
 _TAIL = (1 - LEVEL) / 2
+_Z = 1.6449  # of a 90 % range
 _POINTS = 400
+# Fewer ends tell nothing of lives (our own choice, no source).
+LEAST_ENDS = 3
+_WIDEST = 4.0
 _MOST_KEPT = 20_000
 # A stored fit never changes, nor does a part that ended: what was reckoned of both holds.
 _kept: dict[tuple[object, ...], Ranged] = {}
@@ -78,27 +82,43 @@ def electrode_left(
     return found
 
 
-def usual_life(lives: Sequence[PartLife]) -> LifeTold | CantTell:
+def usual_life(lives: Sequence[PartLife]) -> WeibullFit | CantTell:
     """Fit the starts that parts of a type last: ends by wear, damage and loss all count as one.
 
     Returns
     -------
-    LifeTold or CantTell
-        Too few ends, or a fit that says nothing.
+    WeibullFit or CantTell
+        Fewer than `LEAST_ENDS` ends, or a fit that says nothing.
     """
     between = []
     for life in lives:
-        end = "lost" if life.end == "lost" else "worn"
-        found = interval_of(life, "lost" if end == "lost" else "worn", "starts")
+        found = interval_of(life, "lost" if life.end == "lost" else "worn", "starts")
         if found is not None:
             between.append(found)
+    name = lives[0].part_type if lives else "such a part"
+    ends = sum(1 for _, high in between if math.isfinite(high))
+    if ends < LEAST_ENDS:
+        return CantTell(
+            f"too few to tell how long a {name} lasts: {ends} came to an end of "
+            f"{'its' if ends == 1 else 'their'} own, {LEAST_ENDS} are needed",
+            "it is told as more of them wear out",
+        )
     try:
-        told = tell(Lives.of([low for low, _ in between], [high for _, high in between]))
+        fit = fit_weibull(Lives.of([low for low, _ in between], [high for _, high in between]))
     except FitRefusedError as error:
-        return CantTell(f"how long they last: {error.reason}", error.mend)
-    if isinstance(told, TooFewToTell):
-        return CantTell(f"how long they last: {told.reason}", told.mend)
-    return told
+        return CantTell(f"how long a {name} lasts: {error.reason}", error.mend)
+    if not _spread(fit) < math.log(_WIDEST):
+        return CantTell(
+            f"too few to tell how long a {name} lasts: from {ends} ends its life is known only "
+            f"within a factor of {_WIDEST:g} and more either way",
+            "it is told as more of them wear out",
+        )
+    return fit
+
+
+def _spread(fit: WeibullFit) -> float:
+    """Return how far the log scale may lie off, 90 %."""
+    return _Z * math.sqrt(max(float(fit.covariance[0][0]), 0.0))
 
 
 def left_of_life(shape: float, scale: float, used: float, *, still_good: bool) -> Ranged:
@@ -133,7 +153,7 @@ def left_of_life(shape: float, scale: float, used: float, *, still_good: bool) -
     return Ranged(mean, min(float(low), mean), max(float(high), mean))
 
 
-def part_left(told: LifeTold | CantTell, life: PartLife) -> Ranged | CantTell:
+def part_left(told: WeibullFit | CantTell, life: PartLife) -> Ranged | CantTell:
     """Return what share of a part's life was left when it ended.
 
     The range holds both how lives scatter and what the fit leaves open of their middle.
@@ -143,15 +163,14 @@ def part_left(told: LifeTold | CantTell, life: PartLife) -> Ranged | CantTell:
     if life.starts <= 0:
         return CantTell("it has no use on record", "enter the counters at inspections")
     still_good = life.end == "changed"
-    fit = told.fit
-    middle = left_of_life(fit.shape, fit.scale, float(life.starts), still_good=still_good)
+    middle = left_of_life(told.shape, told.scale, float(life.starts), still_good=still_good)
     # The fit's own doubt, by moving its scale to either end of its range.
-    spread = math.sqrt(max(float(fit.covariance[0][0]), 0.0)) * 1.6449
+    spread = _spread(told)
     low, high = middle.low, middle.high
     for side in (-1, 1):
         moved = left_of_life(
-            fit.shape,
-            fit.scale * math.exp(side * spread),
+            told.shape,
+            told.scale * math.exp(side * spread),
             float(life.starts),
             still_good=still_good,
         )

@@ -24,6 +24,7 @@ from pitwise.web import (
     label_pages,
     learnt_pages,
     life_pages,
+    money_pages,
     photo_pages,
     picture_pages,
     plan_pages,
@@ -145,6 +146,7 @@ def create_app(
         shelf_order_pages,
         label_pages,
         plan_pages,
+        money_pages,
     ):
         app.include_router(room.router)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")

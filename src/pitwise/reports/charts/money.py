@@ -51,13 +51,18 @@ class LossBar:
         """Both together."""
         return self.lost + self.early
 
+    @property
+    def doubtful(self) -> bool:
+        """Whether its range can be seen beside it: half a percent can't."""
+        return self.high - self.low > 0.005 * self.money
+
 
 def _field(name: str) -> dict[str, Any]:
     return {"field": name, "type": "quantitative"}
 
 
-def _amount(value: float) -> str:
-    digits = 0 if value >= 100 or value == 0 else 2
+def _amount(value: float, largest: float) -> str:
+    digits = 0 if largest >= 100 else 2
     return f"{value:,.{digits}f}".replace(",", "\u202f")
 
 
@@ -251,16 +256,16 @@ def loss_chart(
                     {"x": start + 8 * px, "y": middle, "words": word}
                 )
         strokes += _hatch(b.lost, b.money, top, bottom, px) if b.early > 0 else []
-        if b.high > b.low:
+        if b.doubtful:
             line, tick = at.bar + _BAR + 8, 4
             ranges.append({"x": b.low, "x2": b.high, "y": y(line), "y2": y(line)})
             ranges += [
                 {"x": e, "x2": e, "y": y(line - tick), "y2": y(line + tick)}
                 for e in (b.low, b.high)
             ]
-        money = f"{_amount(b.money)} {currency}"
-        if b.high > b.low:
-            money += f" ({_amount(b.low)} to {_amount(b.high)})"
+        money = f"{_amount(b.money, b.high)} {currency}"
+        if b.doubtful:
+            money += f" ({_amount(b.low, b.high)} to {_amount(b.high, b.high)})"
         if total > 0:
             money += f", {100 * b.money / total:.0f} %"
         room = wide if narrow else wide - LETTER * size * (len(money) + 3)
