@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 import surpyval
 from lifelines.fitters import npmle
+from surpyval.univariate.parametric.distributions.weibull import Weibull
 
 from benchmarks.result import Result, Spread
 from pitwise.wear.life.lives import Lives
@@ -51,7 +52,7 @@ def _lifelines_between(low: Floats, high: Floats) -> float:
 
 
 def _surpyval_between(pairs: Floats, kinds: Floats) -> float:
-    return -float(surpyval.Weibull.fit(x=pairs, c=kinds).neg_ll())
+    return -float(Weibull.fit(x=pairs, c=kinds).neg_ll())
 
 
 def _ours(low: Floats, high: Floats) -> float:

@@ -25,7 +25,8 @@ def spans(lives: Lives, found: Turnbull) -> Floats:
     point = (found.from_ == found.to)[None, :]
     inside = (low <= found.from_) & (found.to <= high) & ~(point & (found.from_ <= low))
     at = point & (found.from_ == low)
-    return np.where(exact, at, inside).astype(float)
+    found_in: Floats = np.where(exact, at, inside).astype(np.float64)
+    return found_in
 
 
 def held(lives: Lives, found: Turnbull) -> None:
