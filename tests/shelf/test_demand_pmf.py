@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 import pytest
@@ -149,28 +150,36 @@ def test_what_is_no_distribution(p: list[float], words: str) -> None:
     assert refused.value.mend
 
 
-def test_refusals() -> None:
-    for work in (
-        lambda: Pmf.poisson(-1),
-        lambda: Pmf.poisson(math.nan),
-        lambda: Pmf.gamma_poisson(0, 1),
-        lambda: Pmf.gamma_poisson(3, 2),
-        lambda: Pmf.fixed(-1),
-        lambda: Pmf.of_samples([1, -1]),
-        lambda: Pmf.of_samples([1.5]),
-        lambda: Pmf.of_samples([]),
-        lambda: Pmf.poisson(2).times(-1),
-    ):
-        with pytest.raises(StockError):
-            work()
-    for large in (
-        lambda: Pmf.poisson(1e9),
-        lambda: Pmf.gamma_poisson(1e7, 1e12),
-        lambda: Pmf.fixed(MOST_PIECES),
-        lambda: Pmf.of_samples([MOST_PIECES]),
-    ):
-        with pytest.raises(TooLargeError):
-            large()
+REFUSED: list[Callable[[], Pmf]] = [
+    lambda: Pmf.poisson(-1),
+    lambda: Pmf.poisson(math.nan),
+    lambda: Pmf.gamma_poisson(0, 1),
+    lambda: Pmf.gamma_poisson(3, 2),
+    lambda: Pmf.fixed(-1),
+    lambda: Pmf.of_samples([1, -1]),
+    lambda: Pmf.of_samples([1.5]),
+    lambda: Pmf.of_samples([]),
+    lambda: Pmf.poisson(2).times(-1),
+]
+LARGE: list[Callable[[], Pmf]] = [
+    lambda: Pmf.poisson(1e9),
+    lambda: Pmf.gamma_poisson(1e7, 1e12),
+    lambda: Pmf.fixed(MOST_PIECES),
+    lambda: Pmf.of_samples([MOST_PIECES]),
+]
+
+
+@pytest.mark.parametrize("work", REFUSED)
+def test_refusals(work: Callable[[], Pmf]) -> None:
+    with pytest.raises(StockError) as refused:
+        work()
+    assert not isinstance(refused.value, TooLargeError)
+
+
+@pytest.mark.parametrize("work", LARGE)
+def test_too_many_pieces(work: Callable[[], Pmf]) -> None:
+    with pytest.raises(TooLargeError, match="packs or boxes"):
+        work()
 
 
 @pytest.mark.parametrize(

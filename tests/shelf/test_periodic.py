@@ -154,8 +154,9 @@ def test_demand_that_is_always_the_same() -> None:
     ],
 )
 def test_refusals_name_the_number(given: dict[str, float], place: str) -> None:
+    numbers = {"fixed": 5.0, "holding": 1.0, "stockout": 9.0} | given
     with pytest.raises(StockError) as refused:
-        cheapest_review(Pmf.poisson(2), **({"fixed": 5.0, "holding": 1.0, "stockout": 9.0} | given))
+        cheapest_review(Pmf.poisson(2), **numbers, lead=None)
     assert refused.value.place == place
     assert refused.value.mend
 

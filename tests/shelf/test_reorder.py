@@ -140,11 +140,11 @@ def test_the_cheapest_rule_that_serves(
 
 def test_a_floor_of_the_order_point() -> None:
     d = Pmf.poisson(0.05)
-    numbers = {"fixed": 90.0, "holding": 1.0, "service": 0.6}
-    assert cheapest_for_service(d, 0.5, **numbers).reorder_point < 0
-    floored = cheapest_for_service(d, 0.5, **numbers, lowest_point=0)
+    free = cheapest_for_service(d, 0.5, fixed=90, holding=1, service=0.6)
+    assert free.reorder_point < 0
+    floored = cheapest_for_service(d, 0.5, fixed=90, holding=1, service=0.6, lowest_point=0)
     assert floored.reorder_point == 0
-    assert floored.cost >= cheapest_for_service(d, 0.5, **numbers).cost
+    assert floored.cost >= free.cost
 
 
 @given(st.floats(0.1, 20), price, price)

@@ -103,6 +103,7 @@ def test_order_up_to_levels(peer: Any) -> None:
     ties = 0
     for i in range(EACH):
         h, p, k = _some(rng, 0.1, 10), _some(rng, 0.5, 100), _some(rng, 0.1, 60)
+        words: tuple[Any, ...]
         if i % 2:
             mean = _some(rng, 0.1, 12)
             demand, words = Pmf.poisson(mean), (True, mean, None, None)
