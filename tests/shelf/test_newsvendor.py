@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ from hypothesis import strategies as st
 from scipy import integrate, stats
 
 from pitwise.shelf.demand_pmf import Pmf
-from pitwise.shelf.newsvendor import newsvendor, newsvendor_normal
+from pitwise.shelf.newsvendor import newsvendor, newsvendor_normal, stock_for_service
 from pitwise.shelf.refusal import OutOfRangeError
 
 price = st.floats(0.01, 1e3)
@@ -40,6 +41,21 @@ def test_no_other_stock_is_cheaper_and_none_smaller_as_cheap(
     assert judged.cycle_service == pytest.approx(float(d.p[:4].sum()))
     if d.mean:
         assert judged.fill_rate == pytest.approx(float(np.minimum(k, 3) @ d.p) / d.mean)
+
+
+@given(weights, st.floats(0.01, 0.999), st.sampled_from(["fill", "cycle"]))
+def test_the_least_stock_that_serves(
+    counts: list[int], asked: float, measure: Literal["fill", "cycle"]
+) -> None:
+    d = Pmf(np.array(counts) / sum(counts))
+    least = stock_for_service(d, asked, measure)
+
+    def reached(stock: int) -> float:
+        found = newsvendor(d, 1, 1, stock=stock)
+        return found.fill_rate if measure == "fill" else found.cycle_service
+
+    assert reached(least) >= asked - 1e-9
+    assert least == 0 or reached(least - 1) < asked
 
 
 @pytest.mark.parametrize("z", [-6, -2, 0, 0.7, 3, 4.99, 5.01, 9, 20])

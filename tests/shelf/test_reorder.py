@@ -19,6 +19,7 @@ from pitwise.shelf.reorder import (
     cheapest_for_service,
     cheapest_point,
     judge,
+    least_base_stock,
     least_reorder_point,
     service_of,
 )
@@ -136,6 +137,15 @@ def test_the_cheapest_rule_that_serves(
         for r in (low, low + 1, low + 3):
             other = judge(d, rate, r, q, fixed=k, holding=h, stockout=p)
             assert other.cost >= found.cost * (1 - 1e-11)
+
+
+@pytest.mark.parametrize("mean", [0.02, 0.4, 3.0])
+def test_the_base_stock_of_a_slow_item(mean: float) -> None:
+    for asked in (0.5, 0.9, 0.99):
+        s = least_base_stock(Pmf.poisson(mean), asked)
+        # Somebody is served at once if fewer than S were asked for in the lead time before.
+        assert stats.poisson.cdf(s - 1, mean) >= asked
+        assert stats.poisson.cdf(s - 2, mean) < asked
 
 
 def test_a_floor_of_the_order_point() -> None:

@@ -103,3 +103,16 @@ def test_a_reviewed_shelf_serves_as_asked(measure: ReviewMeasure) -> None:
     assert abs(mean - rule.on_shelf) <= 4 * se
     mean, se = seen.mean("cycle" if measure == "period" else measure)
     assert abs(mean - 0.95) <= _POINTS + 3 * se
+
+
+def test_a_lead_time_that_is_not_sure() -> None:
+    """Poisson calls over a gamma lead time are gamma–Poisson."""
+    rng = np.random.default_rng(21)
+    rate, lead, sd = 0.5, 6.0, 2.0
+    leads = rng.gamma((lead / sd) ** 2, sd**2 / lead, 200_000)
+    seen = rng.poisson(rate * leads)
+    promised = Pmf.gamma_poisson(rate * lead, rate * lead + (rate * sd) ** 2)
+    k = np.arange(12)
+    share = np.bincount(seen, minlength=12)[:12] / seen.size
+    se = np.sqrt(promised.p[:12] * (1 - promised.p[:12]) / seen.size)
+    assert np.all(np.abs(share - promised.p[k]) <= 4.5 * se)

@@ -136,7 +136,7 @@ def service_of(
     """
     r, q = int(reorder_point), whole(order_size, "size", 1)
     y = np.arange(r + 1, r + q + 1)
-    ready = float(demand.cdf(y - 1).mean())
+    ready = 1 - float(demand.tail(y - 1).mean())
     if taken is None:
         return Service(_share(ready), _share(ready), float(demand.cdf(r)))
     if taken.p[0] > 0:
@@ -315,6 +315,22 @@ def least_reorder_point(
     if measure == "cycle":
         return demand.least(asked, 1 - asked)
     return int(_least_points(demand, np.array([q]), asked)[0])
+
+
+def least_base_stock(demand: Pmf, service: float, measure: Measure = "fill") -> int:
+    """Return the least base stock of a slow item that is reordered piece by piece.
+
+    Parameters
+    ----------
+    demand, service, measure
+        As for `least_reorder_point`.
+
+    Notes
+    -----
+    On the shelf and on order there are always S = r + 1 pieces less what is owed: (r, Q) with
+    Q = 1. With Poisson demand the fill rate is P(D ≤ S − 1).
+    """
+    return least_reorder_point(demand, 1, service, measure) + 1
 
 
 def cheapest_for_service(
