@@ -23,6 +23,7 @@ from benchmarks import (
     photo_eval,
     photo_speed,
     program,
+    shelf,
     sign,
     wear,
 )
@@ -50,6 +51,8 @@ BENCHMARKS: dict[str, Callable[[Path], Result]] = {
     **life.BENCHMARKS,
     "photo_eval": photo_eval.run,
     "photo_speed": photo_speed.run,
+    "shelf_rq": shelf.reorder,
+    "shelf_ss": shelf.review,
 }
 
 
