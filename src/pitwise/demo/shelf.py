@@ -65,15 +65,15 @@ HABITS: Mapping[str, Habit] = {
 _PRICE_SHARE = {"300": 1.0, "130": 0.72, "200S": 0.88}
 _KIT_PRICE_EUR = {"300": 36.5, "130": 26.2, "200S": 32.1}
 _OWN_HABIT = {
-    "Coolant tube 300": Habit(47.0, 0, 4, 3, 6),
+    "Coolant tube 300": Habit(47.0, 1, 4, 4, 6),
     "Electrode 200S": Habit(18.9, 0, 7, 4, 5, 5),
 }
 _OPENING_KITS = 2
 # The nozzle nobody thinks of ordering towards the end.
 OVERLOOKED = "Nozzle 300"
-_OVERLOOKED_FROM = 0.84
+_OVERLOOKED_FROM = 0.76
 # One lot of electrodes wears faster than its likes; nobody in the shop knows.
-BAD_ITEM, BAD_FROM, BAD_FASTER = "Electrode 130", 0.5, 1.5
+BAD_ITEM, BAD_FROM, BAD_FASTER = "Electrode 130", 0.5, 1.8
 _COUNT_DAYS, _ORDER_DAYS = 28, 7
 # From here on one delivery comes in part, and its rest only after the year.
 _IN_PART_FROM, _REST = 0.94, dt.timedelta(days=60)
