@@ -8,11 +8,13 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine,
+from hypothesis.stateful import (
+    RuleBasedStateMachine,
     initialize,
     invariant,
     rule,
     run_state_machine_as_test,
+)
 
 from sqlalchemy import select
 
