@@ -15,7 +15,6 @@ from hypothesis.stateful import (
     rule,
     run_state_machine_as_test,
 )
-
 from sqlalchemy import select
 
 from book_fixture import postgres_url

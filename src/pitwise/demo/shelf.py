@@ -69,11 +69,12 @@ _OWN_HABIT = {
     "Electrode 200S": Habit(18.9, 0, 7, 4, 5, 5),
 }
 _OPENING_KITS = 2
-# The nozzle nobody thinks of ordering towards the end.
+# The nozzle that is ordered too few of at last, and then not thought of.
 OVERLOOKED = "Nozzle 300"
+_TOO_FEW_FROM, _TOO_FEW = 0.6, 5
 _OVERLOOKED_FROM = 0.76
 # One lot of electrodes wears faster than its likes; nobody in the shop knows.
-BAD_ITEM, BAD_FROM, BAD_FASTER = "Electrode 130", 0.5, 1.8
+BAD_ITEM, BAD_FROM, BAD_FASTER = "Electrode 130", 0.5, 2.2
 _COUNT_DAYS, _ORDER_DAYS = 28, 7
 # From here on one delivery comes in part, and its rest only after the year.
 _IN_PART_FROM, _REST = 0.94, dt.timedelta(days=60)
@@ -278,7 +279,9 @@ class ShelfStory:
             if habit is None or (name == OVERLOOKED and share > _OVERLOOKED_FROM):
                 continue
             if line.on_shelf + line.on_order <= habit.at and line.terms is not None:
-                wanted.setdefault(line.terms.supplier_id, []).append((line.id, habit.size))
+                too_few = name == OVERLOOKED and share > _TOO_FEW_FROM
+                size = _TOO_FEW if too_few else habit.size
+                wanted.setdefault(line.terms.supplier_id, []).append((line.id, size))
         for supplier, lines in sorted(wanted.items()):
             self.wait(3)
             self._place(supplier, lines)
