@@ -36,8 +36,8 @@ def a_year(floor: Floor) -> ShelfStory:
     for step in range(52):
         floor.clock.forward(days=7)
         for torch, process in ((floor.torch, "300"), (floor.other, "130")):
-            for part in ("Electrode", "Nozzle"):
-                kind = types[f"{part} {process}"]
+            for name in ("Electrode", "Nozzle"):
+                kind = types[f"{name} {process}"]
                 fittings.fit_part(floor.shop, floor.tech, torch, part_type_id=kind)
         story.go_on(step / 51)
     return story
