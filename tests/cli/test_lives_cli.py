@@ -10,19 +10,14 @@ from pathlib import Path
 import pytest
 
 from kit import Floor
+from life_kit import lose_all
 from pitwise.cli.main import run
 
 
 @pytest.fixture
 def book(lite: Floor) -> str:
-    lite.clock.forward(days=1)
-    for torch, uses in ((lite.torch, (300, 420, 360)), (lite.other, (500, 640, 560))):
-        lite.inspect("0.40 mm", torch=torch, starts="0", minutes="0")
-        total = 0
-        for use in uses:
-            for at, pit in ((total + use // 2, "0.40 mm"), (total + use, "1.60 mm")):
-                lite.inspect(pit, torch=torch, starts=str(at), minutes=str(at / 2))
-            total += use
+    lose_all(lite, (300, 420, 360))
+    lose_all(lite, (500, 640, 560), torch=lite.other)
     return lite.shop.database.engine.url.render_as_string(hide_password=False)
 
 
@@ -33,7 +28,7 @@ def test_json_tells_each_group_with_its_range(
     told = json.loads(capsys.readouterr().out)
     assert (told["part"], told["end"], told["measure"], told["by"]) == (
         "electrode",
-        "worn",
+        "lost",
         "starts",
         "torch",
     )
@@ -41,11 +36,11 @@ def test_json_tells_each_group_with_its_range(
     for group in told["groups"]:
         low, high = group["intervals"]["b50"]
         assert low < group["b50"] < high
-        assert group["worn"] == 3
+        assert group["lost"] == 3
         assert group["b10"] < group["b50"]
-    assert [x["lower"] for x in told["groups"][0]["lives"]] == [150, 210, 180, None]
+    assert [x["lower"] for x in told["groups"][0]["lives"]] == [300, 420, 360, None]
     assert [x["upper"] for x in told["groups"][0]["lives"]] == [300, 420, 360, None]
-    assert told["compared"]["logrank"] is None
+    assert told["compared"]["logrank"]["df"] == 1
     assert 0 <= told["compared"]["likelihood_ratio"]["p"] <= 1
     assert told["compared_words"]
 
@@ -53,13 +48,13 @@ def test_json_tells_each_group_with_its_range(
 def test_the_csv_is_what_the_life_command_reads(
     book: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
-    argv = ["--database", book, "lives", "--part", "electrode", "--by", "torch", "--end", "worn"]
+    argv = ["--database", book, "lives", "--part", "electrode", "--by", "torch", "--end", "lost"]
     assert run([*argv, "--csv"]) == 0
     text = capsys.readouterr().out
     rows = list(csv.DictReader(io.StringIO(text)))
     assert [(r["lower"], r["upper"], r["group"]) for r in rows][:2] == [
-        ("150", "300", "Torch A"),
-        ("210", "420", "Torch A"),
+        ("300", "300", "Torch A"),
+        ("420", "420", "Torch A"),
     ]
     assert run([*argv, "--json"]) == 0
     own = json.loads(capsys.readouterr().out)
@@ -79,7 +74,7 @@ def test_the_csv_is_what_the_life_command_reads(
 def test_people_read_a_table_and_sentences(book: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["--database", book, "lives"]) == 0
     text = capsys.readouterr().out
-    for words in ("All parts", "Electrode: until found past use", "half of the electrodes"):
+    for words in ("All parts", "Electrode: until lost in the cut", "half of the electrodes"):
         assert words in text
     assert run(["--database", book, "lives", "--part", "nozzle", "--by", "cure"]) == 0
     assert "No case is closed yet" in capsys.readouterr().out

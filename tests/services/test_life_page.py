@@ -8,6 +8,7 @@ import io
 import pytest
 
 from kit import Floor
+from life_kit import lose_all
 from pitwise.services import cases, drafts, fittings, setup
 from pitwise.services.errors import NotFoundError, ServiceError
 from pitwise.services.fittings import fit_part
@@ -49,7 +50,7 @@ def test_a_book_without_use_says_too_few_and_draws_nothing(lite: Floor) -> None:
 
 
 def test_worn_electrodes_and_the_nozzles_that_went_with_them(lite: Floor) -> None:
-    run(lite, [300, 420, 360, 500])
+    run(lite, [300, 620, 200, 500])
     view = shown(lite)
     assert (view.part, view.end, view.by) == ("electrode", "worn", "process")
     assert (view.counts.worn, view.counts.lost, view.counts.running) == (4, 0, 2)
@@ -57,12 +58,12 @@ def test_worn_electrodes_and_the_nozzles_that_went_with_them(lite: Floor) -> Non
     assert group.half is not None
     middle, spread = group.half
     assert spread.low < middle < spread.high
-    assert 150 < middle < 500
+    assert 150 < middle < 620
     assert "half of the electrodes are found past use by" in headlines(view)[0].lower()
     assert view.compared is None
     assert compared_words(view) == ""
     assert [(t.words, t.count, t.end) for t in view.reasons] == [("pit over its limit", 4, "worn")]
-    assert [p.starts for p, _ in view.newest] == [500, 360, 420, 300]
+    assert [p.starts for p, _ in view.newest] == [500, 200, 620, 300]
     nozzle = shown(lite, part="nozzle")
     assert nozzle.counts.changed == 4
     assert nozzle.reasons[0].words == "went with the electrode"
@@ -96,11 +97,13 @@ def test_a_lot_name_is_no_formula_for_programs_for_tables(lite: Floor) -> None:
 
 
 def test_one_group_against_all_others(lite: Floor) -> None:
-    run(lite, [300, 420, 350])
-    run(lite, [200, 260, 230], torch=lite.other)
+    lose_all(lite, [700, 820, 950])
+    lose_all(lite, [200, 260, 230], torch=lite.other)
     every = shown(lite, by="torch")
     assert [g.name for g in every.groups] == ["Torch A", "Torch B"]
-    assert compared_words(every)
+    assert every.end == "lost"
+    assert "They last differently" in compared_words(every)
+    assert "Longest: Torch A; shortest: Torch B." in compared_words(every)
     one = shown(lite, by="torch", one="Torch B")
     assert [g.name for g in one.groups] == ["Torch B", "all others"]
     assert any("picked because it looks bad" in text for text in notes(one))

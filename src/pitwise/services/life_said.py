@@ -5,7 +5,7 @@ from __future__ import annotations
 from pitwise.services.life_page import LifePage
 from pitwise.services.life_told import GroupTold, Share
 from pitwise.services.life_words import END_WORDS, range_words, use_words
-from pitwise.wear.life.tell import LifeTold, TooFewToTell
+from pitwise.wear.life.tell import LifeTold, TooFewToTell, p_words
 
 BY_WORDS = {
     "process": "process",
@@ -17,6 +17,8 @@ BY_WORDS = {
     "cure": "before and after a cure",
 }
 _SAID = 3
+# Below this chance a difference is called one (our own choice, as is usual).
+_LUCK = 0.05
 
 
 def _count(number: int, one: str, many: str = "") -> str:
@@ -59,9 +61,9 @@ def shape_words(group: GroupTold) -> str:
         return ""
     spread = group.told.ranges["shape"]
     figures = f"shape {group.told.fit.shape:.2g} ({spread.low:.2g} to {spread.high:.2g})"
-    if spread.low > 1:
+    if group.told.kind == "wear":
         return f"They wear: the longer in, the sooner due; {figures}."
-    if spread.high < 1:
+    if group.told.kind == "early":
         return f"New ones fail most: look at fitting, handling and the lot; {figures}."
     return f"Wear can't be told from chance; {figures}."
 
@@ -101,7 +103,26 @@ def compared_words(view: LifePage) -> str:
         return ""
     if isinstance(found, TooFewToTell):
         return f"Whether they differ, too few tell: {too_few_words(found)}."
-    return found.words
+    lead = found.logrank or found.likelihood_ratio
+    if lead is None:
+        return found.words
+    luck = f"as much by luck alone has a chance of {p_words(lead.p)}"
+    told = sorted(((g.half[0], g.name) for g in view.groups if g.half is not None), reverse=True)
+    if lead.p < _LUCK:
+        said = f"They last differently: {luck}."
+        if len(told) > 1:
+            said += f" Longest: {told[0][1]}; shortest: {told[-1][1]}."
+    else:
+        said = f"The difference is within chance: {luck}."
+    other = found.likelihood_ratio
+    if found.logrank and other and (found.logrank.p < _LUCK) != (other.p < _LUCK):
+        said += (
+            f" The fitted curves alone give {p_words(other.p)}: the two tests disagree, so wait "
+            "for more lives."
+        )
+    if found.logrank is None and found.left_out:
+        said += f" Too few for a curve, and so not compared: {', '.join(found.left_out)}."
+    return said
 
 
 def ends_sentence(view: LifePage) -> str:

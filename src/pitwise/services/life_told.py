@@ -153,19 +153,9 @@ def step_corners(lives: Lives, longest: float) -> tuple[tuple[float, float], ...
 
 
 def compared(groups: Sequence[GroupTold]) -> Compared | TooFewToTell | None:
-    """Compare the groups that have lives; None where there are not two of them.
-
-    Where too few have ended in one of them, those that tell something on their own are
-    compared.
-    """
+    """Compare the groups that have lives; None where there are not two of them."""
     known: Mapping[str, Lives] = {g.name: g.lives for g in groups if g.lives is not None}
-    if len(known) < 2:
-        return None
-    found = compare(known)
-    told = {g.name: g.lives for g in groups if g.lives is not None and g.half is not None}
-    if isinstance(found, TooFewToTell) and 2 <= len(told) < len(known):
-        return compare(told)
-    return found
+    return compare(known) if len(known) > 1 else None
 
 
 def way_corners(
@@ -179,7 +169,9 @@ def way_corners(
     known = [(use, "" if end == "running" else end) for use, end in uses if use > 0]
     if not any(end for _, end in known):
         return {}
-    found = cumulative_incidence([use for use, _ in known], [end for _, end in known])
+    # A share of which rounding alone is left has limits beyond what a number holds: not drawn.
+    with np.errstate(over="ignore"):
+        found = cumulative_incidence([use for use, _ in known], [end for _, end in known])
     longest = max(use for use, end in known if end)
     out = {}
     for way, steps in found.items():
