@@ -60,7 +60,7 @@ def _weibull(random: Random, shape: float, scale: float) -> float:
 
 def _simulated(random: Random) -> PartLife:
     """One part of a made-up shop: looked at every 60 to 140 starts, until something ends it."""
-    worn, lost = _weibull(random, 2.6, 520), _weibull(random, 1.4, 1500)
+    worn, lost = _weibull(random, 2.6, 520), _weibull(random, 1.6, 700)
     along, stop = _weibull(random, 1.5, 900), random.uniform(200, 1500)
     look = good = 0.0
     while True:
@@ -82,7 +82,7 @@ def test_a_simulated_shops_true_lives_lie_in_the_ranges_as_often_as_said() -> No
     random = Random(20311)
     truth = {
         "worn": (520 * math.log(2) ** (1 / 2.6), 520 * (-math.log(0.9)) ** (1 / 2.6)),
-        "lost": (1500 * math.log(2) ** (1 / 1.4), 1500 * (-math.log(0.9)) ** (1 / 1.4)),
+        "lost": (700 * math.log(2) ** (1 / 1.6), 700 * (-math.log(0.9)) ** (1 / 1.6)),
     }
     runs, held, seen = 80, 0, 0
     middles: dict[str, list[float]] = {"worn": [], "lost": []}

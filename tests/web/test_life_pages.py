@@ -11,8 +11,10 @@ from kit import Floor
 from life_kit import lose_all
 from pitwise.services import fittings
 
+Clients = Callable[[str | None], TestClient]
 
-def test_lives_need_a_person(client_of: Callable[[str | None], TestClient]) -> None:
+
+def test_lives_need_a_person(client_of: Clients) -> None:
     for path in ("/life", "/life.csv"):
         assert client_of(None).get(path).headers["location"].startswith("/sign-in")
 
@@ -23,9 +25,10 @@ def test_an_empty_book_says_what_to_do(tech: TestClient) -> None:
     assert "<svg" not in page.split("<main")[1]
 
 
-def test_the_page_tells_compares_and_draws(tech: TestClient, lite: Floor) -> None:
+def test_the_page_tells_compares_and_draws(client_of: Clients, lite: Floor) -> None:
     lose_all(lite, [300, 420, 360])
     lose_all(lite, [500, 640, 560], torch=lite.other)
+    tech = client_of("tom")
     answer = tech.get("/life?part=electrode&by=torch")
     assert answer.status_code == 200
     text = answer.text
@@ -49,9 +52,9 @@ def test_the_page_tells_compares_and_draws(tech: TestClient, lite: Floor) -> Non
     assert "selected>torch</option>" in text
 
 
-def test_the_csv_is_kept_under_its_name(tech: TestClient, lite: Floor) -> None:
+def test_the_csv_is_kept_under_its_name(client_of: Clients, lite: Floor) -> None:
     lose_all(lite, [300, 420])
-    answer = tech.get("/life.csv?part=electrode&end=worn&by=torch")
+    answer = client_of("tom").get("/life.csv?part=electrode&end=worn&by=torch")
     assert answer.headers["content-type"] == "text/csv; charset=utf-8"
     assert "lives-electrode-worn-starts.csv" in answer.headers["content-disposition"]
     assert answer.text.splitlines() == [
@@ -77,7 +80,7 @@ def test_what_is_not_known_is_refused_in_words(tech: TestClient) -> None:
         assert "Lives" not in re.findall(r"<h1>(.*?)</h1>", answer.text)
 
 
-def test_names_people_typed_stay_text(tech: TestClient, lite: Floor) -> None:
+def test_names_people_typed_stay_text(client_of: Clients, lite: Floor) -> None:
     lose_all(lite, [300])
     with lite.shop.database.read() as session:
         kind = fittings.fitted(session, lite.torch)["electrode"].item.part_type_id
@@ -88,7 +91,7 @@ def test_names_people_typed_stay_text(tech: TestClient, lite: Floor) -> None:
     lite.clock.forward(days=1)
     lite.inspect("0.40 mm", starts="400", minutes="300")
     lite.inspect("0.40 mm", starts="450", minutes="300")
-    page = tech.get("/life?part=electrode&by=lot").text
+    page = client_of("tom").get("/life?part=electrode&by=lot").text
     assert "<script>alert" not in page
     assert "&lt;script&gt;alert(1)" in page
 

@@ -19,6 +19,7 @@ _ROOMS = {
     "decide": ("decide",),
     "causes": ("causes",),
     "wear": ("wear",),
+    "life": ("life",),
     "lives": ("lives",),
     "program": ("program",),
     "outlook": ("outlook",),

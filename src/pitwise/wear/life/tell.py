@@ -227,7 +227,7 @@ def _words(
     fits: Mapping[str, WeibullFit],
     left_out: list[str],
 ) -> str:
-    """Say it: the log-rank test leads where it can be made, since it takes no formula for granted."""
+    """Say it; the log-rank test leads where it can be made: it takes no formula for granted."""
     lead = steps or ratio
     if lead is None:
         raise ValueError("there is nothing to say")
