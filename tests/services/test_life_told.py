@@ -55,7 +55,7 @@ def test_no_use_at_all_is_refused() -> None:
 
 
 def _weibull(random: Random, shape: float, scale: float) -> float:
-    return scale * (-math.log(1 - random.random())) ** (1 / shape)
+    return scale * math.pow(-math.log(1 - random.random()), 1 / shape)
 
 
 def _simulated(random: Random) -> PartLife:
@@ -109,14 +109,9 @@ def test_a_simulated_shops_true_lives_lie_in_the_ranges_as_often_as_said() -> No
 def test_steps_slant_where_the_end_lies_between_two_looks() -> None:
     parts = [a_life("worn", 300, 200), a_life("worn", 500, 450), a_life("running", 600, 600)]
     between = told_group("x", parts, "worn", "starts")
-    assert between.steps == (
-        (0.0, 1.0),
-        (200.0, 1.0),
-        (300.0, pytest.approx(2 / 3)),
-        (450.0, pytest.approx(2 / 3)),
-        (500.0, pytest.approx(1 / 3)),
-        (600.0, pytest.approx(1 / 3)),
-    )
+    wanted = [(0, 1), (200, 1), (300, 2 / 3), (450, 2 / 3), (500, 1 / 3), (600, 1 / 3)]
+    assert [at for at, _ in between.steps] == [at for at, _ in wanted]
+    assert [x for _, x in between.steps] == pytest.approx([x for _, x in wanted])
     exact = told_group("x", [a_life("lost", 300), a_life("running", 500)], "lost", "starts")
     assert exact.steps == ((0.0, 1.0), (300.0, 1.0), (300.0, 0.5), (500.0, 0.5))
 
@@ -180,11 +175,10 @@ def test_ways_to_end_add_up_to_all_that_ended() -> None:
         a_life("worn", 400),
     ]
     ways = way_corners(parts, "starts")
-    assert {way: corners[-1] for way, corners in ways.items()} == {
-        "worn": (400.0, pytest.approx(0.5)),
-        "lost": (400.0, pytest.approx(0.25)),
-        "changed": (400.0, pytest.approx(0.25)),
-    }
+    assert {way: corners[-1][1] for way, corners in ways.items()} == pytest.approx(
+        {"worn": 0.5, "lost": 0.25, "changed": 0.25}
+    )
+    assert {corners[-1][0] for corners in ways.values()} == {400.0}
     assert all(corners[0] == (0.0, 0.0) for corners in ways.values())
     assert way_corners([a_life("running", 50)], "starts") == {}
     counts = ended_ways([*parts, a_life("running", 50)])
@@ -198,7 +192,8 @@ def test_shares_have_the_range_of_the_reference(some: int, every: int) -> None:
     share = share_of(some, every)
     assert share is not None
     low, high = proportion_confint(some, every, alpha=0.05, method="beta")
-    assert (share.low, share.high) == (pytest.approx(low, abs=1e-12), pytest.approx(high))
+    assert share.low == pytest.approx(low, abs=1e-12)
+    assert share.high == pytest.approx(high)
 
 
 def test_shares_and_uses_in_words() -> None:
