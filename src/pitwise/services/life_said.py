@@ -5,7 +5,7 @@ from __future__ import annotations
 from pitwise.services.life_page import LifePage
 from pitwise.services.life_told import GroupTold, Share
 from pitwise.services.life_words import END_WORDS, range_words, use_words
-from pitwise.wear.life.tell import LifeTold, TooFewToTell, p_words
+from pitwise.wear.life.tell import FEWEST_ENDS, LifeTold, TooFewToTell, p_words
 
 BY_WORDS = {
     "process": "process",
@@ -41,6 +41,11 @@ def share_words(share: Share | None) -> str:
 
 def too_few_words(told: TooFewToTell) -> str:
     """Return why nothing is told, and what would mend it."""
+    if told.ends < FEWEST_ENDS and told.lives:
+        came = "life has" if told.ends == 1 else "lives have"
+        return (
+            f"{told.ends:.0f} {came} come to this end, of {told.lives:.0f}; it takes {FEWEST_ENDS}"
+        )
     return f"{told.reason}; {told.mend}" if told.mend else told.reason
 
 
@@ -51,7 +56,7 @@ def group_words(group: GroupTold) -> str:
         return f"too few to tell: {ended:.0f} of {len(group.parts)}"
     middle, spread = group.half
     if not group.half_seen:
-        return f"more than half last {use_words(group.longest)}, the longest seen"
+        return f"half beyond {use_words(group.longest)} ({range_words(spread.low, spread.high)})"
     return f"half by {use_words(middle)} ({range_words(spread.low, spread.high)})"
 
 
@@ -89,9 +94,10 @@ def headlines(view: LifePage) -> tuple[str, ...]:
             )
         else:
             said.append(
-                f"{where}fewer than half of the {many} are {END_WORDS[view.end]} by "
-                f"{use_words(group.longest)} {view.unit}, the longest seen; one in ten by "
-                f"{use_words(tenth)} ({range_words(early.low, early.high)})."
+                f"{where}half of the {many} last beyond {use_words(group.longest)} {view.unit}, "
+                f"the longest seen ({range_words(spread.low, spread.high)} by the curve); one in "
+                f"ten are {END_WORDS[view.end]} by {use_words(tenth)} "
+                f"({range_words(early.low, early.high)})."
             )
     return tuple(s[:1].upper() + s[1:] for s in said)
 

@@ -147,7 +147,7 @@ def step_corners(lives: Lives, longest: float) -> tuple[tuple[float, float], ...
             corners.append((float(begun), left))
             if math.isfinite(done):
                 corners.append((float(done), max(0.0, left - float(mass))))
-    if corners[-1][0] < longest:
+    if corners[-1][0] < longest and corners[-1][1] > 0:
         corners.append((longest, corners[-1][1]))
     return tuple(corners)
 
