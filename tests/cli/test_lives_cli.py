@@ -42,7 +42,9 @@ def test_json_csv_and_table_tell_the_same(
     assert [x["upper"] for x in told["groups"][0]["lives"]] == [300, 420, 360, None]
     assert told["compared"]["logrank"]["df"] == 1
     assert 0 <= told["compared"]["likelihood_ratio"]["p"] <= 1
-    assert told["compared_words"]
+    low, high = told["ratio"]["interval"]
+    assert low < told["ratio"]["ratio"] < high < 1
+    assert "times as long as those of Torch B" in told["compared_words"]
     argv = ["--database", book, "lives", "--part", "electrode", "--by", "torch", "--end", "lost"]
     assert run([*argv, "--csv"]) == 0
     text = capsys.readouterr().out

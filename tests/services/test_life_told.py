@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from random import Random
 
 import pytest
@@ -10,9 +11,9 @@ from statsmodels.stats.proportion import proportion_confint
 
 from life_kit import a_life
 from pitwise.services.life_book import PartLife, interval_of, lives_for
-from pitwise.services.life_page import share_of
-from pitwise.services.life_said import group_words, shape_words, share_words
-from pitwise.services.life_told import compared, ended_ways, told_group, way_corners
+from pitwise.services.life_page import LifePage, share_of
+from pitwise.services.life_said import compared_words, group_words, shape_words, share_words
+from pitwise.services.life_told import compared, ended_ways, ratio_of, told_group, way_corners
 from pitwise.services.life_words import range_words, use_words
 from pitwise.wear.life.tell import LifeTold, TooFewToTell
 from pitwise.wear.refusal import FitRefusedError
@@ -165,6 +166,63 @@ def test_two_lots_that_differ_are_told_apart_and_two_alike_are_not() -> None:
     assert compared([good]) is None
     few = told_group("few", [a_life("running", 80)], "lost", "starts")
     assert compared([few, told_group("none", [], "lost", "starts")]) is None
+
+
+def page_of(parts: dict[str, list[PartLife]], by: str = "lot") -> LifePage:
+    """Make a page of groups, without a book."""
+    groups = tuple(told_group(name, lives, "worn", "starts") for name, lives in parts.items())
+    every = [p for lives in parts.values() for p in lives]
+    return LifePage(
+        part="nozzle",
+        part_name="Nozzle",
+        end="worn",
+        measure="starts",
+        by=by,  # type: ignore[arg-type]  # one of the groups
+        one="",
+        first_sets=True,
+        rows=(),
+        processes=(),
+        process_id=1,
+        process="300 A mild steel",
+        cures=(),
+        cure=None,
+        groups=groups,
+        all_groups=tuple((name, tuple(lives)) for name, lives in parts.items()),
+        compared=compared(groups),
+        ratio=ratio_of(groups, after_first=by == "cure"),
+        ways={},
+        reasons=(),
+        counts=ended_ways(every),
+        lost=None,
+        untold=0,
+        first=0,
+        open=0,
+        mixed=0,
+        newest=(),
+    )
+
+
+def test_a_ratio_is_said_with_what_is_known_of_it() -> None:
+    usual = [a_life("worn", n, n - 90) for n in range(300, 900, 25)]
+    short = [a_life("worn", n // 3, max(0, n // 3 - 60)) for n in range(300, 900, 50)]
+    said = compared_words(page_of({"lot 7": short, "all others": usual}))
+    assert re.match(r"Parts of lot 7 last 0\.\d+ times as long as all others \(0\.\d+ to 0\.", said)
+    cured = compared_words(page_of({"before": short, "after": usual}, "cure"))
+    assert re.match(r"Parts after the cure last \d\.?\d* times as long as those before it", cured)
+    gone = [a_life("worn", n, 0) for n in (100, 120, 90, 110, 105)]
+    assert "last at most 0." in compared_words(page_of({"lot 8": gone, "all others": usual}))
+    none = [a_life("running", 1500, 1500) for _ in range(5)]
+    assert re.search(
+        r"last \d\.\d+ times as long as all others, or longer",
+        compared_words(page_of({"lot 9": none, "all others": usual})),
+    )
+    alike = compared_words(page_of({"lot 1": usual[::2], "lot 2": usual[1::2]}))
+    assert alike.startswith("No difference is shown. Parts of lot 1 last ")
+    assert "those of lot 2" in alike
+    three = page_of({"lot 1": usual, "lot 7": short, "lot 8": gone})
+    assert three.ratio is None
+    assert compared_words(three).startswith("They last differently: ")
+    assert compared_words(three).endswith("and so not compared: lot 8.")
 
 
 def test_ways_to_end_add_up_to_all_that_ended() -> None:

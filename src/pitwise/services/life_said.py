@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from pitwise.services.life_page import LifePage
+import math
+
+from pitwise.services.life_page import OTHERS, LifePage
 from pitwise.services.life_told import GroupTold, Share
 from pitwise.services.life_words import END_WORDS, range_words, use_words
+from pitwise.wear.life.ratio import LifeRatio
 from pitwise.wear.life.tell import FEWEST_ENDS, LifeTold, TooFewToTell, p_words
 
 BY_WORDS = {
@@ -19,6 +22,7 @@ BY_WORDS = {
 _SAID = 3
 # Below this chance a difference is called one (our own choice, as is usual).
 _LUCK = 0.05
+_LUCKY = "as much by luck alone has a chance of {}"
 
 
 def _count(number: int, one: str, many: str = "") -> str:
@@ -102,17 +106,40 @@ def headlines(view: LifePage) -> tuple[str, ...]:
     return tuple(s[:1].upper() + s[1:] for s in said)
 
 
+def _ratio_words(view: LifePage, found: LifeRatio) -> str:
+    """Return how many times as long one of two groups lasts as the other."""
+    first, second = (g.name for g in view.groups)
+    one = f"Parts of {first}"
+    other = second if second == OTHERS else f"those of {second}"
+    if view.by == "cure":
+        one, other = "Parts after the cure", "those before it"
+    low, high = found.range.low, found.range.high
+    luck = _LUCKY.format(p_words(found.test.p))
+    if low == 0 and not math.isfinite(high):
+        return f"Whether they differ is quite open; {luck}."
+    if low == 0:
+        size = f"at most {high:.2g} times as long as {other}"
+    elif not math.isfinite(high):
+        size = f"{low:.2g} times as long as {other}, or longer"
+    else:
+        size = f"{found.ratio:.2g} times as long as {other} ({low:.2g} to {high:.2g})"
+    said = "" if low > 1 or high < 1 else "No difference is shown. "
+    return f"{said}{one} last {size}; {luck}."
+
+
 def compared_words(view: LifePage) -> str:
     """Return whether the groups differ, in words; empty where there are not two of them."""
     found = view.compared
     if found is None:
         return ""
+    if isinstance(view.ratio, LifeRatio):
+        return _ratio_words(view, view.ratio)
     if isinstance(found, TooFewToTell):
         return f"Whether they differ, too few tell: {too_few_words(found)}."
     lead = found.logrank or found.likelihood_ratio
     if lead is None:
         return found.words
-    luck = f"as much by luck alone has a chance of {p_words(lead.p)}"
+    luck = _LUCKY.format(p_words(lead.p))
     told = sorted(((g.half[0], g.name) for g in view.groups if g.half is not None), reverse=True)
     if lead.p < _LUCK:
         said = f"They last differently: {luck}."
@@ -178,6 +205,11 @@ def notes(view: LifePage) -> tuple[str, ...]:
         said.append(
             "Lives of several processes are taken together here: a group that ran on the harder "
             "one looks worse than it is. Choose one process to be sure."
+        )
+    if isinstance(view.ratio, LifeRatio):
+        said.append(
+            "How many times as long is told on the ground that both groups fail alike, only later "
+            "or sooner (one shape of curve)."
         )
     if view.one:
         said.append(
