@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import datetime as dt
 import itertools
+from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
+from kit import Floor
+from pitwise.services import drafts, signing
 from pitwise.services.life_book import End, PartLife
 
 _count = itertools.count(1)
@@ -54,3 +57,28 @@ def a_life(end: End = "worn", starts: int = 300, good: int = 200, **more: Any) -
         ended_at=None if end == "running" else _FIRST.ended_at,
     )
     return replace(made, **more)
+
+
+def lose(floor: Floor, starts: int, *, torch: int | None = None, minutes: float = 0.0) -> int:
+    """Sign an inspection that finds the electrode lost in the cut."""
+    number = floor.draft(torch)
+    drafts.set_mark(floor.shop, floor.tech, number, "electrode", "emitter-blown", "seen")
+    drafts.set_lost(floor.shop, floor.tech, number, "electrode", lost=True)
+    floor.look_all(number)
+    drafts.add_reading(floor.shop, floor.tech, number, "0.40 mm", key=floor.key())
+    drafts.set_use(
+        floor.shop, floor.tech, number, starts=str(starts), arc_minutes=str(minutes), reset=False
+    )
+    signing.sign(floor.shop, floor.tech, number, key=floor.key())
+    floor.clock.forward(days=1)
+    return number
+
+
+def lose_all(floor: Floor, uses: Iterable[int], *, torch: int | None = None) -> None:
+    """Run electrode after electrode until it is lost in the cut, each so many starts."""
+    floor.clock.forward(days=1)
+    floor.inspect("0.40 mm", torch=torch, starts="0", minutes="0")
+    total = 0
+    for use in uses:
+        total += use
+        lose(floor, total, torch=torch, minutes=total / 2)

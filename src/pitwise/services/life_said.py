@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from pitwise.services.life_page import LifePage
+import math
+
+from pitwise.services.life_page import OTHERS, LifePage
 from pitwise.services.life_told import GroupTold, Share
 from pitwise.services.life_words import END_WORDS, range_words, use_words
-from pitwise.wear.life.tell import LifeTold, TooFewToTell
+from pitwise.wear.life.ratio import LifeRatio
+from pitwise.wear.life.tell import FEWEST_ENDS, LifeTold, TooFewToTell, p_words
 
 BY_WORDS = {
     "process": "process",
@@ -17,6 +20,9 @@ BY_WORDS = {
     "cure": "before and after a cure",
 }
 _SAID = 3
+# Below this chance a difference is called one (our own choice, as is usual).
+_LUCK = 0.05
+_LUCKY = "as much by luck alone has a chance of {}"
 
 
 def _count(number: int, one: str, many: str = "") -> str:
@@ -39,6 +45,11 @@ def share_words(share: Share | None) -> str:
 
 def too_few_words(told: TooFewToTell) -> str:
     """Return why nothing is told, and what would mend it."""
+    if told.ends < FEWEST_ENDS and told.lives:
+        came = "life has" if told.ends == 1 else "lives have"
+        return (
+            f"{told.ends:.0f} {came} come to this end, of {told.lives:.0f}; it takes {FEWEST_ENDS}"
+        )
     return f"{told.reason}; {told.mend}" if told.mend else told.reason
 
 
@@ -49,7 +60,7 @@ def group_words(group: GroupTold) -> str:
         return f"too few to tell: {ended:.0f} of {len(group.parts)}"
     middle, spread = group.half
     if not group.half_seen:
-        return f"more than half last {use_words(group.longest)}, the longest seen"
+        return f"half beyond {use_words(group.longest)} ({range_words(spread.low, spread.high)})"
     return f"half by {use_words(middle)} ({range_words(spread.low, spread.high)})"
 
 
@@ -59,9 +70,9 @@ def shape_words(group: GroupTold) -> str:
         return ""
     spread = group.told.ranges["shape"]
     figures = f"shape {group.told.fit.shape:.2g} ({spread.low:.2g} to {spread.high:.2g})"
-    if spread.low > 1:
+    if group.told.kind == "wear":
         return f"They wear: the longer in, the sooner due; {figures}."
-    if spread.high < 1:
+    if group.told.kind == "early":
         return f"New ones fail most: look at fitting, handling and the lot; {figures}."
     return f"Wear can't be told from chance; {figures}."
 
@@ -87,11 +98,33 @@ def headlines(view: LifePage) -> tuple[str, ...]:
             )
         else:
             said.append(
-                f"{where}fewer than half of the {many} are {END_WORDS[view.end]} by "
-                f"{use_words(group.longest)} {view.unit}, the longest seen; one in ten by "
-                f"{use_words(tenth)} ({range_words(early.low, early.high)})."
+                f"{where}half of the {many} last beyond {use_words(group.longest)} {view.unit}, "
+                f"the longest seen ({range_words(spread.low, spread.high)} by the curve); one in "
+                f"ten are {END_WORDS[view.end]} by {use_words(tenth)} "
+                f"({range_words(early.low, early.high)})."
             )
     return tuple(s[:1].upper() + s[1:] for s in said)
+
+
+def _ratio_words(view: LifePage, found: LifeRatio) -> str:
+    """Return how many times as long one of two groups lasts as the other."""
+    first, second = (g.name for g in view.groups)
+    one = f"Parts of {first}"
+    other = second if second == OTHERS else f"those of {second}"
+    if view.by == "cure":
+        one, other = "Parts after the cure", "those before it"
+    low, high = found.range.low, found.range.high
+    luck = _LUCKY.format(p_words(found.test.p))
+    if low == 0 and not math.isfinite(high):
+        return f"Whether they differ is quite open; {luck}."
+    if low == 0:
+        size = f"at most {high:.2g} times as long as {other}"
+    elif not math.isfinite(high):
+        size = f"{low:.2g} times as long as {other}, or longer"
+    else:
+        size = f"{found.ratio:.2g} times as long as {other} ({low:.2g} to {high:.2g})"
+    said = "" if low > 1 or high < 1 else "No difference is shown. "
+    return f"{said}{one} last {size}; {luck}."
 
 
 def compared_words(view: LifePage) -> str:
@@ -99,9 +132,30 @@ def compared_words(view: LifePage) -> str:
     found = view.compared
     if found is None:
         return ""
+    if isinstance(view.ratio, LifeRatio):
+        return _ratio_words(view, view.ratio)
     if isinstance(found, TooFewToTell):
         return f"Whether they differ, too few tell: {too_few_words(found)}."
-    return found.words
+    lead = found.logrank or found.likelihood_ratio
+    if lead is None:
+        return found.words
+    luck = _LUCKY.format(p_words(lead.p))
+    told = sorted(((g.half[0], g.name) for g in view.groups if g.half is not None), reverse=True)
+    if lead.p < _LUCK:
+        said = f"They last differently: {luck}."
+        if len(told) > 1:
+            said += f" Longest: {told[0][1]}; shortest: {told[-1][1]}."
+    else:
+        said = f"The difference is within chance: {luck}."
+    other = found.likelihood_ratio
+    if found.logrank and other and (found.logrank.p < _LUCK) != (other.p < _LUCK):
+        said += (
+            f" The fitted curves alone give {p_words(other.p)}: the two tests disagree, so wait "
+            "for more lives."
+        )
+    if found.logrank is None and found.left_out:
+        said += f" Too few for a curve, and so not compared: {', '.join(found.left_out)}."
+    return said
 
 
 def ends_sentence(view: LifePage) -> str:
@@ -151,6 +205,11 @@ def notes(view: LifePage) -> tuple[str, ...]:
         said.append(
             "Lives of several processes are taken together here: a group that ran on the harder "
             "one looks worse than it is. Choose one process to be sure."
+        )
+    if isinstance(view.ratio, LifeRatio):
+        said.append(
+            "How many times as long is told on the ground that both groups fail alike, only later "
+            "or sooner (one shape of curve)."
         )
     if view.one:
         said.append(

@@ -11,6 +11,7 @@ import numpy as np
 from pitwise.services.life_book import AskedEnd, Measure, PartLife, interval_of
 from pitwise.wear.life.intervals import Range, survival_range
 from pitwise.wear.life.lives import Lives
+from pitwise.wear.life.ratio import LifeRatio, life_ratio
 from pitwise.wear.life.steps import cumulative_incidence, kaplan_meier
 from pitwise.wear.life.tell import Compared, LifeTold, TooFewToTell, compare, tell
 from pitwise.wear.life.turnbull import turnbull
@@ -147,25 +148,37 @@ def step_corners(lives: Lives, longest: float) -> tuple[tuple[float, float], ...
             corners.append((float(begun), left))
             if math.isfinite(done):
                 corners.append((float(done), max(0.0, left - float(mass))))
-    if corners[-1][0] < longest:
+    if corners[-1][0] < longest and corners[-1][1] > 0:
         corners.append((longest, corners[-1][1]))
     return tuple(corners)
 
 
 def compared(groups: Sequence[GroupTold]) -> Compared | TooFewToTell | None:
-    """Compare the groups that have lives; None where there are not two of them.
-
-    Where too few have ended in one of them, those that tell something on their own are
-    compared.
-    """
+    """Compare the groups that have lives; None where there are not two of them."""
     known: Mapping[str, Lives] = {g.name: g.lives for g in groups if g.lives is not None}
-    if len(known) < 2:
+    return compare(known) if len(known) > 1 else None
+
+
+def ratio_of(
+    groups: Sequence[GroupTold], *, after_first: bool = False
+) -> LifeRatio | TooFewToTell | None:
+    """Return how many times as long the first of two groups lasts as the second.
+
+    Parameters
+    ----------
+    groups : sequence of GroupTold
+    after_first : bool
+        The second over the first instead.
+
+    Returns
+    -------
+    LifeRatio, TooFewToTell or None
+        None where there are not two groups with lives.
+    """
+    if len(groups) != 2:
         return None
-    found = compare(known)
-    told = {g.name: g.lives for g in groups if g.lives is not None and g.half is not None}
-    if isinstance(found, TooFewToTell) and 2 <= len(told) < len(known):
-        return compare(told)
-    return found
+    one, other = (g.lives for g in (reversed(groups) if after_first else groups))
+    return life_ratio(one, other, LEVEL) if one is not None and other is not None else None
 
 
 def way_corners(
@@ -179,7 +192,9 @@ def way_corners(
     known = [(use, "" if end == "running" else end) for use, end in uses if use > 0]
     if not any(end for _, end in known):
         return {}
-    found = cumulative_incidence([use for use, _ in known], [end for _, end in known])
+    # A share of which rounding alone is left has limits beyond what a number holds: not drawn.
+    with np.errstate(over="ignore"):
+        found = cumulative_incidence([use for use, _ in known], [end for _, end in known])
     longest = max(use for use, end in known if end)
     out = {}
     for way, steps in found.items():
