@@ -20,6 +20,7 @@ _ROOMS = {
     "causes": ("causes",),
     "wear": ("wear",),
     "replace_at": ("replace-at",),
+    "life": ("life",),
     "program": ("program",),
     "outlook": ("outlook",),
     "circle": ("circle",),
