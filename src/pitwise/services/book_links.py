@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session, aliased
 from pitwise.records.case_tables import APPEND_ONLY as CASE_FACTS
 from pitwise.records.photo_tables import APPEND_ONLY as PHOTO_FACTS
 from pitwise.records.rows import INSPECTION, SIGNED_WITH_INSPECTION, key_of
+from pitwise.records.shelf_tables import APPEND_ONLY as SHELF_FACTS
 from pitwise.records.tables import Base, Fitting, InspectionRow, PartItem, Torch
 from pitwise.services.book_common import Progress
 from pitwise.services.book_faults import Fault
@@ -22,8 +23,8 @@ _MEND_FITTING = (
     "take the part out and fit what really is in the torch; if it shows again, restore the "
     "newest backup that verifies"
 )
-# What counts, forecasts, cases and measures stand on; see migrations 0002 to 0004.
-_APPEND_ONLY = ("station_setting", "import_file", *CASE_FACTS, *PHOTO_FACTS)
+# What counts, forecasts, cases, measures and the shelf stand on; see migrations 0002 to 0005.
+_APPEND_ONLY = ("station_setting", "import_file", *CASE_FACTS, *PHOTO_FACTS, *SHELF_FACTS)
 _UNGUARDED = (
     "export the book and restore it into a new one, which has all guards; find out who took "
     "this one away"

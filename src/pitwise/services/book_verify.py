@@ -29,6 +29,7 @@ from pitwise.services.book_faults import Fault
 from pitwise.services.book_imports import import_faults
 from pitwise.services.book_links import file_faults, guard_faults, link_faults
 from pitwise.services.book_photos import photo_faults
+from pitwise.services.book_shelf import shelf_faults
 from pitwise.services.book_signed import check_signed
 from pitwise.services.book_studies import study_faults
 from pitwise.services.errors import ServiceError
@@ -115,8 +116,9 @@ def verify_book(
     (all its rows, cell by cell, and the counter reading and fittings it made), the record
     against its hash and the trail; every signing the trail tells of; the sheets that
     decided; corrections; what is fitted; imported files; photos and their measures; cases,
-    learning, ranges and finished studies against the trail; references between tables; the
-    triggers that guard all this; and, on SQLite, the file itself.
+    learning, ranges, finished studies and the shelf against the trail; that the shelf's
+    ledger adds up; references between tables; the triggers that guard all this; and, on
+    SQLite, the file itself.
 
     Parameters
     ----------
@@ -200,6 +202,7 @@ def _check_all(
     faults += case_faults(session, tell)
     faults += photo_faults(session, tell)
     faults += study_faults(session, tell)
+    faults += shelf_faults(session, tell)
 
 
 def _walk_trail(session: Session, trail: _Trail, head: str | None, tell: Progress) -> None:

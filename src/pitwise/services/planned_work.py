@@ -1,0 +1,436 @@
+"""Work planned on the torches, and each torch's usual work beside it."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import Literal
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from pitwise.records.shelf_tables import BaseLoad as BaseLoadRow
+from pitwise.records.shelf_tables import PlannedWork
+from pitwise.records.tables import Counter, Person, Torch
+from pitwise.records.wear_tables import Program, UseReport
+from pitwise.services.drafts import check_key
+from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
+from pitwise.services.fields import clean_text, decimal_number, whole_number
+from pitwise.services.permissions import Actor, require
+from pitwise.services.program_counts import count_of
+from pitwise.services.shopfloor import Shop
+from pitwise.services.station_settings import settings_of
+from pitwise.services.use_files import current_use
+from pitwise.services.zone import named_zone
+from pitwise.shelf.usual import LONGEST_DAYS, Stretch, usual_work
+
+MOST_PLATES = 100_000
+MOST_DAYS_AHEAD = 730
+_LEAST_STRETCH_DAYS = 0.25
+_MOST_STARTS_PER_DAY = 43_200.0
+_MOST_MINUTES = 1440.0
+
+
+@dataclass(frozen=True)
+class PlannedLine:
+    """Plates of a program planned on a torch.
+
+    Attributes
+    ----------
+    id, torch_id, program_id, plates : int
+    torch, program, note, by : str
+    first_day, last_day : date
+    at : datetime
+    starts, arc_minutes : float or None
+        Of one plate, as the torch's station counts it; None where it can't be counted.
+    problem : str
+        Why not; empty when counted.
+    """
+
+    id: int
+    torch_id: int
+    torch: str
+    program_id: int
+    program: str
+    plates: int
+    first_day: dt.date
+    last_day: dt.date
+    note: str
+    by: str
+    at: dt.datetime
+    starts: float | None
+    arc_minutes: float | None
+    problem: str
+
+    def plates_from(self, day: dt.date) -> float:
+        """Return the plates still to be cut from a day on, spread evenly over its days."""
+        days = (self.last_day - self.first_day).days + 1
+        left = (self.last_day - max(day, self.first_day)).days + 1
+        return self.plates * max(0, left) / days
+
+
+@dataclass(frozen=True)
+class BaseLoad:
+    """A torch's usual work a day.
+
+    Attributes
+    ----------
+    starts_per_day, minutes_per_start : float
+    sd : float
+        SD of a day's starts.
+    level_se, level_df : float
+        How well `starts_per_day` is known.
+    days_seen : float
+        Days of the counters it rests on; 0 when the shop set it.
+    of : {"counters", "shop"}
+    reason, by : str
+        Of the shop's own figure; empty otherwise.
+    at : datetime or None
+        When the shop set it; None otherwise.
+    """
+
+    starts_per_day: float
+    minutes_per_start: float
+    sd: float
+    level_se: float
+    level_df: float
+    days_seen: float
+    of: Literal["counters", "shop"]
+    reason: str = ""
+    by: str = ""
+    at: dt.datetime | None = None
+
+
+@dataclass(frozen=True)
+class NoLoad:
+    """The usual work can't be told; falsy, with why and the mend."""
+
+    reason: str
+    mend: str
+
+    def __bool__(self) -> bool:
+        """Return False: there is no load."""
+        return False
+
+
+def today_of(shop: Shop) -> dt.date:
+    """Return the day it is at the shop: by the zone it names, else by UTC."""
+    return shop.clock().astimezone(named_zone() or dt.UTC).date()
+
+
+def day_of(place: str, text: str) -> dt.date:
+    """Return a day as a date field sends it, 2026-11-30."""
+    try:
+        return dt.date.fromisoformat((text or "").strip())
+    except ValueError as error:
+        raise ServiceError(
+            place, f"'{(text or '').strip()[:20]}' is no day", "write it as 2026-11-30"
+        ) from error
+
+
+def _torch(session: Session, torch_id: int) -> Torch:
+    torch = session.get(Torch, torch_id)
+    if torch is None:
+        raise NotFoundError("torch", f"there is no torch {torch_id}", "choose from the list")
+    return torch
+
+
+def add_planned(
+    shop: Shop,
+    actor: Actor,
+    *,
+    torch_id: int,
+    program_id: int,
+    plates: str,
+    first_day: str,
+    last_day: str,
+    key: str,
+    note: str = "",
+) -> int:
+    """Plan plates of a program on a torch; the same key twice is one plan.
+
+    Parameters
+    ----------
+    torch_id, program_id : int
+    plates : str
+        As typed, 1 to 100 000.
+    first_day, last_day : str
+        ISO dates; the plates are spread evenly over them.
+    key : str
+        Made on the tablet.
+    note : str
+
+    Raises
+    ------
+    ServiceError
+        A field that can't be, or a program that can't be counted on this torch's station.
+    ConflictError
+        The key stands for another plan.
+    """
+    require(actor, "plan-work")
+    check_key(key)
+    number = whole_number("plates", plates, low=1, high=MOST_PLATES)
+    if number is None:
+        raise ServiceError("plates", "is empty", "write how many are planned")
+    first = day_of("first day", first_day)
+    last = day_of("last day", last_day)
+    today = today_of(shop)
+    if last < first:
+        raise ServiceError("last day", "lies before the first", "give a later day")
+    if last < today:
+        raise ServiceError("last day", "is over already", "plan from today on")
+    if (last - today).days > MOST_DAYS_AHEAD:
+        raise ServiceError(
+            "last day", f"is more than {MOST_DAYS_AHEAD} days ahead", "plan less far ahead"
+        )
+    if (today - first).days > MOST_DAYS_AHEAD:
+        raise ServiceError("first day", "is long past", "give the day the work began")
+    words = clean_text("note", note, longest=200, empty_ok=True)
+    with shop.database.write() as session:
+        same = session.scalar(select(PlannedWork).where(PlannedWork.key == key))
+        if same is not None:
+            asked = (torch_id, program_id, number, first, last)
+            if (same.torch_id, same.program_id, same.plates, same.first_day, same.last_day) != (
+                asked
+            ):
+                raise ConflictError(
+                    "key", "it stands for another plan", "reload the page, then do it again"
+                )
+            return same.id
+        torch = _torch(session, torch_id)
+        program = session.get(Program, program_id)
+        if program is None or program.withdrawn_at is not None:
+            raise NotFoundError(
+                "program", f"program {program_id} is not in use", "choose from the list"
+            )
+        count = count_of(session, program.id, settings_of(session, torch.station_id), keep=True)
+        if not count.starts:
+            raise ServiceError(
+                "program", f"'{program.name}' has no start", "give a program that cuts"
+            )
+        row = PlannedWork(
+            key=key,
+            torch_id=torch.id,
+            program_id=program.id,
+            plates=number,
+            first_day=first,
+            last_day=last,
+            note=words,
+            by=actor.person_id,
+            at=shop.clock(),
+        )
+        session.add(row)
+        session.flush()
+        shop.note(
+            session,
+            actor,
+            "work-planned",
+            f"torch {torch.id}",
+            plan=row.id,
+            program=program.name,
+            plates=number,
+            first_day=first.isoformat(),
+            last_day=last.isoformat(),
+        )
+        return row.id
+
+
+def withdraw(shop: Shop, actor: Actor, plan_id: int) -> None:
+    """Take planned work off; it stays in the book as withdrawn. Doing it twice is no error."""
+    require(actor, "plan-work")
+    with shop.database.write() as session:
+        row = session.get(PlannedWork, plan_id)
+        if row is None:
+            raise NotFoundError("plan", f"there is no plan {plan_id}", "choose from the list")
+        if row.withdrawn_at is not None:
+            return
+        row.withdrawn_at, row.withdrawn_by = shop.clock(), actor.person_id
+        shop.note(session, actor, "planned-work-withdrawn", f"torch {row.torch_id}", plan=row.id)
+
+
+def planned(session: Session, on: dt.date | None = None) -> list[PlannedLine]:
+    """Return the planned work in force, soonest first.
+
+    Parameters
+    ----------
+    session : Session
+    on : date or None
+        Leave out what is over before this day.
+    """
+    query = (
+        select(PlannedWork, Torch, Program, Person.name)
+        .join(Torch, Torch.id == PlannedWork.torch_id)
+        .join(Program, Program.id == PlannedWork.program_id)
+        .outerjoin(Person, Person.id == PlannedWork.by)
+        .where(PlannedWork.withdrawn_at.is_(None))
+        .order_by(PlannedWork.first_day, PlannedWork.id)
+    )
+    if on is not None:
+        query = query.where(PlannedWork.last_day >= on)
+    lines = []
+    counted: dict[tuple[int, int], tuple[float | None, float | None, str]] = {}
+    for row, torch, program, by in session.execute(query):
+        place = (program.id, torch.station_id)
+        if place not in counted:
+            try:
+                count = count_of(session, program.id, settings_of(session, torch.station_id))
+                counted[place] = (float(count.starts), count.arc_minutes, "")
+            except ServiceError as error:
+                counted[place] = (None, None, str(error))
+        lines.append(
+            PlannedLine(
+                row.id,
+                torch.id,
+                torch.name,
+                program.id,
+                program.name,
+                row.plates,
+                row.first_day,
+                row.last_day,
+                row.note,
+                by or "Pitwise",
+                row.at,
+                *counted[place],
+            )
+        )
+    return lines
+
+
+def stretches_of(session: Session, torch_id: int) -> list[Stretch]:
+    """Return a torch's use between its counter readings, oldest first."""
+    rows = session.scalars(
+        select(Counter)
+        .where(Counter.torch_id == torch_id, Counter.void.is_(False))
+        .order_by(Counter.at, Counter.id)
+    ).all()
+    points = [(r.at, float(r.total_starts), r.total_minutes, bool(r.reset)) for r in rows]
+    if rows:
+        late = session.scalar(
+            select(UseReport.at)
+            .where(UseReport.torch_id == torch_id, UseReport.at > rows[-1].at)
+            .order_by(UseReport.at.desc())
+            .limit(1)
+        )
+        if late is not None:
+            starts, minutes = current_use(session, torch_id)
+            points.append((late, float(starts), minutes, False))
+    if not points:
+        return []
+    newest = points[-1][0]
+    out, before = [], points[0]
+    for point in points[1:]:
+        days = (point[0] - before[0]).total_seconds() / 86400
+        if days < _LEAST_STRETCH_DAYS:
+            # Two readings of one round: what came between them goes to the stretch to come.
+            continue
+        ago = (newest - point[0]).total_seconds() / 86400
+        # Use before a reset is not known: such a stretch tells nothing.
+        if not point[3] and ago < LONGEST_DAYS and point[1] >= before[1]:
+            out.append(Stretch(days, ago, point[1] - before[1], max(0.0, point[2] - before[2])))
+        before = point
+    return out
+
+
+def base_load(session: Session, torch_id: int) -> BaseLoad | NoLoad:
+    """Return a torch's usual work: as the shop set it, else by the counters' last 28 days."""
+    row = session.execute(
+        select(BaseLoadRow, Person.name)
+        .outerjoin(Person, Person.id == BaseLoadRow.by)
+        .where(BaseLoadRow.torch_id == torch_id)
+        .order_by(BaseLoadRow.id.desc())
+        .limit(1)
+    ).first()
+    usual = usual_work(stretches_of(session, torch_id))
+    if row is not None and row[0].starts_per_day is not None:
+        per_day, each = row[0].starts_per_day, row[0].minutes_per_start or 0.0
+        # The shop knows the level; how unevenly it comes only the counters tell.
+        uneven = usual.day_sd / usual.starts_per_day if usual and usual.starts_per_day else 0.5
+        return BaseLoad(
+            per_day,
+            each,
+            uneven * per_day,
+            0.0,
+            float("inf"),
+            0.0,
+            "shop",
+            row[0].reason,
+            row[1] or "Pitwise",
+            row[0].at,
+        )
+    if usual is None:
+        return NoLoad(
+            "its counters were not read twice yet",
+            "sign inspections with counters, import a use file, or set its usual work",
+        )
+    return BaseLoad(
+        usual.starts_per_day,
+        usual.minutes_per_start,
+        usual.day_sd,
+        usual.level_se,
+        usual.level_df,
+        usual.days_seen,
+        "counters",
+    )
+
+
+def set_base_load(
+    shop: Shop,
+    actor: Actor,
+    torch_id: int,
+    *,
+    starts_per_day: str,
+    minutes_per_start: str,
+    reason: str,
+) -> int:
+    """Set a torch's usual work beside the plan; both empty: by its counters again.
+
+    Parameters
+    ----------
+    torch_id : int
+    starts_per_day, minutes_per_start : str
+        As typed.
+    reason : str
+
+    Returns
+    -------
+    int
+        The row that holds now.
+    """
+    require(actor, "plan-work")
+    starts = decimal_number("starts a day", starts_per_day, high=_MOST_STARTS_PER_DAY)
+    minutes = decimal_number("arc minutes a start", minutes_per_start, high=_MOST_MINUTES)
+    if (starts is None) != (minutes is None):
+        raise ServiceError(
+            "starts a day" if starts is None else "arc minutes a start",
+            "is empty",
+            "fill in both, or empty both to go by the counters",
+        )
+    if starts is not None and minutes is not None and starts * minutes > _MOST_MINUTES:
+        raise ServiceError(
+            "arc minutes a start",
+            f"{starts:g} starts of {minutes:g} arc minutes are more than a day has",
+            "give arc minutes of one start",
+        )
+    words = clean_text("reason", reason, longest=400)
+    with shop.database.write() as session:
+        torch = _torch(session, torch_id)
+        row = BaseLoadRow(
+            torch_id=torch.id,
+            starts_per_day=starts,
+            minutes_per_start=minutes,
+            reason=words,
+            by=actor.person_id,
+            at=shop.clock(),
+        )
+        session.add(row)
+        session.flush()
+        shop.note(
+            session,
+            actor,
+            "base-load-set",
+            f"torch {torch.id}",
+            starts_per_day=starts,
+            minutes_per_start=minutes,
+            reason=words,
+        )
+        return row.id

@@ -1,0 +1,478 @@
+"""How many pieces of each shelf item will go: the wear model run forward on the book.
+
+What it rests on is read once and kept until the book, or the day, moves on: the stamp of all
+rows that bear on it is asked first, which costs a few milliseconds.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import itertools
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+from weakref import WeakKeyDictionary
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session, aliased
+
+from pitwise.bench.decide import PIT_PART
+from pitwise.measure.conformity import limit_in
+from pitwise.records.shelf_tables import BaseLoad as BaseLoadRow
+from pitwise.records.shelf_tables import KitLine, Movement, PlannedWork, ShelfItem
+from pitwise.records.tables import (
+    Counter,
+    Fitting,
+    Gauge,
+    InspectionRow,
+    ShopLimit,
+    Torch,
+)
+from pitwise.records.wear_tables import Program, StationSetting, UseReport, WearFit
+from pitwise.services.fittings import fitted, lives_of
+from pitwise.services.life_book import PartLife, part_lives
+from pitwise.services.planned_work import BaseLoad, PlannedLine, base_load, planned, today_of
+from pitwise.services.setup import selector
+from pitwise.services.shopfloor import Shop
+from pitwise.services.use_files import current_use
+from pitwise.services.wear_book import FitInForce, carried, fit_in_force, histories, state_of
+from pitwise.shelf.advice import CantTell
+from pitwise.shelf.demand import (
+    Counted,
+    DailyWork,
+    DemandPaths,
+    LifeBelief,
+    OwnLife,
+    TorchLoad,
+    WearingSet,
+    simulate_changes,
+    takings,
+)
+from pitwise.wear.life.lives import Lives
+from pitwise.wear.life.weibull import fit_weibull
+from pitwise.wear.refusal import FitRefusedError
+from pitwise.wear.words import basis_words
+
+DAYS = 90
+PATHS = 2000
+NOZZLE = "nozzle"
+_SEED = 20
+# Fewer ends than this say too little of a life's shape: then ends are counted over starts.
+_ENOUGH_ENDS = 5
+# Believed beforehand of ends counted over starts: half an end in so many starts (our own
+# choice, no source). Weak: five ends of the shop's own outweigh it tenfold.
+_PART_STARTS = 2000.0
+_EARLY_STARTS = 5000.0
+_BEFOREHAND = 0.5
+_GAPS = 20
+_USUAL_GAP_DAYS = 5.0
+# Counters not read for longer than this: the torch may be standing, so no more is carried on.
+_MOST_UNREAD_DAYS = 14.0
+_TAKINGS_DAYS = 365.0
+_ENOUGH_TAKINGS = 3
+
+
+@dataclass(frozen=True, eq=False)
+class ItemDemand:
+    """What will go of one item.
+
+    Attributes
+    ----------
+    paths : DemandPaths or CantTell
+    basis : tuple of str
+        What it rests on, one sentence each.
+    torches : tuple of str
+        That use it.
+    """
+
+    paths: DemandPaths | CantTell
+    basis: tuple[str, ...]
+    torches: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class ShopDemand:
+    """What will go of every item but kits, from a day on.
+
+    Attributes
+    ----------
+    day : date
+    days : int
+    of : dict of int to ItemDemand
+        By shelf item.
+    left_out : tuple of str
+        Torches whose demand can't be told, and why.
+    stamp : tuple
+        Of the rows it rests on: the same stamp is the same demand.
+    """
+
+    day: dt.date
+    days: int
+    of: dict[int, ItemDemand]
+    left_out: tuple[str, ...]
+    stamp: tuple[Any, ...]
+
+
+_kept: WeakKeyDictionary[Shop, dict[int, ShopDemand]] = WeakKeyDictionary()
+_lock = threading.Lock()
+
+
+def demand_of_shop(shop: Shop, session: Session, days: int = DAYS) -> ShopDemand:
+    """Return what will go of every item that is no kit.
+
+    Parameters
+    ----------
+    shop, session
+    days : int
+        To look ahead.
+    """
+    day = today_of(shop)
+    stamp = (day, *_stamp(session))
+    # One at a time: two pages asking at once would do the same work twice.
+    with _lock:
+        kept = _kept.setdefault(shop, {})
+        known = kept.get(days)
+        if known is None or known.stamp != stamp:
+            known = kept[days] = _reckon(shop, session, day, days, stamp)
+        return known
+
+
+def _stamp(session: Session) -> tuple[Any, ...]:
+    """Return what moves when anything moves that a demand rests on."""
+    signed = InspectionRow.state == "signed"
+    asked = [
+        select(func.max(WearFit.id)),
+        select(func.count()).select_from(InspectionRow).where(signed),
+        select(func.max(InspectionRow.id)).where(signed),
+        select(func.max(Counter.id)),
+        select(func.count()).select_from(Counter).where(Counter.void.is_(True)),
+        select(func.max(UseReport.id)),
+        select(func.max(Fitting.id)),
+        select(func.count()).select_from(Fitting).where(Fitting.removed_at.is_not(None)),
+        select(func.count()).select_from(Fitting).where(Fitting.void.is_(True)),
+        select(func.max(PlannedWork.id)),
+        select(func.count()).where(PlannedWork.withdrawn_at.is_not(None)),
+        select(func.max(BaseLoadRow.id)),
+        select(func.max(Movement.id)),
+        select(func.count()).select_from(ShelfItem).where(ShelfItem.active.is_(True)),
+        select(func.max(ShelfItem.id)),
+        select(func.count()).select_from(KitLine),
+        select(func.sum(Torch.process_id * 1009 + Torch.gauge_id)),
+        select(func.count()).select_from(Torch),
+        select(func.sum(Gauge.u_mm)),
+        select(func.max(StationSetting.id)),
+        select(func.max(ShopLimit.id)),
+        select(func.count()).where(ShopLimit.withdrawn_at.is_not(None)),
+        select(func.count()).where(Program.withdrawn_at.is_not(None)),
+    ]
+    return tuple(session.execute(select(*(q.scalar_subquery() for q in asked))).one())
+
+
+@dataclass(frozen=True)
+class _Lives:
+    """Lives of the book as demand takes them: any end that took a new piece is an end."""
+
+    of_type: dict[int, list[PartLife]]
+    early: dict[int, Counted]
+    alone: dict[int, Counted]
+
+
+def _reckon(
+    shop: Shop, session: Session, day: dt.date, days: int, stamp: tuple[Any, ...]
+) -> ShopDemand:
+    lives = _lives(part_lives(session))
+    force = fit_in_force(shop, session)
+    plans = planned(session, day)
+    torches = session.scalars(select(Torch).order_by(Torch.id)).all()
+    loads: list[TorchLoad] = []
+    basis: dict[int, list[str]] = {}
+    used: dict[int, list[str]] = {}
+    left_out: list[str] = []
+    for torch in torches:
+        inside = fitted(session, torch.id)
+        types = {part: row.item.part_type_id for part, row in inside.items()}
+        work = base_load(session, torch.id)
+        own = [p for p in plans if p.torch_id == torch.id]
+        if not isinstance(work, BaseLoad):
+            if not own:
+                left_out.append(f"{torch.name}: {work.reason}; {work.mend}.")
+                continue
+            work = BaseLoad(0.0, 0.0, 0.0, 0.0, float("inf"), 0.0, "shop")
+        load, said = _load(shop, session, force, torch, inside, work, own, day, lives)
+        loads.append(load)
+        words = _work_words(torch.name, work, own)
+        for part, ident in types.items():
+            basis.setdefault(ident, []).extend(
+                x for x in (words, said.get(part, "")) if x and x not in basis.get(ident, [])
+            )
+            used.setdefault(ident, []).append(torch.name)
+    found = simulate_changes(loads, days=days, paths=PATHS, seed=_SEED) if loads else {}
+    by_hand = _by_hand(session, day)
+    of = {}
+    items = session.scalars(select(ShelfItem).where(ShelfItem.kind != "kit")).all()
+    for item in items:
+        kind = item.part_type_id
+        paths = found.get(str(kind)) if kind is not None else None
+        notes = list(basis.get(kind, [])) if kind is not None else []
+        taken = by_hand.get(item.id)
+        if taken is not None and (paths is not None or len(taken.sizes) >= _ENOUGH_TAKINGS):
+            more = takings(
+                len(taken.sizes),
+                taken.days,
+                taken.sizes,
+                days=days,
+                paths=PATHS,
+                seed=_SEED + item.id,
+            )
+            paths = more if paths is None else paths + more
+            notes.append(
+                f"{sum(taken.sizes)} taken or scrapped by hand in the last {taken.days:.0f} days."
+            )
+        told = paths if paths is not None else _no_demand(item, taken)
+        torch_names = tuple(used.get(kind, ())) if kind is not None else ()
+        of[item.id] = ItemDemand(told, tuple(notes), torch_names)
+    return ShopDemand(day, days, of, tuple(left_out), stamp)
+
+
+def _no_demand(item: ShelfItem, taken: _Taken | None) -> CantTell:
+    if item.part_type_id is None:
+        had = len(taken.sizes) if taken is not None else 0
+        return CantTell(
+            f"it was taken {had} time{'' if had == 1 else 's'} in a year: too few to tell",
+            "book what is taken; from three on a forecast is made",
+        )
+    return CantTell(
+        "no torch with known use has one of these in it",
+        "fit it into a torch, and sign inspections with the counters read",
+    )
+
+
+def _lives(every: Sequence[PartLife]) -> _Lives:
+    of_type: dict[int, list[PartLife]] = {}
+    for life in every:
+        of_type.setdefault(life.part_type_id, []).append(life)
+    ended: dict[str, set[int | None]] = {
+        part: {p.inspection_id for p in every if p.part == part and _took_new(p)}
+        for part in (PIT_PART, NOZZLE)
+    }
+    early, alone = {}, {}
+    for ident, own in of_type.items():
+        part = own[0].part
+        if part not in ended:
+            continue
+        starts = float(sum(p.starts for p in own))
+        other = ended[NOZZLE if part == PIT_PART else PIT_PART]
+        single = sum(_took_new(p) and p.inspection_id not in other for p in own)
+        if single:
+            alone[ident] = Counted(float(single), max(starts, 1.0))
+        if part == PIT_PART:
+            others = sum(
+                _took_new(p) and p.inspection_id in other and p.end != "lost" and not _by_pit(p)
+                for p in own
+            )
+            early[ident] = Counted(others + _BEFOREHAND, starts + _EARLY_STARTS)
+    return _Lives(of_type, early, alone)
+
+
+def _took_new(life: PartLife) -> bool:
+    """Tell whether its end took a new piece; one taken out by hand may go in again."""
+    return life.ended_at is not None and not life.taken_out
+
+
+def _by_pit(life: PartLife) -> bool:
+    return any(reason.startswith("pit-") for reason in life.reasons)
+
+
+def _load(
+    shop: Shop,
+    session: Session,
+    force: FitInForce,
+    torch: Torch,
+    inside: Mapping[str, Fitting],
+    work: BaseLoad,
+    plans: Sequence[PlannedLine],
+    day: dt.date,
+    lives: _Lives,
+) -> tuple[TorchLoad, dict[str, str]]:
+    """Return a torch as the simulation takes it, and by part what that rests on."""
+    now = current_use(session, torch.id)
+    behind = lives_of(session, [r.part_item_id for r in inside.values()], now)
+    gaps, since = _rounds(session, torch, day, work)
+    unread = min(_unread_days(session, torch.id, shop.clock()), _MOST_UNREAD_DAYS)
+    more = unread * work.starts_per_day
+    said: dict[str, str] = {}
+    sets = None
+    electrode, nozzle = inside.get(PIT_PART), inside.get(NOZZLE)
+    sheet = shop.sheet(session)
+    limit = sheet.limit_for(PIT_PART, "pit-depth", selector(torch.process))
+    if electrode is not None and limit is not None:
+        item = electrode.part_item_id
+        history = histories(session, [item]).of.get(item)
+        state = state_of(force, history, torch.process.name)
+        life = behind[item]
+        state = carried(state, life.starts + more, life.arc_minutes + more * work.minutes_per_start)
+        pair = [electrode, *([nozzle] if nozzle is not None else [])]
+        types = [r.item.part_type_id for r in pair]
+        sets = WearingSet(
+            keys=tuple(str(t) for t in types),
+            state=state,
+            limit_mm=float(limit_in(limit, "mm")),
+            u_mm=torch.gauge.u_mm,
+            risk=float(sheet.constant("accepted-risk")),
+            early=lives.early.get(types[0], Counted(_BEFOREHAND, _EARLY_STARTS)),
+            alone=tuple((str(t), lives.alone[t]) for t in types if t in lives.alone),
+        )
+        words = basis_words(state.basis, torch.process.name, state.readings)
+        for row in pair:
+            said[row.part] = words
+    parts = []
+    for part, row in inside.items():
+        if sets is not None and part in (PIT_PART, NOZZLE):
+            continue
+        ident = row.item.part_type_id
+        told, said[part] = life_of_type(lives.of_type.get(ident, ()))
+        parts.append(OwnLife(str(ident), behind[row.part_item_id].starts + more, told))
+    return TorchLoad(torch.name, _work(work, plans, day), gaps, since, sets, tuple(parts)), said
+
+
+def life_of_type(lives: Sequence[PartLife]) -> tuple[LifeBelief | Counted, str]:
+    """Return what a part type's lives say of the next ones, and that in a sentence."""
+    own = [p for p in lives if p.starts > 0]
+    ends = sum(_took_new(p) for p in own)
+    starts = float(sum(p.starts for p in own))
+    name = own[0].part_type if own else ""
+    if ends >= _ENOUGH_ENDS:
+        upper = [float(p.starts) if _took_new(p) else float("inf") for p in own]
+        try:
+            fit = fit_weibull(Lives.of([float(p.starts) for p in own], upper))
+        except FitRefusedError:
+            # All of one length, say: ends over starts still tell how many go.
+            pass
+        else:
+            return (
+                LifeBelief(fit.scale, fit.shape, fit.covariance),
+                f"{name}: from {ends} lives that ended.",
+            )
+    words = f"{name}: from {ends} end{'' if ends == 1 else 's'} in {starts:,.0f} starts".replace(
+        ",", "\u202f"
+    )
+    return (
+        Counted(ends + _BEFOREHAND, starts + _PART_STARTS),
+        words + (", too few to tell how long each lasts." if ends < _ENOUGH_ENDS else "."),
+    )
+
+
+def _work(work: BaseLoad, plans: Sequence[PlannedLine], day: dt.date) -> DailyWork:
+    """Spread planned plates evenly over their days; those not counted say so elsewhere."""
+    starts: dict[int, float] = {}
+    minutes: dict[int, float] = {}
+    for plan in plans:
+        if plan.starts is None or plan.arc_minutes is None:
+            continue
+        first = max(0, (plan.first_day - day).days)
+        last = (plan.last_day - day).days
+        each = plan.plates_from(day) / (last - first + 1)
+        for k in range(first, last + 1):
+            starts[k] = starts.get(k, 0.0) + each * plan.starts
+            minutes[k] = minutes.get(k, 0.0) + each * plan.arc_minutes
+    reach = max(starts, default=-1) + 1
+    return DailyWork(
+        work.starts_per_day,
+        work.minutes_per_start,
+        work.level_se,
+        work.level_df,
+        work.sd,
+        tuple(starts.get(k, 0.0) for k in range(reach)),
+        tuple(minutes.get(k, 0.0) for k in range(reach)),
+        on_top=work.of == "shop",
+    )
+
+
+def _work_words(name: str, work: BaseLoad, plans: Sequence[PlannedLine]) -> str:
+    if work.of == "counters":
+        words = (
+            f"{name}: {work.starts_per_day:.0f} starts a day by its counters of "
+            f"{work.days_seen:.0f} days"
+        )
+    else:
+        words = f"{name}: {work.starts_per_day:.0f} starts a day as the shop set it"
+    if plans:
+        plates = sum(p.plates for p in plans)
+        words += f", and {plates} planned plate{'' if plates == 1 else 's'}"
+    return words + "."
+
+
+def _rounds(
+    session: Session, torch: Torch, day: dt.date, work: BaseLoad
+) -> tuple[tuple[float, ...], float]:
+    """Return days between a torch's inspections, and days since the last.
+
+    A correction is no new round: the first of its chain says when it was.
+    """
+    when = session.scalars(
+        select(InspectionRow.opened_at)
+        .where(
+            InspectionRow.torch_id == torch.id,
+            InspectionRow.state == "signed",
+            InspectionRow.supersedes.is_(None),
+        )
+        .order_by(InspectionRow.opened_at.desc())
+        .limit(_GAPS + 1)
+    ).all()
+    days = [at.date() for at in when]
+    gaps = [float((a - b).days) for a, b in itertools.pairwise(days)]
+    gaps = [g for g in gaps if g >= 1]
+    since = float(max(0, (day - days[0]).days)) if days else 0.0
+    if not gaps:
+        due = torch.due_starts
+        per_day = work.starts_per_day
+        gaps = [max(1.0, due / per_day) if due and per_day > 0 else _USUAL_GAP_DAYS]
+    return tuple(gaps), since
+
+
+def _unread_days(session: Session, torch_id: int, now: dt.datetime) -> float:
+    """Return the days since a torch's counters were last read."""
+    seen = [
+        session.scalar(
+            select(func.max(Counter.at)).where(
+                Counter.torch_id == torch_id, Counter.void.is_(False)
+            )
+        ),
+        session.scalar(select(func.max(UseReport.at)).where(UseReport.torch_id == torch_id)),
+    ]
+    known = [at for at in seen if at is not None]
+    return max(0.0, (now - max(known)).total_seconds() / 86400) if known else 0.0
+
+
+@dataclass(frozen=True)
+class _Taken:
+    """Pieces taken or scrapped by hand, a number for each time."""
+
+    sizes: tuple[int, ...]
+    days: float
+
+
+def _by_hand(session: Session, day: dt.date) -> dict[int, _Taken]:
+    """Return what was taken by hand in the last year, undone ones left out, by item."""
+    undone = aliased(Movement)
+    start = dt.datetime.combine(day - dt.timedelta(days=_TAKINGS_DAYS), dt.time(), dt.UTC)
+    rows = session.execute(
+        select(Movement.item_id, Movement.pieces)
+        .outerjoin(undone, undone.reverses == Movement.id)
+        .where(Movement.kind.in_(("taken", "scrapped")), Movement.at >= start, undone.id.is_(None))
+    ).all()
+    first: dict[int, dt.datetime] = {}
+    for item, at in session.execute(
+        select(Movement.item_id, func.min(Movement.at)).group_by(Movement.item_id)
+    ):
+        first[item] = at
+    sizes: dict[int, list[int]] = {}
+    for item, pieces in rows:
+        sizes.setdefault(item, []).append(-pieces)
+    out = {}
+    for item, own in sizes.items():
+        seen = (day - max(first[item], start).date()).days
+        # A month at least: three takings on the first day are not a thousand a year.
+        out[item] = _Taken(tuple(own), float(max(seen, 28)))
+    return out
