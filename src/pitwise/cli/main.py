@@ -21,6 +21,7 @@ _ROOMS = {
     "wear": ("wear",),
     "replace_at": ("replace-at",),
     "life": ("life",),
+    "lives": ("lives",),
     "program": ("program",),
     "outlook": ("outlook",),
     "circle": ("circle",),
