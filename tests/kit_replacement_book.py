@@ -31,8 +31,9 @@ def look(
     drafts.add_reading(floor.shop, floor.tech, number, f"{pit:.2f} mm", key=floor.key())
     floor.look_all(number)
     view = drafts.read_draft(floor.shop, floor.tech, number)
-    for slip in (*view.decision.open_questions(), *view.use_slips):
-        drafts.answer_question(floor.shop, floor.tech, number, slip.code)
+    codes = [x.code for x in view.decision.open_questions()] + [x.code for x in view.use_slips]
+    for code in codes:
+        drafts.answer_question(floor.shop, floor.tech, number, code)
     signing.sign(floor.shop, floor.tech, number, key=floor.key())
     floor.clock.forward(days=1)
 
