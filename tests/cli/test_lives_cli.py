@@ -14,16 +14,16 @@ from life_kit import lose_all
 from pitwise.cli.main import run
 
 
-@pytest.fixture
-def book(lite: Floor) -> str:
-    lose_all(lite, (300, 420, 360))
-    lose_all(lite, (500, 640, 560), torch=lite.other)
+def _book(lite: Floor) -> str:
     return lite.shop.database.engine.url.render_as_string(hide_password=False)
 
 
-def test_json_tells_each_group_with_its_range(
-    book: str, capsys: pytest.CaptureFixture[str]
+def test_json_csv_and_table_tell_the_same(
+    lite: Floor, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
+    lose_all(lite, (300, 420, 360))
+    lose_all(lite, (500, 640, 560), torch=lite.other)
+    book = _book(lite)
     assert run(["--database", book, "lives", "--part", "electrode", "--by", "torch", "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     assert (told["part"], told["end"], told["measure"], told["by"]) == (
@@ -42,12 +42,9 @@ def test_json_tells_each_group_with_its_range(
     assert [x["upper"] for x in told["groups"][0]["lives"]] == [300, 420, 360, None]
     assert told["compared"]["logrank"]["df"] == 1
     assert 0 <= told["compared"]["likelihood_ratio"]["p"] <= 1
-    assert told["compared_words"]
-
-
-def test_the_csv_is_what_the_life_command_reads(
-    book: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
-) -> None:
+    low, high = told["ratio"]["interval"]
+    assert low < told["ratio"]["ratio"] < high < 1
+    assert "times as long as those of Torch B" in told["compared_words"]
     argv = ["--database", book, "lives", "--part", "electrode", "--by", "torch", "--end", "lost"]
     assert run([*argv, "--csv"]) == 0
     text = capsys.readouterr().out
@@ -56,22 +53,18 @@ def test_the_csv_is_what_the_life_command_reads(
         ("300", "300", "Torch A"),
         ("420", "420", "Torch A"),
     ]
-    assert run([*argv, "--json"]) == 0
-    own = json.loads(capsys.readouterr().out)
     file = tmp_path / "lives.csv"
     file.write_text(text)
     assert run(["life", str(file), "--json"]) == 0
     read = json.loads(capsys.readouterr().out)
-    by_name = {g["group"]: g for g in own["groups"]}
+    by_name = {g["group"]: g for g in told["groups"]}
     groups = read["groups"]
+    assert len(groups) == 2
     for name, group in (
         groups.items() if isinstance(groups, dict) else ((g["group"], g) for g in groups)
     ):
         assert group["shape"] == pytest.approx(by_name[name]["shape"])
         assert group["scale"] == pytest.approx(by_name[name]["scale"])
-
-
-def test_people_read_a_table_and_sentences(book: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["--database", book, "lives"]) == 0
     text = capsys.readouterr().out
     for words in ("All parts", "Electrode: until lost in the cut", "half of the electrodes"):
@@ -80,14 +73,14 @@ def test_people_read_a_table_and_sentences(book: str, capsys: pytest.CaptureFixt
     assert "No case is closed yet" in capsys.readouterr().out
 
 
-def test_bad_words_name_place_and_mend(book: str, capsys: pytest.CaptureFixture[str]) -> None:
+def test_bad_words_name_place_and_mend(lite: Floor, capsys: pytest.CaptureFixture[str]) -> None:
     for words, said in (
         (["--part", "cap"], "part: 'cap' is not known. Mend: choose one of"),
         (["--process", "90 A"], "--process: '90 A' is no process. Mend: the book has: 300 A"),
         (["--by", "torch", "--one", "Torch Z"], "group: no life is in 'Torch Z'"),
         (["--by", "cure", "--case", "x"], "--case: 'x' is not a whole number"),
     ):
-        assert run(["--database", book, "lives", *words]) == 2
+        assert run(["--database", _book(lite), "lives", *words]) == 2
         assert said in capsys.readouterr().err
 
 

@@ -50,21 +50,21 @@ def test_worn_lies_between_the_last_good_look_and_the_one_that_replaced(floor: F
     assert interval_of(new, "worn", "starts") is None
 
 
-def test_the_other_part_of_the_pair_was_changed_before_its_own_time(floor: Floor) -> None:
-    floor.inspect(GOOD, starts="0", minutes="0")
-    floor.inspect(WORN, starts="300", minutes="100")
-    nozzle = next(x for x in lives(floor, "nozzle") if x.ended_at)
+def test_the_other_part_of_the_pair_was_changed_before_its_own_time(lite: Floor) -> None:
+    lite.inspect(GOOD, starts="0", minutes="0")
+    lite.inspect(WORN, starts="300", minutes="100")
+    nozzle = next(x for x in lives(lite, "nozzle") if x.ended_at)
     assert (nozzle.end, nozzle.own_reason) == ("changed", False)
     assert nozzle.reasons == ("taken-along-by-electrode",)
     assert interval_of(nozzle, "worn", "starts") == (300.0, math.inf)
     assert interval_of(nozzle, "lost", "starts") == (300.0, math.inf)
 
 
-def test_lost_in_the_cut_ends_at_the_counters(floor: Floor) -> None:
-    floor.inspect(GOOD, starts="0", minutes="0")
-    floor.inspect(GOOD, starts="100", minutes="40")
-    lose(floor, 250, minutes=90)
-    old = next(x for x in lives(floor) if x.ended_at)
+def test_lost_in_the_cut_ends_at_the_counters(lite: Floor) -> None:
+    lite.inspect(GOOD, starts="0", minutes="0")
+    lite.inspect(GOOD, starts="100", minutes="40")
+    lose(lite, 250, minutes=90)
+    old = next(x for x in lives(lite) if x.ended_at)
     assert (old.end, old.own_reason, old.reasons) == (
         "lost",
         True,
@@ -72,7 +72,7 @@ def test_lost_in_the_cut_ends_at_the_counters(floor: Floor) -> None:
     )
     assert interval_of(old, "lost", "starts") == (250.0, 250.0)
     assert interval_of(old, "worn", "starts") == (250.0, math.inf)
-    known = lives_for(lives(floor), "lost", "starts")
+    known = lives_for(lives(lite), "lost", "starts")
     assert (list(known.lower), list(known.upper)) == ([250.0], [250.0])
 
 
@@ -147,40 +147,40 @@ def test_what_a_corrected_inspection_fitted_never_lived(floor: Floor) -> None:
     assert (only.end, only.starts, only.good_starts) == ("running", 300, 300)
 
 
-def test_an_end_without_counters_lies_before_the_next_reading(floor: Floor) -> None:
-    floor.inspect(GOOD, starts="0", minutes="0")
-    floor.inspect(GOOD, starts="100", minutes="30")
-    lose(floor, 180, minutes=55)
-    number = floor.draft()
-    drafts.set_mark(floor.shop, floor.tech, number, "electrode", "emitter-blown", "seen")
-    drafts.set_lost(floor.shop, floor.tech, number, "electrode", lost=True)
-    floor.look_all(number)
-    drafts.add_reading(floor.shop, floor.tech, number, GOOD, key=floor.key())
-    signing.sign(floor.shop, floor.tech, number, key=floor.key())
-    floor.clock.forward(days=1)
-    second = [x for x in lives(floor) if x.end == "lost"][1]
+def test_an_end_without_counters_lies_before_the_next_reading(lite: Floor) -> None:
+    lite.inspect(GOOD, starts="0", minutes="0")
+    lite.inspect(GOOD, starts="100", minutes="30")
+    lose(lite, 180, minutes=55)
+    number = lite.draft()
+    drafts.set_mark(lite.shop, lite.tech, number, "electrode", "emitter-blown", "seen")
+    drafts.set_lost(lite.shop, lite.tech, number, "electrode", lost=True)
+    lite.look_all(number)
+    drafts.add_reading(lite.shop, lite.tech, number, GOOD, key=lite.key())
+    signing.sign(lite.shop, lite.tech, number, key=lite.key())
+    lite.clock.forward(days=1)
+    second = [x for x in lives(lite) if x.end == "lost"][1]
     assert (second.starts, second.more_starts) == (0, math.inf)
-    floor.inspect(GOOD, starts="240", minutes="80")
-    second, third = [x for x in lives(floor) if x.torch_id == floor.torch][1:]
+    lite.inspect(GOOD, starts="240", minutes="80")
+    second, third = [x for x in lives(lite) if x.torch_id == lite.torch][1:]
     assert (second.starts, second.more_starts) == (0, 60.0)
     # The use of those 60 starts may be either's.
     assert (third.starts, third.fewer_starts) == (60, 60.0)
     assert interval_of(third, "lost", "starts") is None
 
 
-def test_fitted_by_hand_between_readings_a_part_may_have_run_less(floor: Floor) -> None:
-    floor.inspect(GOOD, starts="0", minutes="0")
-    floor.inspect(GOOD, starts="100", minutes="30")
-    with floor.shop.database.read() as session:
-        kind = fittings.fitted(session, floor.torch)["electrode"].item.part_type_id
-    fit_part(floor.shop, floor.tech, floor.torch, part_type_id=kind, lot="lot 4")
-    floor.clock.forward(days=3)
-    floor.inspect(GOOD, starts="160", minutes="50")
-    floor.inspect(WORN, starts="400", minutes="150")
-    hand = next(x for x in lives(floor) if x.lot == "lot 4")
+def test_fitted_by_hand_between_readings_a_part_may_have_run_less(lite: Floor) -> None:
+    lite.inspect(GOOD, starts="0", minutes="0")
+    lite.inspect(GOOD, starts="100", minutes="30")
+    with lite.shop.database.read() as session:
+        kind = fittings.fitted(session, lite.torch)["electrode"].item.part_type_id
+    fit_part(lite.shop, lite.tech, lite.torch, part_type_id=kind, lot="lot 4")
+    lite.clock.forward(days=3)
+    lite.inspect(GOOD, starts="160", minutes="50")
+    lite.inspect(WORN, starts="400", minutes="150")
+    hand = next(x for x in lives(lite) if x.lot == "lot 4")
     assert (hand.starts, hand.fewer_starts, hand.more_starts) == (300, 60.0, 0.0)
     assert interval_of(hand, "worn", "starts") == (0.0, 300.0)
-    out = next(x for x in lives(floor) if x.taken_out)
+    out = next(x for x in lives(lite) if x.taken_out)
     assert (out.starts, out.more_starts) == (100, 60.0)
 
 

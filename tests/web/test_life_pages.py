@@ -47,7 +47,8 @@ def test_the_page_tells_compares_and_draws(client_of: Clients, lite: Floor) -> N
     assert sum("Torch A: half by" in x for x in labels) == 2
     links = [x for x in re.findall(r'href="(/life[^"#]*)', text) if "part=" in x]
     assert links
-    for link in dict.fromkeys(links):
+    # One part, one group against the others, and the file: each drawn page takes its time.
+    for link in list(dict.fromkeys(links))[:1] + links[-2:]:
         assert tech.get(link.replace("&amp;", "&")).status_code == 200, link
     assert "selected>torch</option>" in text
 

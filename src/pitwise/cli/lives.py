@@ -122,8 +122,22 @@ def _told(group: Any) -> dict[str, Any]:
     }
 
 
-def _test(found: Any) -> dict[str, float] | None:
-    return None if found is None else {"chi2": found.chi2, "df": found.df, "p": found.p}
+def _test(found: Any) -> dict[str, float]:
+    return {"chi2": found.chi2, "df": found.df, "p": found.p}
+
+
+def _ratio(found: Any) -> dict[str, Any] | None:
+    """Return a ratio of lives; a bound that there is not is null."""
+    from pitwise.wear.life.ratio import LifeRatio
+
+    if not isinstance(found, LifeRatio):
+        return None
+    return {
+        "ratio": _bound(found.ratio),
+        "interval": [found.range.low, _bound(found.range.high)],
+        "shape": found.shape,
+        **_test(found.test),
+    }
 
 
 def _plain(view: Any) -> dict[str, Any]:
@@ -134,8 +148,11 @@ def _plain(view: Any) -> dict[str, Any]:
     compared = None
     if isinstance(view.compared, Compared):
         compared = {
-            "logrank": _test(view.compared.logrank),
-            "likelihood_ratio": _test(view.compared.likelihood_ratio),
+            name: _test(found) if found is not None else None
+            for name, found in (
+                ("logrank", view.compared.logrank),
+                ("likelihood_ratio", view.compared.likelihood_ratio),
+            )
         }
     groups = []
     for group in view.groups:
@@ -181,6 +198,7 @@ def _plain(view: Any) -> dict[str, Any]:
         "groups": groups,
         "groups_not_shown": view.hidden[0],
         "compared": compared,
+        "ratio": _ratio(view.ratio),
         "compared_words": compared_words(view) or None,
         "says": list(headlines(view)),
         "notes": list(notes(view)),
@@ -236,7 +254,8 @@ def _print(view: Any, *, whole: bool) -> None:
             ]
             if not g.half_seen:
                 figures[0] = f"beyond {use_words(g.longest)}"
-        says = shape_words(g) if g.half else too_few_words(g.told)
+        says = shape_words(g) or too_few_words(g.told)
+        says = says[:1].upper() + says[1:]
         table.add_row(
             g.name,
             *figures,

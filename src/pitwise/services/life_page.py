@@ -29,6 +29,7 @@ from pitwise.services.life_told import (
     Share,
     compared,
     ended_ways,
+    ratio_of,
     told_group,
     way_corners,
 )
@@ -37,6 +38,7 @@ from pitwise.services.permissions import Actor, require
 from pitwise.services.shopfloor import Shop
 from pitwise.services.study_files import csv_text, safe_cell
 from pitwise.trade.model import PART_SLUGS, Sheet
+from pitwise.wear.life.ratio import LifeRatio
 from pitwise.wear.life.tell import Compared, TooFewToTell
 
 MOST_GROUPS = 12
@@ -126,6 +128,9 @@ class LifePage:
         At most `MOST_GROUPS`.
     all_groups : tuple of (str, tuple of PartLife)
     compared : Compared, TooFewToTell or None
+    ratio : LifeRatio, TooFewToTell or None
+        Of the two groups where there are two: the first over the second; of a cure, after over
+        before. None otherwise.
     ways : dict of str to corners
     reasons : tuple of Tally
     counts : Ended
@@ -153,6 +158,7 @@ class LifePage:
     groups: tuple[GroupTold, ...]
     all_groups: tuple[tuple[str, tuple[PartLife, ...]], ...]
     compared: Compared | TooFewToTell | None
+    ratio: LifeRatio | TooFewToTell | None
     ways: dict[str, tuple[tuple[float, float], ...]]
     reasons: tuple[Tally, ...]
     counts: Ended
@@ -280,6 +286,7 @@ def life_page(shop: Shop, actor: Actor, asked: Asked) -> LifePage:
         groups=groups,
         all_groups=tuple((name, tuple(parts)) for name, parts in sorted_.items()),
         compared=compared(groups),
+        ratio=ratio_of(groups, after_first=by == "cure"),
         ways=way_corners(shown, measure),
         reasons=_tally(shown, sheet),
         counts=counts,

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from pitwise.services.life_page import LifePage
+import math
+
+from pitwise.services.life_page import OTHERS, LifePage
 from pitwise.services.life_told import GroupTold, Share
 from pitwise.services.life_words import END_WORDS, range_words, use_words
-from pitwise.wear.life.tell import LifeTold, TooFewToTell, p_words
+from pitwise.wear.life.ratio import LifeRatio
+from pitwise.wear.life.tell import FEWEST_ENDS, LifeTold, TooFewToTell, p_words
 
 BY_WORDS = {
     "process": "process",
@@ -19,6 +22,7 @@ BY_WORDS = {
 _SAID = 3
 # Below this chance a difference is called one (our own choice, as is usual).
 _LUCK = 0.05
+_LUCKY = "as much by luck alone has a chance of {}"
 
 
 def _count(number: int, one: str, many: str = "") -> str:
@@ -41,6 +45,11 @@ def share_words(share: Share | None) -> str:
 
 def too_few_words(told: TooFewToTell) -> str:
     """Return why nothing is told, and what would mend it."""
+    if told.ends < FEWEST_ENDS and told.lives:
+        came = "life has" if told.ends == 1 else "lives have"
+        return (
+            f"{told.ends:.0f} {came} come to this end, of {told.lives:.0f}; it takes {FEWEST_ENDS}"
+        )
     return f"{told.reason}; {told.mend}" if told.mend else told.reason
 
 
@@ -51,7 +60,7 @@ def group_words(group: GroupTold) -> str:
         return f"too few to tell: {ended:.0f} of {len(group.parts)}"
     middle, spread = group.half
     if not group.half_seen:
-        return f"more than half last {use_words(group.longest)}, the longest seen"
+        return f"half beyond {use_words(group.longest)} ({range_words(spread.low, spread.high)})"
     return f"half by {use_words(middle)} ({range_words(spread.low, spread.high)})"
 
 
@@ -89,11 +98,33 @@ def headlines(view: LifePage) -> tuple[str, ...]:
             )
         else:
             said.append(
-                f"{where}fewer than half of the {many} are {END_WORDS[view.end]} by "
-                f"{use_words(group.longest)} {view.unit}, the longest seen; one in ten by "
-                f"{use_words(tenth)} ({range_words(early.low, early.high)})."
+                f"{where}half of the {many} last beyond {use_words(group.longest)} {view.unit}, "
+                f"the longest seen ({range_words(spread.low, spread.high)} by the curve); one in "
+                f"ten are {END_WORDS[view.end]} by {use_words(tenth)} "
+                f"({range_words(early.low, early.high)})."
             )
     return tuple(s[:1].upper() + s[1:] for s in said)
+
+
+def _ratio_words(view: LifePage, found: LifeRatio) -> str:
+    """Return how many times as long one of two groups lasts as the other."""
+    first, second = (g.name for g in view.groups)
+    one = f"Parts of {first}"
+    other = second if second == OTHERS else f"those of {second}"
+    if view.by == "cure":
+        one, other = "Parts after the cure", "those before it"
+    low, high = found.range.low, found.range.high
+    luck = _LUCKY.format(p_words(found.test.p))
+    if low == 0 and not math.isfinite(high):
+        return f"Whether they differ is quite open; {luck}."
+    if low == 0:
+        size = f"at most {high:.2g} times as long as {other}"
+    elif not math.isfinite(high):
+        size = f"{low:.2g} times as long as {other}, or longer"
+    else:
+        size = f"{found.ratio:.2g} times as long as {other} ({low:.2g} to {high:.2g})"
+    said = "" if low > 1 or high < 1 else "No difference is shown. "
+    return f"{said}{one} last {size}; {luck}."
 
 
 def compared_words(view: LifePage) -> str:
@@ -101,12 +132,14 @@ def compared_words(view: LifePage) -> str:
     found = view.compared
     if found is None:
         return ""
+    if isinstance(view.ratio, LifeRatio):
+        return _ratio_words(view, view.ratio)
     if isinstance(found, TooFewToTell):
         return f"Whether they differ, too few tell: {too_few_words(found)}."
     lead = found.logrank or found.likelihood_ratio
     if lead is None:
         return found.words
-    luck = f"as much by luck alone has a chance of {p_words(lead.p)}"
+    luck = _LUCKY.format(p_words(lead.p))
     told = sorted(((g.half[0], g.name) for g in view.groups if g.half is not None), reverse=True)
     if lead.p < _LUCK:
         said = f"They last differently: {luck}."
@@ -172,6 +205,11 @@ def notes(view: LifePage) -> tuple[str, ...]:
         said.append(
             "Lives of several processes are taken together here: a group that ran on the harder "
             "one looks worse than it is. Choose one process to be sure."
+        )
+    if isinstance(view.ratio, LifeRatio):
+        said.append(
+            "How many times as long is told on the ground that both groups fail alike, only later "
+            "or sooner (one shape of curve)."
         )
     if view.one:
         said.append(

@@ -11,6 +11,7 @@ import numpy as np
 from pitwise.services.life_book import AskedEnd, Measure, PartLife, interval_of
 from pitwise.wear.life.intervals import Range, survival_range
 from pitwise.wear.life.lives import Lives
+from pitwise.wear.life.ratio import LifeRatio, life_ratio
 from pitwise.wear.life.steps import cumulative_incidence, kaplan_meier
 from pitwise.wear.life.tell import Compared, LifeTold, TooFewToTell, compare, tell
 from pitwise.wear.life.turnbull import turnbull
@@ -147,7 +148,7 @@ def step_corners(lives: Lives, longest: float) -> tuple[tuple[float, float], ...
             corners.append((float(begun), left))
             if math.isfinite(done):
                 corners.append((float(done), max(0.0, left - float(mass))))
-    if corners[-1][0] < longest:
+    if corners[-1][0] < longest and corners[-1][1] > 0:
         corners.append((longest, corners[-1][1]))
     return tuple(corners)
 
@@ -156,6 +157,28 @@ def compared(groups: Sequence[GroupTold]) -> Compared | TooFewToTell | None:
     """Compare the groups that have lives; None where there are not two of them."""
     known: Mapping[str, Lives] = {g.name: g.lives for g in groups if g.lives is not None}
     return compare(known) if len(known) > 1 else None
+
+
+def ratio_of(
+    groups: Sequence[GroupTold], *, after_first: bool = False
+) -> LifeRatio | TooFewToTell | None:
+    """Return how many times as long the first of two groups lasts as the second.
+
+    Parameters
+    ----------
+    groups : sequence of GroupTold
+    after_first : bool
+        The second over the first instead.
+
+    Returns
+    -------
+    LifeRatio, TooFewToTell or None
+        None where there are not two groups with lives.
+    """
+    if len(groups) != 2:
+        return None
+    one, other = (g.lives for g in (reversed(groups) if after_first else groups))
+    return life_ratio(one, other, LEVEL) if one is not None and other is not None else None
 
 
 def way_corners(

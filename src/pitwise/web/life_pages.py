@@ -86,7 +86,7 @@ def _drawn(make: Callable[[int], dict[str, Any] | NoReadings]) -> dict[str, Mark
 
 def _row(group: GroupTold, top: float) -> LifeRow:
     half = None
-    if group.half is not None:
+    if group.half is not None and group.half_seen:
         middle, spread = group.half
         half = (spread.low, middle, spread.high)
     return LifeRow(group.name, group_words(group), group.steps, group.curve(top), half)

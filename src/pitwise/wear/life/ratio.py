@@ -1,0 +1,143 @@
+"""How many times as long one group lasts as another, where both have the same shape.
+
+With a shape shared, a handful of lives tells a ratio where a curve of their own can't be
+fitted: lives of the second group, divided by the ratio, are lives of the first.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import brentq, minimize_scalar
+from scipy.special import chdtrc
+
+from pitwise.wear.refusal import FitRefusedError
+
+from .intervals import Range, deviate
+from .lives import Lives
+from .steps import LogRank
+from .tell import FEWEST_ENDS, TooFewToTell, joined
+from .weibull import fit_weibull
+
+# Beyond 50 times as long or as short nobody asks for figures (our own choice, no source).
+_FURTHEST = math.log(50.0)
+_GRID = np.linspace(-_FURTHEST, _FURTHEST, 25)
+_NONE = -math.inf
+
+
+@dataclass(frozen=True)
+class LifeRatio:
+    """Lives of one group over those of another.
+
+    Attributes
+    ----------
+    ratio : float
+        Times as long; 0 or infinite where the likelihood rises to the end of what is searched.
+    range : Range
+        By the likelihood; 0 or infinite where there is no bound within 1/50 to 50.
+    test : LogRank
+        Likelihood ratio against "as long as the other", 1 degree of freedom.
+    shape : float
+        That both share, at the best ratio.
+    loglik : float
+        There.
+    """
+
+    ratio: float
+    range: Range
+    test: LogRank
+    shape: float
+    loglik: float
+
+
+def _scaled(lives: Lives, by: float) -> Lives:
+    return Lives.of(lives.lower / by, lives.upper / by, lives.count)
+
+
+def life_ratio(one: Lives, other: Lives, level: float = 0.95) -> LifeRatio | TooFewToTell:
+    r"""Return how many times as long `one` lasts as `other`, both Weibull of one shape.
+
+    Parameters
+    ----------
+    one, other : Lives
+    level : float
+        Of the range, such as 0.95.
+
+    Returns
+    -------
+    LifeRatio or TooFewToTell
+        The latter with fewer than 3 ends in all, or where the two together have no fit.
+
+    Notes
+    -----
+    The profile log-likelihood at a ratio r is that of the best Weibull fit to `other` and to
+    `one` divided by r, less :math:`\log r` for each exact end of `one`.
+
+    References
+    ----------
+    .. [1] W. Q. Meeker, L. A. Escobar, Statistical Methods for Reliability Data, Wiley 1998,
+       17.4: log-location-scale regression with one two-valued variable.
+    """
+    ends, total = one.ends + other.ends, one.total + other.total
+    if ends < FEWEST_ENDS:
+        return TooFewToTell(
+            ends,
+            total,
+            f"{ends:.4g} of {total:.4g} lives ended: too few to tell",
+            f"wait for {FEWEST_ENDS} ends",
+        )
+    exact = float(one.count[one.exact].sum())
+
+    def height(log_ratio: float) -> float:
+        try:
+            fit = fit_weibull(joined([other, _scaled(one, math.exp(log_ratio))]))
+        except FitRefusedError:
+            return _NONE
+        return fit.loglik - exact * log_ratio
+
+    heights = np.array([height(float(x)) for x in _GRID])
+    if not np.isfinite(heights).all():
+        return TooFewToTell(
+            ends,
+            total,
+            "the two together have no best fit at every ratio",
+            "wait for more lives that have ended",
+        )
+    best, top = _top(height, heights)
+    drop = 0.5 * deviate(level) ** 2
+    gain = max(2 * (top - height(0.0)), 0.0)
+    fit = fit_weibull(joined([other, _scaled(one, math.exp(best))]))
+    found = Range(
+        _bound(height, best, top - drop, -_FURTHEST), _bound(height, best, top - drop, _FURTHEST)
+    )
+    ratio = math.exp(best)
+    if abs(best) >= _FURTHEST:
+        ratio = 0.0 if best < 0 else math.inf
+    return LifeRatio(ratio, found, LogRank(gain, 1, float(chdtrc(1, gain))), fit.shape, top)
+
+
+def _top(height: Callable[[float], float], heights: np.ndarray) -> tuple[float, float]:
+    """Return where the profile is highest and how high; the end of the grid where it rises on."""
+    k = int(np.argmax(heights))
+    if k in (0, len(_GRID) - 1):
+        return float(_GRID[k]), float(heights[k])
+    found = minimize_scalar(
+        lambda x: -height(x),
+        bounds=(float(_GRID[k - 1]), float(_GRID[k + 1])),
+        method="bounded",
+        options={"xatol": 1e-7},
+    )
+    if -found.fun >= heights[k]:
+        return float(found.x), float(-found.fun)
+    return float(_GRID[k]), float(heights[k])
+
+
+def _bound(height: Callable[[float], float], best: float, level: float, end: float) -> float:
+    """Return where the profile falls to `level` between the best ratio and an end."""
+    if abs(end - best) < 1e-9 or height(end) >= level:
+        return 0.0 if end < 0 else math.inf
+    root = brentq(lambda x: height(x) - level, min(best, end), max(best, end), xtol=1e-6)
+    return math.exp(float(root))
