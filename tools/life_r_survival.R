@@ -48,7 +48,9 @@ while (length(fits) < 200) {
               control = survreg.control(maxiter = 300, rel.tolerance = 1e-13)),
       warning = function(w) { warned <<- TRUE; invokeRestart("muffleWarning") }),
     error = function(e) NULL)
-  if (is.null(f) || warned) next
+  # Where there is no maximum the search runs off, or rests where rounding ends it.
+  if (is.null(f) || warned || abs(log(f$scale)) > 4) next
+  if (max(d$lower) <= min(d$upper, Inf, na.rm = TRUE)) next
   one <- list(kind = kind, lower = d$lower, upper = d$upper, count = d$count,
               mu = unname(f$coefficients), log_sigma = log(f$scale), loglik = f$loglik[2],
               se = unname(sqrt(diag(f$var))))
