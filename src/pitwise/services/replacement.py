@@ -51,7 +51,7 @@ from pitwise.services.shopfloor import Shop
 from pitwise.services.station_settings import settings_of
 from pitwise.services.wear_book import FitInForce, fit_in_force
 from pitwise.trade.model import PART_SLUGS
-from pitwise.wear.life.weibull import fit_weibull
+from pitwise.wear.life.tell import FEWEST_ENDS, TooFewToTell, tell
 from pitwise.wear.refusal import FitRefusedError
 from pitwise.wear.replacement.age import AgeRange, best_age_of
 from pitwise.wear.replacement.depth import DepthPolicy, NoPolicy, search
@@ -62,8 +62,6 @@ from pitwise.wear.replacement.rule import ChangeCosts, Rule, RuleCost, Saving, s
 from pitwise.wear.state import Basis
 
 SEED = 20
-LEAST_LOST = 3
-"""Fewer losses of a part tell no age (our own choice)."""
 _EVERY = (2, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 50)
 _NICE = (1, 2, 4, 5, 10, 20, 25, 40, 50, 100, 200)
 _STEPS_OF_A_LIFE = 50
@@ -413,15 +411,17 @@ def _ages(
 def _age_of(
     lives: Sequence[PartLife], lost: int, planned: float, loss: float, name: str
 ) -> AgeRange | CantTell:
-    if lost < LEAST_LOST:
+    if lost < FEWEST_ENDS:
         so_far = "None" if not lost else f"Only {lost}"
         return CantTell(
             f"{so_far} of {len(lives)} {'were' if lost > 1 else 'was'} lost in the cut: too few to "
-            f"tell an age ({LEAST_LOST} at least).",
+            f"tell an age ({FEWEST_ENDS} at least).",
             "nothing to do: every loss that is signed counts",
         )
     try:
-        fit = fit_weibull(lives_for(lives, "lost", "starts"))
-        return best_age_of(fit, planned, loss, draws_seed=SEED)
+        told = tell(lives_for(lives, "lost", "starts"))
     except FitRefusedError as error:
         return CantTell(f"{name}: {error.reason}.", error.mend)
+    if isinstance(told, TooFewToTell):
+        return CantTell(f"{told.reason[:1].upper()}{told.reason[1:]}.", told.mend)
+    return best_age_of(told.fit, planned, loss, draws_seed=SEED)

@@ -140,7 +140,7 @@ def _gain_words(habit: RuleLine, advised: RuleLine, currency: str) -> str:
     said = (
         f"Against the habit that saves {amount(year.value)} {currency} a year "
         f"({amount(year.low or 0)} to {amount(year.high or 0)}), {100 * gain.share:.0f} % of what "
-        f"electrodes cost now ({amount(habit.money.per_year.value)} {currency})"
+        f"looks, changes and losses cost now ({amount(habit.money.per_year.value)} {currency})"
     )
     if gain.sure < SURE:
         said += f"; that it saves anything at all has a chance of {100 * gain.sure:.0f} % only"

@@ -101,7 +101,7 @@ def change_cost_chart(
         raise ValueError("costs must be numbers above 0")
     size = type_size(width)
     narrow = width < NARROW
-    height = 380 if narrow else 430
+    height = 440 if narrow else 450
     # The band of shallow depths shoots up: what is decided on lies near the curve's foot.
     foot = min(c for curve in curves for c in curve.cost)
     top = max(2.6 * foot, 1.25 * max((m.high for m in marks), default=0.0))
@@ -129,14 +129,12 @@ def change_cost_chart(
         if curve is not None:
             layers += _line("now" if curve is now else "best", curve, top, dash, stroke)
     layers += _marks(marks, top, size)
-    layers += _words(best, now, marks, limit_mm, size, (x_low, x_top, top), width, height)
-    sub = ["Thin lines: range of the solid curve. Grey: as good as the best."]
-    if narrow:
-        sub = ["Thin lines: range of the solid curve.", "Grey: as good as the best."]
+    layers += _words(marks, limit_mm, size, (x_low, x_top, top), width, height)
+    sub = _legend(best, now, flat_mm, narrow)
     return framed(
         layers,
         title=f"Cost of a start, {currency}",
-        subtitle=sub if narrow else sub[0],
+        subtitle=sub,
         description=_described(best, now, marks, flat_mm, limit_mm, currency),
         width=width,
         height=height,
@@ -239,9 +237,21 @@ def _marks(marks: Sequence[CostMark], top: float, size: int) -> list[dict[str, A
     return out
 
 
+def _legend(
+    best: CostCurve, now: CostCurve | None, flat_mm: tuple[float, float] | None, narrow: bool
+) -> list[str]:
+    """Say what each kind of line is, of those that are drawn."""
+    said = [f"Solid: {best.name}; thin, its range."]
+    if now is not None:
+        said.append(f"Dotted: {now.name}.")
+    if not all(best.allowed):
+        said.append("Dashed: too many pass the limit.")
+    if flat_mm is not None and flat_mm[1] > flat_mm[0]:
+        said.append("Grey: as good as the advice.")
+    return said if narrow else [" ".join(said[:2]), " ".join(said[2:])][: 1 + (len(said) > 2)]
+
+
 def _words(
-    best: CostCurve,
-    now: CostCurve | None,
     marks: Sequence[CostMark],
     limit_mm: float,
     size: int,
@@ -249,7 +259,7 @@ def _words(
     width: int,
     height: int,
 ) -> list[dict[str, Any]]:
-    """Names of lines and marks, kept off one another by their heights."""
+    """Names of the limit and the marks, kept off one another by their heights."""
     x_low, x_top, top = frame
     plot = max(width - 70, 1)
     line_height = 1.5 * size * top / max(height - 110, 1)
@@ -277,11 +287,6 @@ def _words(
     for m in marks:
         place(m.depth_mm, m.cost, m.name, True)
     place(limit_mm, 0.93 * top, f"limit {limit_mm:g} mm", False)
-    for curve in (best, now):
-        if curve is not None:
-            seen = [(x, c) for x, c in zip(curve.depths_mm, curve.cost, strict=True) if c <= top]
-            at = seen[0] if curve is best else seen[min(len(seen) - 1, max(1, len(seen) // 3))]
-            place(at[0], at[1], curve.name, False)
     out: list[dict[str, Any]] = []
     for bold in (True, False):
         some = [r for r in rows if r["bold"] is bold]

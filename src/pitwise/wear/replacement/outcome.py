@@ -14,6 +14,8 @@ from pitwise.wear.replacement.paths import LifePaths
 from pitwise.wear.replacement.rule import HIGH, LOW, BadRuleError, ChangeCosts, Rule, RuleCost
 
 Ints = npt.NDArray[np.intp]
+# No depth that is asked for is deeper; the lift keeps rows apart, and ten digits exact.
+_DEEPEST_MM, _LIFT_MM = 50.0, 200.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,6 +64,20 @@ def _checked_gaps(paths: LifePaths, gaps: Sequence[int]) -> None:
         )
 
 
+def _counts_below(rising: Floats, levels: Floats) -> Ints:
+    """Count, in each rising row, the values below each level; shape (…, rows, levels).
+
+    All rows at once: they are laid end to end, each lifted above the one before.
+    """
+    rows = rising.reshape(-1, rising.shape[-1])
+    lift = _LIFT_MM * np.arange(len(rows))[:, None]
+    flat = (np.clip(rows, -_DEEPEST_MM, _DEEPEST_MM) + lift).ravel()
+    asked = (np.clip(levels, -_DEEPEST_MM, _DEEPEST_MM) + lift).ravel()
+    place = np.searchsorted(flat, asked).reshape(len(rows), len(levels))
+    count = place - rows.shape[1] * np.arange(len(rows))[:, None]
+    return np.asarray(count.reshape(*rising.shape[:-1], len(levels)), np.intp)
+
+
 def outcome(
     paths: LifePaths,
     gaps: Sequence[int],
@@ -85,7 +101,7 @@ def outcome(
         read = read + scatter_mm * wobble
     deepest = np.maximum.accumulate(read, axis=2)
     # Looks before the one that changes, for every depth; the last look changes at any reading.
-    before = np.stack([(deepest < d).sum(axis=2) for d in depths_mm], axis=2)
+    before = _counts_below(deepest, depths_mm)
     cut = before >= shape[2]
     which = np.minimum(before, shape[2] - 1)
     stop = np.take_along_axis(at, which, axis=2)
