@@ -132,6 +132,8 @@ class Advice:
         Days until the reorder point is reached.
     service_asked, service_expected : float
         Share of demand met at once: asked, and what the rule gives on the forecast demand.
+    point_chance : float
+        Chance of running short while an order is on its way, each time the rule orders.
     shortage_chance : float
         Chance that the shelf, with what is on order, runs short before an order of today
         could come.
@@ -154,6 +156,7 @@ class Advice:
     order_day: Band
     service_asked: float
     service_expected: float
+    point_chance: float
     shortage_chance: float
     days_left: Band
     lead_demand: Band
@@ -228,6 +231,7 @@ def advise(
         order_day=order_day,
         service_asked=asked,
         service_expected=expected,
+        point_chance=float(np.mean(during > point)),
         shortage_chance=float(np.mean(first_short < leads)),
         days_left=band(first_short),
         lead_demand=band(_during(demand, leads, random)),
