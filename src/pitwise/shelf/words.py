@@ -147,9 +147,9 @@ def advice_words(
         else f"Keep {advice.order_up_to}: order one for each that goes"
     )
     said.append(
-        f"{every}: by the forecast that meets {percent_words(advice.service_expected)} of the "
-        f"demand at once (asked: {percent_words(advice.service_asked)}). Chance of standing "
-        f"without while an order is on its way: {percent_words(advice.point_chance)}."
+        f"{every}: by the forecast {percent_words(1 - advice.point_chance)} of the orders then "
+        f"come before anything is missing (asked: {percent_words(advice.service_asked)}), and "
+        f"{percent_words(advice.service_expected)} of the demand is met at once."
     )
     if assumed:
         said.append("Nobody set a rule for it yet: share to be met and costs are assumed.")
