@@ -457,8 +457,8 @@ def _rq_notes(args: argparse.Namespace, found: ReorderRule, best: ReorderRule | 
         )
     if args.pmf is not None:
         notes.append(
-            "With probabilities of your own, fill rate and cycle service hold where pieces are "
-            "taken one at a time; ready rate and cost hold anyway."
+            "Your probabilities are taken as single calls: where several pieces are taken at "
+            "once, fill rate, cycle service and the cost of ordering differ."
         )
     return notes
 

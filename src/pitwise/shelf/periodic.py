@@ -184,8 +184,8 @@ class _Costs:
         missed = float(share_of @ (self.over.short(y) - self.lead.short(y)))
         service = ReviewService(
             min(max(1 - missed / self.demand.mean, 0.0), 1.0),
-            float(share_of @ self.over.cdf(y - 1)),
-            float(share_of @ self.over.cdf(y)),
+            1 - min(float(share_of @ self.over.tail(y - 1)), 1.0),
+            1 - min(float(share_of @ self.over.tail(y)), 1.0),
         )
         return ReviewRule(s, top, sum(parts), *parts, 1 / cycle, on_shelf, owed, service)
 
