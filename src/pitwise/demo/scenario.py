@@ -10,6 +10,7 @@ from random import Random
 from pitwise.bench.decide import PIT_PART
 from pitwise.demo.photos import PhotoStory, furnish
 from pitwise.demo.plates import PROGRAMS
+from pitwise.demo.shelf import ShelfStory
 from pitwise.demo.simulate import SimulatedElectrode, WearTruth
 from pitwise.demo.story import Story, set_ranges
 from pitwise.demo.studies import add_studies
@@ -64,6 +65,7 @@ class _Torch:
     electrode: SimulatedElectrode
     shown_starts: int = 0
     shown_minutes: float = 0.0
+    lot: str | None = None
     spares: list[str] = field(default_factory=list)
 
 
@@ -248,6 +250,7 @@ def _inspect(
     with shop.database.read() as session:
         now_in = fittings.fitted(session, torch.id)[PIT_PART]
         fresh = now_in.fitted_by_inspection == number
+        torch.lot = now_in.item.lot
     if fresh:
         torch.electrode = SimulatedElectrode(torch.truth, random)
 
@@ -308,6 +311,8 @@ def fill(
         story = Story(Random(seed + 1))
         photos = PhotoStory()
         furnish(shop, actors["tamsin"])
+        shelf = ShelfStory(shop, actors["tamsin"], actors["ewan"], seed, clock.forward)
+        shelf.furnish()
         number, month = 0, start.month
         while due:
             due.sort()
@@ -347,9 +352,11 @@ def fill(
                     clock.forward,
                     f"demo-{seed}-{number:05d}",
                 )
+            shelf.go_on(share)
             number += 1
             if nxt < until:
-                _work(torch, gap * 0.75, random, story.faster(name, share))
+                faster = story.faster(name, share) * shelf.faster(torch.lot)
+                _work(torch, gap * 0.75, random, faster)
                 due.append((nxt, name))
             if progress:
                 progress(min(1.0, (at - start) / (until - start)))
@@ -357,6 +364,8 @@ def fill(
         who = [actors[login] for login in ("tamsin", "odile", "ewan")]
         add_studies(shop, who, seed=seed, wait=clock.forward)
         _import_programs(shop, clock, actors["tamsin"], until)
+        clock.now = until
+        shelf.finish(ids)
         clock.now = until
         forecasts.keep_up(shop)
     finally:
