@@ -121,6 +121,7 @@ def test_a_refusal_is_shown_beside_its_field_and_nothing_is_lost(shelf: Shelf) -
     assert page.input_value("#goods-in-lot") == "L-2"
     assert page.input_value("#goods-in-pieces") == "many"
     assert 0 <= page.evaluate(BELOW) < 20
+    assert page.is_visible(".rooms a[href='/shelf/count']")
     page.fill("#goods-in-pieces", "10")
     # A double tap is one line.
     page.dblclick("#goods-in .main-button")

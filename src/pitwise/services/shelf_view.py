@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -31,6 +32,8 @@ from pitwise.services.shelf_model import (
 from pitwise.services.shelf_terms import shop_currency
 from pitwise.services.shopfloor import Shop
 
+# For so long an item's page shows its newest line with what undoes it.
+FRESH = dt.timedelta(hours=24)
 State = Literal[
     "enough",
     "order-now",
@@ -55,14 +58,11 @@ class Row:
         A key of `reports.drawing.STOCK_WORDS`.
     lasts : str
         For how long what is there and on order will do, with its range; empty: can't be told.
-    said : str
-        What to do and why, in one sentence; may be empty.
     """
 
     line: ItemLine
     state: State
     lasts: str = ""
-    said: str = ""
 
 
 @dataclass(frozen=True)
@@ -137,7 +137,7 @@ class ItemPage:
         Newest first; the first one holds.
     ledger : Ledger
     last : MovementLine or None
-        The newest line that the person asking may undo.
+        The newest line, where it is of today and the person asking may undo it.
     coming : tuple of Open
         Oldest first.
     suppliers : tuple of SupplierLine
@@ -177,7 +177,16 @@ def state_of(line: ItemLine, own: ItemAdvice | None = None) -> State:
 def _row(line: ItemLine, own: ItemAdvice | None = None) -> Row:
     if own is None:
         return Row(line, state_of(line))
-    return Row(line, state_of(line, own), own.left_words, own.words[0] if own.words else "")
+    return Row(line, state_of(line, own), own.left_words)
+
+
+def _walk(text: str) -> list[tuple[int, int, str]]:
+    """Return a key that puts box 2 before box 10, as one walks along them."""
+    return [
+        (0, int(piece), "") if piece.isdecimal() else (1, 0, piece)
+        for piece in re.split(r"(\d{1,12})", text.casefold())
+        if piece
+    ]
 
 
 def _matches(line: ItemLine, find: str) -> bool:
@@ -214,7 +223,7 @@ def shelf_page(
     of = {own.item.id: own for own in advised}
     rows = [_row(x, of.get(x.id)) for x in shown]
     # Along the shelf; what has no place comes last.
-    rows.sort(key=lambda r: (not r.line.place, r.line.place.casefold(), r.line.name.casefold()))
+    rows.sort(key=lambda r: (not r.line.place, _walk(r.line.place), _walk(r.line.name)))
     notices = tuple(
         Notice(a.level, a.item_id, a.name, a.said, a.by_day) for a in alerts_of(advised)
     )
@@ -247,7 +256,8 @@ def item_page(shop: Shop, actor: Actor, item_id: int, *, page: int = 1) -> ItemP
     page = min(page, pages)
     moves = tuple(shelf_ledger.movements(shop, actor, item_id, page))
     newest = moves if page == 1 else tuple(shelf_ledger.movements(shop, actor, item_id, 1))
-    last = next((m for m in newest[:1] if m.may_undo), None)
+    since = shop.clock() - FRESH
+    last = next((m for m in newest[:1] if m.may_undo and m.at >= since), None)
     coming = _coming([shelf_orders.order_view(shop, actor, n) for n in numbers], item_id)
     kits = [
         x
@@ -281,7 +291,7 @@ def usual_currency(shop: Shop, actor: Actor) -> str:
 def count_round(shop: Shop, actor: Actor) -> tuple[ShelfPage, frozenset[int]]:
     """Return the list to count along, and the items that were counted within a day."""
     view = shelf_page(shop, actor)
-    since = shop.clock() - dt.timedelta(hours=24)
+    since = shop.clock() - FRESH
     done = frozenset(
         r.line.id
         for r in view.rows
