@@ -6,6 +6,7 @@ their texts, the one nearest the middle first.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -67,7 +68,7 @@ def _found(picture: Any) -> list[str]:
 
     middle = (picture.shape[1] / 2, picture.shape[0] / 2)
     seen: dict[str, float] = {}
-    readers = (
+    readers: tuple[Callable[[], Any], ...] = (
         lambda: cv2.QRCodeDetector().detectAndDecodeMulti(picture)[1:3],
         lambda: cv2.QRCodeDetectorAruco().detectAndDecodeMulti(picture)[1:3],
         lambda: cv2.barcode.BarcodeDetector().detectAndDecodeMulti(picture)[1:3],

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from fastapi import Request
 from fastapi.responses import Response
@@ -35,7 +36,7 @@ class Wrong:
     field: str
     problem: str
     mend: str
-    given: Mapping[str, str] = field(default_factory=dict)
+    given: Mapping[str, str] = dataclasses.field(default_factory=dict)
     status: int = 422
 
 

@@ -251,9 +251,7 @@ def _place_order(
     request: Request, actor: Actor, given: dict[str, str], pieces: dict[int, str]
 ) -> Response:
     def do() -> str:
-        wanted = [
-            (i, whole_number(f"piece-{i}", n, high=100_000) or 0) for i, n in pieces.items()
-        ]
+        wanted = [(i, whole_number(f"piece-{i}", n, high=100_000) or 0) for i, n in pieces.items()]
         lines = [(i, n) for i, n in wanted if n]
         if not lines:
             raise ServiceError("order", "nothing is in it", "give the pieces of what was ordered")

@@ -20,6 +20,7 @@ from pitwise.services.fields import whole_number
 from pitwise.services.permissions import Actor
 from pitwise.services.shelf_model import Found, MovementLine
 from pitwise.web.access import Id, PageNumber, needs, shop_of
+from pitwise.web.plan_pages import stock_pictures
 from pitwise.web.render import go, is_htmx, page
 from pitwise.web.shelf_forms import Wrong, attempt, wrong_of
 from pitwise.web.uploads import photo_form
@@ -48,10 +49,10 @@ def numbered(fields: FormData | Any, prefix: str) -> dict[int, str]:
     """Return what was typed into fields called ``prefix-7``, by their number."""
     out: dict[int, str] = {}
     for name, value in fields.items():
-        number = name.removeprefix(prefix + "-")
-        if name.startswith(prefix + "-") and number.isascii() and number.isdigit():
-            if len(number) < 11 and int(number) <= _LARGEST and isinstance(value, str):
-                out[int(number)] = value
+        before, _, number = name.rpartition("-")
+        fits = number.isascii() and number.isdigit() and len(number) < 11
+        if before == prefix and fits and int(number) <= _LARGEST and isinstance(value, str):
+            out[int(number)] = value
     return out
 
 
@@ -85,7 +86,9 @@ def _shelf(
     inactive: bool = False,
     wrong: Wrong | None = None,
 ) -> Response:
-    view = shelf_view.shelf_page(shop_of(request), actor, find=find, inactive=inactive)
+    view = shelf_view.shelf_page(
+        shop_of(request), actor, find=find, inactive=inactive, forecast=True
+    )
     return page(
         request,
         "shelf.html",
@@ -94,7 +97,7 @@ def _shelf(
         view=view,
         find=find,
         inactive=inactive,
-        rows_have_days=any(r.days_left for r in view.rows),
+        rows_last=any(r.lasts for r in view.rows),
         wrong=wrong,
     )
 
@@ -130,9 +133,7 @@ def new_page(request: Request, actor: Editor, code: Find = "") -> Response:
     return _new(request, actor, code=code)
 
 
-def _new(
-    request: Request, actor: Actor, *, code: str = "", wrong: Wrong | None = None
-) -> Response:
+def _new(request: Request, actor: Actor, *, code: str = "", wrong: Wrong | None = None) -> Response:
     return page(
         request,
         "shelf_new.html",
@@ -171,9 +172,7 @@ def _add_item(
         )
         return f"/shelf/items/{number}?done=saved"
 
-    return attempt(
-        request, kind, given | {"kit": ""}, do, lambda w: _new(request, actor, wrong=w)
-    )
+    return attempt(request, kind, given | {"kit": ""}, do, lambda w: _new(request, actor, wrong=w))
 
 
 @router.get("/shelf/items/{item_id}")
@@ -211,6 +210,7 @@ def item_answer(
         view=view,
         undo_of=undo_of,
         currency=shelf_view.usual_currency(shop, actor),
+        picture=stock_pictures(view.advice) if view.advice else None,
         wrong=wrong,
     )
 
@@ -242,7 +242,12 @@ def _done(request: Request, actor: Actor, item_id: int, form: str, given: Any, d
 
 @router.post("/shelf/items/{item_id}/count")
 def count(
-    request: Request, actor: Keeper, item_id: Id, counted: Text = "", seen: Text = "", key: Text = ""
+    request: Request,
+    actor: Keeper,
+    item_id: Id,
+    counted: Text = "",
+    seen: Text = "",
+    key: Text = "",
 ) -> Response:
     """Write down what was counted."""
     return _done(
@@ -410,37 +415,42 @@ def undo(
 @router.get("/shelf/count")
 def count_round(request: Request, actor: Keeper) -> Response:
     """Go round the shelf, place by place, and count."""
-    view, done = shelf_view.count_round(shop_of(request), actor)
-    return page(request, "shelf_count.html", actor, view=view, done=done, wrong=None)
+    view, counted_now = shelf_view.count_round(shop_of(request), actor)
+    return page(request, "shelf_count.html", actor, view=view, counted=counted_now, wrong=None)
 
 
 @router.post("/shelf/count/{item_id}")
 def count_one(
-    request: Request, actor: Keeper, item_id: Id, counted: Text = "", seen: Text = "", key: Text = ""
+    request: Request,
+    actor: Keeper,
+    item_id: Id,
+    counted: Text = "",
+    seen: Text = "",
+    key: Text = "",
 ) -> Response:
     """Count one item of the round; its line comes back."""
     shop = shop_of(request)
     wrong: Wrong | None = None
     form = f"count-{item_id}"
     try:
-        shelf_ledger.count(
-            shop, actor, item_id=item_id, counted=counted, key=key, seen=_seen(seen)
-        )
+        shelf_ledger.count(shop, actor, item_id=item_id, counted=counted, key=key, seen=_seen(seen))
     except NotFoundError:
         raise
     except ServiceError as error:
         wrong = wrong_of(form, error, {"counted": counted}, PLACES)
     if wrong is None and not is_htmx(request):
         return go(request, f"/shelf/count#i-{item_id}")
-    view, done = shelf_view.count_round(shop, actor)
-    values = {"view": view, "done": done, "wrong": wrong}
+    view, counted_now = shelf_view.count_round(shop, actor)
+    values = {"view": view, "counted": counted_now, "wrong": wrong}
     status = wrong.status if wrong else 200
     if not is_htmx(request):
         return page(request, "shelf_count.html", actor, status=status, **values)
     line = next((r.line for r in view.rows if r.line.id == item_id), None)
     if line is None:
         return go(request, "/shelf/count")
-    return page(request, "shelf_count_line.html", actor, status=status, x=line, **values)
+    return page(
+        request, "shelf_count_line.html", actor, status=status, x=line, alone=True, **values
+    )
 
 
 @router.get("/shelf/scan")

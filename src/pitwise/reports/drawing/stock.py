@@ -15,6 +15,8 @@ STOCK_WORDS: dict[str, str] = {
     "none-left": "none left",
     "count-it": "count it",
     "no-terms": "no price or lead time",
+    "in-kit": "bought in a kit",
+    "loose": "bought loose",
     "cant-tell": "can't tell yet",
 }
 
@@ -40,7 +42,11 @@ _SHAPES: dict[str, str] = {
     # Three boxes and one upon them.
     "enough": _BOARD + _full(3, 21) + _full(15, 21) + _full(27, 21) + _full(15, 5.5),
     # One left, and one on its way down to the board.
-    "order-now": _BOARD + _full(3, 21) + _gone(15, 21) + _gone(27, 21) + _line("M26 3V15M20 10L26 16L32 10"),
+    "order-now": _BOARD
+    + _full(3, 21)
+    + _gone(15, 21)
+    + _gone(27, 21)
+    + _line("M26 3V15M20 10L26 16L32 10"),
     # One left of three.
     "short": _BOARD + _full(3, 21) + _gone(15, 21) + _gone(27, 21),
     # The bare board.
@@ -52,8 +58,15 @@ _SHAPES: dict[str, str] = {
     + f'<circle cx="14.500" cy="20" r="2.600" fill="{INK}"/>'
     + '<path d="M20 17H32M20 23.500H32" stroke="#14181c" stroke-width="2" fill="none"'
     ' stroke-dasharray="2.6 2.4"/>',
+    # One box within another.
+    "in-kit": _BOARD + _line("M6 34V8H34V34", 2.8) + _full(15, 21),
+    # Two boxes out of one.
+    "loose": _BOARD + _full(4, 21) + _full(26, 21) + _line("M17 33V19H23V33", 2.4),
     # A board, and nobody knows for how long.
-    "cant-tell": _BOARD + _full(3, 21) + _line("M20 26H36", 2.4) + _line("M20 20H31", 2.4)
+    "cant-tell": _BOARD
+    + _full(3, 21)
+    + _line("M20 26H36", 2.4)
+    + _line("M20 20H31", 2.4)
     + _line("M20 14H25", 2.4),
 }
 
