@@ -24,7 +24,8 @@ from pitwise.shelf.advice import (
     days_left,
     realised,
 )
-from pitwise.shelf.demand import DailyWork, DemandPaths, simulate_changes
+from pitwise.shelf.demand import DailyWork, simulate_changes
+from pitwise.shelf.paths import DemandPaths
 from pitwise.shelf.words import advice_words, band_words, day_words, percent_words
 
 MONDAY = dt.date(2026, 11, 30)

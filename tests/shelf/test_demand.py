@@ -15,14 +15,11 @@ from kit_demand import EVEN, pair, state_of, torch
 from pitwise.shelf.demand import (
     Counted,
     DailyWork,
-    DemandPaths,
     LifeBelief,
     OwnLife,
-    kits_needed,
-    lead_times,
     simulate_changes,
-    takings,
 )
+from pitwise.shelf.paths import DemandPaths, kits_needed, lead_times, takings
 
 
 def test_steady_wear_is_a_clockwork() -> None:

@@ -26,9 +26,9 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from pitwise.shelf.demand import DemandPaths, Ints, lead_times
 from pitwise.shelf.demand_pmf import Pmf
 from pitwise.shelf.eoq import economic_order
+from pitwise.shelf.paths import DemandPaths, Ints, lead_times
 from pitwise.shelf.reorder import least_reorder_point
 from pitwise.wear.prior import Floats
 
