@@ -8,7 +8,7 @@ import pytest
 from sqlalchemy import select
 
 from kit import Floor
-from pitwise.records.tables import PartItem
+from pitwise.records.tables import InspectionRow, PartItem
 from pitwise.services import drafts, fittings, shelf_items, signing
 from pitwise.services.book import verify_book
 from pitwise.services.errors import ConflictError
@@ -64,7 +64,7 @@ def test_signing_twice_takes_once(floor: Floor) -> None:
     shelf.goods_in(shelf.nozzle, 5)
     number = floor.inspect(seen=WORN)
     with floor.shop.database.read() as session:
-        key = session.get_one(signing.InspectionRow, number).sign_key
+        key = session.get_one(InspectionRow, number).sign_key
     assert key is not None
     again = signing.sign(floor.shop, floor.tech, number, key=key)
     assert again.again

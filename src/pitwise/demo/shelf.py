@@ -155,7 +155,7 @@ class ShelfStory:
                 lead,
                 kind="part",
                 part_type_id=kind.id,
-                place=f"Rack {'AB'[place // 12]}, box {place % 12 + 1}",
+                place=f"Rack {place // 12 + 1}, box {place % 12 + 1}",
             )
             self._items[kind.name] = item
             price = habit.price_eur * (1.0 if kind.name in _OWN_HABIT else _PRICE_SHARE[process])
@@ -184,7 +184,9 @@ class ShelfStory:
         for process, price in _KIT_PRICE_EUR.items():
             holds = {self._items[f"Electrode {process}"]: 1, self._items[f"Nozzle {process}"]: 1}
             name = f"Electrode and nozzle kit {process}"
-            kit = shelf_items.add_item(shop, lead, kind="kit", name=name, place="Rack C", kit=holds)
+            kit = shelf_items.add_item(
+                shop, lead, kind="kit", name=name, place="Kit drawer", kit=holds
+            )
             self._items[name] = kit
             self._terms(kit, buy, 0, price, 1)
             shelf_ledger.goods_in(
