@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -12,6 +13,14 @@ from sqlalchemy import select
 from pitwise.records.shelf_tables import ShelfOrder, ShelfOrderLine
 from pitwise.services import shelf_items, shelf_ledger, shelf_orders
 from pitwise.services.permissions import Actor, require
+from pitwise.services.shelf_advice import (
+    LIKELY_SHORT,
+    Advice,
+    ItemAdvice,
+    alerts_of,
+    all_advice,
+    item_advice,
+)
 from pitwise.services.shelf_model import (
     ItemLine,
     MovementLine,
@@ -23,7 +32,19 @@ from pitwise.services.shelf_model import (
 from pitwise.services.shelf_terms import shop_currency
 from pitwise.services.shopfloor import Shop
 
-State = Literal["enough", "order-now", "short", "none-left", "count-it", "no-terms", "cant-tell"]
+# For so long an item's page shows its newest line with what undoes it.
+FRESH = dt.timedelta(hours=24)
+State = Literal[
+    "enough",
+    "order-now",
+    "short",
+    "none-left",
+    "count-it",
+    "no-terms",
+    "in-kit",
+    "loose",
+    "cant-tell",
+]
 
 
 @dataclass(frozen=True)
@@ -35,16 +56,13 @@ class Row:
     line : ItemLine
     state : str
         A key of `reports.drawing.STOCK_WORDS`.
-    days_left : tuple of float or None
-        Days until it is short: early, middle and late (5 %, 50 %, 95 %); None: can't be told.
-    said : str
-        Why, in one sentence; may be empty.
+    lasts : str
+        For how long what is there and on order will do, with its range; empty: can't be told.
     """
 
     line: ItemLine
     state: State
-    days_left: tuple[float, float, float] | None = None
-    said: str = ""
+    lasts: str = ""
 
 
 @dataclass(frozen=True)
@@ -119,12 +137,14 @@ class ItemPage:
         Newest first; the first one holds.
     ledger : Ledger
     last : MovementLine or None
-        The newest line that the person asking may undo.
+        The newest line, where it is of today and the person asking may undo it.
     coming : tuple of Open
         Oldest first.
     suppliers : tuple of SupplierLine
     in_kits : tuple of ItemLine
         Kits that hold it.
+    advice : ItemAdvice or None
+        What is forecast and advised; None for an item that is no longer kept.
     """
 
     row: Row
@@ -135,21 +155,38 @@ class ItemPage:
     coming: tuple[Open, ...]
     suppliers: tuple[SupplierLine, ...]
     in_kits: tuple[ItemLine, ...]
+    advice: ItemAdvice | None
 
 
-def state_of(line: ItemLine) -> State:
-    """Return how an item stands by the ledger and its terms alone."""
+def state_of(line: ItemLine, own: ItemAdvice | None = None) -> State:
+    """Return how an item stands: by the ledger first, then by what is forecast and advised."""
     if line.below_zero or line.count_again:
         return "count-it"
+    advice = own.advice if own is not None else None
+    if isinstance(advice, Advice):
+        if advice.shortage_chance >= LIKELY_SHORT:
+            return "short"
+        return "order-now" if advice.order_now else "enough"
+    if own is not None and own.covered_by:
+        return "loose" if line.kit else "in-kit"
     if line.on_shelf + line.in_kits <= 0:
         return "none-left"
-    if line.terms is None:
-        return "no-terms"
-    return "cant-tell"
+    return "no-terms" if line.terms is None else "cant-tell"
 
 
-def _row(line: ItemLine) -> Row:
-    return Row(line, state_of(line))
+def _row(line: ItemLine, own: ItemAdvice | None = None) -> Row:
+    if own is None:
+        return Row(line, state_of(line))
+    return Row(line, state_of(line, own), own.left_words)
+
+
+def _walk(text: str) -> list[tuple[int, int, str]]:
+    """Return a key that puts box 2 before box 10, as one walks along them."""
+    return [
+        (0, int(piece), "") if piece.isdecimal() else (1, 0, piece)
+        for piece in re.split(r"(\d{1,12})", text.casefold())
+        if piece
+    ]
 
 
 def _matches(line: ItemLine, find: str) -> bool:
@@ -157,8 +194,15 @@ def _matches(line: ItemLine, find: str) -> bool:
     return all(word in text for word in find.casefold().split())
 
 
-def shelf_page(shop: Shop, actor: Actor, *, find: str = "", inactive: bool = False) -> ShelfPage:
-    """Return the list of the shelf, by place and name.
+def shelf_page(
+    shop: Shop,
+    actor: Actor,
+    *,
+    find: str = "",
+    inactive: bool = False,
+    forecast: bool = False,
+) -> ShelfPage:
+    """Return the list of the shelf, along its places.
 
     Parameters
     ----------
@@ -167,17 +211,24 @@ def shelf_page(shop: Shop, actor: Actor, *, find: str = "", inactive: bool = Fal
         Words that are all to be in an item's name, code, place or part.
     inactive : bool
         Whether items no longer kept are shown too.
+    forecast : bool
+        Whether to say how long things last and what needs doing.
     """
     require(actor, "shelf")
     lines = shelf_items.item_lines(shop, actor, inactive=True)
     shown = [x for x in lines if (inactive or x.active) and _matches(x, find)]
     with shop.database.read() as session:
         missing = tuple(NewType(t.id, t.part, t.name) for t in shelf_items.missing_types(session))
-    rows = [_row(x) for x in shown]
+    advised = all_advice(shop, actor) if forecast and any(x.active for x in lines) else []
+    of = {own.item.id: own for own in advised}
+    rows = [_row(x, of.get(x.id)) for x in shown]
     # Along the shelf; what has no place comes last.
-    rows.sort(key=lambda r: (not r.line.place, r.line.place.casefold(), r.line.name.casefold()))
+    rows.sort(key=lambda r: (not r.line.place, _walk(r.line.place), _walk(r.line.name)))
+    notices = tuple(
+        Notice(a.level, a.item_id, a.name, a.said, a.by_day) for a in alerts_of(advised)
+    )
     hidden = sum(not x.active for x in lines)
-    return ShelfPage((), tuple(rows), missing, hidden)
+    return ShelfPage(notices, tuple(rows), missing, hidden)
 
 
 def item_page(shop: Shop, actor: Actor, item_id: int, *, page: int = 1) -> ItemPage:
@@ -205,7 +256,8 @@ def item_page(shop: Shop, actor: Actor, item_id: int, *, page: int = 1) -> ItemP
     page = min(page, pages)
     moves = tuple(shelf_ledger.movements(shop, actor, item_id, page))
     newest = moves if page == 1 else tuple(shelf_ledger.movements(shop, actor, item_id, 1))
-    last = next((m for m in newest[:1] if m.may_undo), None)
+    since = shop.clock() - FRESH
+    last = next((m for m in newest[:1] if m.may_undo and m.at >= since), None)
     coming = _coming([shelf_orders.order_view(shop, actor, n) for n in numbers], item_id)
     kits = [
         x
@@ -213,7 +265,11 @@ def item_page(shop: Shop, actor: Actor, item_id: int, *, page: int = 1) -> ItemP
         if x.kind == "kit" and any(k.item_id == item_id for k in x.kit)
     ]
     ledger = Ledger(moves, page, pages)
-    return ItemPage(_row(line), lots, terms, ledger, last, coming, suppliers, tuple(kits))
+    own = None
+    if line.active:
+        with shop.database.read() as session:
+            own = item_advice(shop, session, item_id)
+    return ItemPage(_row(line, own), lots, terms, ledger, last, coming, suppliers, tuple(kits), own)
 
 
 def _coming(orders: Sequence[OrderView], item_id: int) -> tuple[Open, ...]:
@@ -235,7 +291,7 @@ def usual_currency(shop: Shop, actor: Actor) -> str:
 def count_round(shop: Shop, actor: Actor) -> tuple[ShelfPage, frozenset[int]]:
     """Return the list to count along, and the items that were counted within a day."""
     view = shelf_page(shop, actor)
-    since = shop.clock() - dt.timedelta(hours=24)
+    since = shop.clock() - FRESH
     done = frozenset(
         r.line.id
         for r in view.rows

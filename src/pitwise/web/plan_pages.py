@@ -135,7 +135,8 @@ def usual(
     )
 
 
-def _pictures(own: ItemAdvice) -> dict[str, Markup] | None:
+def stock_pictures(own: ItemAdvice) -> dict[str, Markup] | None:
+    """Return what is left from week to week as pictures, wide and narrow; None without any."""
     points = [StockPoint(p.day, p.level.p05, p.level.median, p.level.p95) for p in stock_ahead(own)]
     point = own.advice.reorder_point if isinstance(own.advice, Advice) else None
     drawn = {}
@@ -151,7 +152,7 @@ def _pictures(own: ItemAdvice) -> dict[str, Markup] | None:
 def ahead(request: Request, actor: Viewer, item_id: Id) -> Response:
     """Show what goes of an item in the weeks ahead, and what that rests on."""
     own = ahead_of_item(shop_of(request), actor, item_id)
-    return page(request, "plan_ahead.html", actor, own=own, picture=_pictures(own), wrong=None)
+    return page(request, "plan_ahead.html", actor, own=own, picture=stock_pictures(own), wrong=None)
 
 
 def _list(request: Request, actor: Actor, wrong: Wrong | None = None) -> Response:

@@ -20,6 +20,7 @@ from pitwise.services.fields import whole_number
 from pitwise.services.permissions import Actor
 from pitwise.services.shelf_model import Found, MovementLine
 from pitwise.web.access import Id, PageNumber, needs, shop_of
+from pitwise.web.plan_pages import stock_pictures
 from pitwise.web.render import go, is_htmx, page
 from pitwise.web.shelf_forms import Wrong, attempt, wrong_of
 from pitwise.web.uploads import photo_form
@@ -85,7 +86,9 @@ def _shelf(
     inactive: bool = False,
     wrong: Wrong | None = None,
 ) -> Response:
-    view = shelf_view.shelf_page(shop_of(request), actor, find=find, inactive=inactive)
+    view = shelf_view.shelf_page(
+        shop_of(request), actor, find=find, inactive=inactive, forecast=True
+    )
     return page(
         request,
         "shelf.html",
@@ -94,7 +97,7 @@ def _shelf(
         view=view,
         find=find,
         inactive=inactive,
-        rows_have_days=any(r.days_left for r in view.rows),
+        rows_last=any(r.lasts for r in view.rows),
         wrong=wrong,
     )
 
@@ -207,6 +210,7 @@ def item_answer(
         view=view,
         undo_of=undo_of,
         currency=shelf_view.usual_currency(shop, actor),
+        picture=stock_pictures(view.advice) if view.advice else None,
         wrong=wrong,
     )
 

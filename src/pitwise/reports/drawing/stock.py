@@ -15,6 +15,8 @@ STOCK_WORDS: dict[str, str] = {
     "none-left": "none left",
     "count-it": "count it",
     "no-terms": "no price or lead time",
+    "in-kit": "bought in a kit",
+    "loose": "bought loose",
     "cant-tell": "can't tell yet",
 }
 
@@ -56,6 +58,10 @@ _SHAPES: dict[str, str] = {
     + f'<circle cx="14.500" cy="20" r="2.600" fill="{INK}"/>'
     + '<path d="M20 17H32M20 23.500H32" stroke="#14181c" stroke-width="2" fill="none"'
     ' stroke-dasharray="2.6 2.4"/>',
+    # One box within another.
+    "in-kit": _BOARD + _line("M6 34V8H34V34", 2.8) + _full(15, 21),
+    # Two boxes out of one.
+    "loose": _BOARD + _full(4, 21) + _full(26, 21) + _line("M17 33V19H23V33", 2.4),
     # A board, and nobody knows for how long.
     "cant-tell": _BOARD
     + _full(3, 21)

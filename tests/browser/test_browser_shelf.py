@@ -1,0 +1,200 @@
+"""The shelf in a real browser: few touches, a scanner that types, nothing lost, gloves on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pytest
+from kit_browser import PHONE, SIZES, TABLET, Seat
+from test_browser_pages import problems
+
+from pitwise.services import shelf_items, shelf_ledger, shelf_orders
+
+pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
+
+
+@dataclass
+class Shelf:
+    """What the floor keeps: all its part types, a kit, an order."""
+
+    seat: Seat
+    electrode: int
+    nozzle: int
+    kit: int
+    order: int
+
+    def there(self, item_id: int) -> int:
+        with self.seat.floor.shop.database.read() as session:
+            return shelf_ledger.balance(session, item_id)
+
+    def lines(self, item_id: int) -> int:
+        floor = self.seat.floor
+        return len(shelf_ledger.movements(floor.shop, floor.lead, item_id))
+
+
+@pytest.fixture
+def shelf(seat: Seat) -> Shelf:
+    floor = seat.floor
+    shop, lead = floor.shop, floor.lead
+    with shop.database.read() as session:
+        ids = [t.id for t in shelf_items.missing_types(session)]
+    shelf_items.add_items_for_types(shop, lead, ids)
+    by_part = {x.part: x.id for x in shelf_items.item_lines(shop, lead)}
+    electrode, nozzle = by_part["electrode"], by_part["nozzle"]
+    line = next(x for x in shelf_items.item_lines(shop, lead) if x.id == nozzle)
+    shelf_items.edit_item(
+        shop, lead, nozzle, name=line.name, code=line.code, place="Rack 1", active=True
+    )
+    kit = shelf_items.add_item(
+        shop, lead, kind="kit", name="Pair 300", kit={electrode: 1, nozzle: 1}
+    )
+    supplier = shelf_items.add_supplier(shop, lead, name="Harbour Supply")
+    shelf_items.set_terms(
+        shop,
+        lead,
+        electrode,
+        supplier_id=supplier,
+        price="11.5",
+        currency="EUR",
+        pack="10",
+        lead_days="7",
+    )
+    shelf_ledger.goods_in(
+        shop, floor.tech, item_id=electrode, pieces="20", key=floor.key(), lot="L-1"
+    )
+    order = shelf_orders.place_order(
+        shop, lead, supplier_id=supplier, lines=[(electrode, 10)], key=floor.key()
+    )
+    return Shelf(seat, electrode, nozzle, kit, order)
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_every_page_of_the_shelf(shelf: Shelf, size: tuple[int, int]) -> None:
+    page = shelf.seat.page(size, login="lin")
+    out: list[str] = []
+    paths = ["", "/count", "/scan", "/orders", "/labels", "/setup", "/items/new", "?find=none"]
+    paths += [f"/items/{shelf.electrode}", f"/items/{shelf.kit}#open", f"/orders/{shelf.order}"]
+    for path in paths:
+        answer = page.goto(f"/shelf{path}")
+        assert answer is not None
+        assert answer.status == 200, path
+        out += problems(page, size, path)
+    assert shelf.seat.slips == []
+    assert out == []
+
+
+def test_a_count_is_a_touch_a_number_and_enter(shelf: Shelf) -> None:
+    page = shelf.seat.page(PHONE)
+    page.goto(f"/shelf/items/{shelf.nozzle}")
+    page.click(".deed-button[href='#count']")
+    # The field has the focus, and what stood in it is typed over.
+    page.wait_for_selector("#count-counted:focus")
+    page.keyboard.type("12")
+    page.click("#count [data-by='1']")
+    # A quick second touch of it counts as well: one more each.
+    page.click("#count [data-by='1']", click_count=2, delay=10)
+    assert page.input_value("#count-counted") == "15"
+    page.click("#count [data-by='-1']")
+    page.click("#count .main-button")
+    page.wait_for_selector(".just")
+    assert page.inner_text(".stock-big b") == "14"
+    assert shelf.there(shelf.nozzle) == 14
+    page.click("text=Wrong number")
+    page.wait_for_selector(".stock-big b:text-is('0')")
+    assert shelf.lines(shelf.nozzle) == 2
+    assert shelf.seat.slips == []
+
+
+BELOW = """() => document.getElementById('goods-in-pieces-why').getBoundingClientRect().top
+  - document.getElementById('goods-in-pieces').getBoundingClientRect().bottom"""
+
+
+def test_a_refusal_is_shown_beside_its_field_and_nothing_is_lost(shelf: Shelf) -> None:
+    page = shelf.seat.page(TABLET)
+    page.goto(f"/shelf/items/{shelf.electrode}#goods-in")
+    page.fill("#goods-in-pieces", "many")
+    page.fill("#goods-in-lot", "L-2")
+    page.click("#goods-in .main-button")
+    page.wait_for_selector("#goods-in-pieces-why")
+    assert "is not a whole number" in page.inner_text("#goods-in-pieces-why")
+    assert page.evaluate("document.activeElement.id") == "goods-in-pieces"
+    assert page.input_value("#goods-in-lot") == "L-2"
+    assert page.input_value("#goods-in-pieces") == "many"
+    assert 0 <= page.evaluate(BELOW) < 20
+    assert page.is_visible(".rooms a[href='/shelf/count']")
+    page.fill("#goods-in-pieces", "10")
+    # A double tap is one line.
+    page.dblclick("#goods-in .main-button")
+    page.wait_for_selector(".just")
+    page.wait_for_selector(".stock-big b:text-is('30')")
+    assert shelf.lines(shelf.electrode) == 2
+    assert shelf.there(shelf.electrode) == 30
+    # The browser itself notes the 422 that was asked for.
+    assert [s for s in shelf.seat.slips if "422" not in s] == []
+
+
+def test_a_scanner_that_types_finds_the_box(shelf: Shelf) -> None:
+    page = shelf.seat.page(TABLET)
+    page.goto("/shelf")
+    page.wait_for_selector("#find:focus")
+    with shelf.seat.floor.shop.database.read() as session:
+        code = shelf_items.item_line(session, shelf.electrode).code
+    page.keyboard.type(code, delay=2)
+    page.keyboard.press("Enter")
+    page.wait_for_url(f"**/shelf/items/{shelf.electrode}")
+    assert shelf.seat.slips == []
+
+
+def test_without_a_connection_a_count_waits_and_is_written_once(shelf: Shelf) -> None:
+    page = shelf.seat.page(TABLET)
+    page.goto("/shelf/count")
+    page.fill(f"#count-{shelf.nozzle}-counted", "6")
+    page.context.set_offline(True)
+    page.click(f"#i-{shelf.nozzle} .count-button")
+    page.wait_for_selector("#net:has-text('not saved yet')")
+    assert shelf.there(shelf.nozzle) == 0
+    page.context.set_offline(False)
+    page.wait_for_selector(f"#i-{shelf.nozzle}.counted")
+    assert shelf.there(shelf.nozzle) == 6
+    assert shelf.lines(shelf.nozzle) == 1
+    assert "1 of 9" in page.inner_text("#count-sum")
+    page.fill(f"#count-{shelf.electrode}-counted", "19")
+    page.click(f"#i-{shelf.electrode} .count-button")
+    page.wait_for_selector("#count-sum:has-text('2 of 9')")
+    assert shelf.there(shelf.electrode) == 19
+
+
+TARGETS = """() => [...document.querySelectorAll('main button, main .button, main summary,'
+  + ' main select, main input:not([type=hidden]):not([type=checkbox])')]
+  .filter(b => b.offsetParent !== null)
+  .map(b => [b.getBoundingClientRect().height, b.outerHTML.slice(0, 80)])
+  .filter(([height]) => height < 48)"""
+DEEDS = """() => [...document.querySelectorAll('.deed-button, .deed button, .count-button')]
+  .filter(b => b.offsetParent !== null).map(b => b.getBoundingClientRect().height)"""
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_gloves_hit_what_they_aim_at(shelf: Shelf, size: tuple[int, int]) -> None:
+    page = shelf.seat.page(size, login="lin")
+    for path in (
+        f"/items/{shelf.electrode}#take",
+        "/count",
+        "",
+        f"/orders/{shelf.order}",
+        "/labels",
+    ):
+        page.goto(f"/shelf{path}")
+        assert page.evaluate(TARGETS) == [], path
+        assert min(page.evaluate(DEEDS), default=88) >= 88, path
+
+
+def test_paper_has_the_list_and_the_ledger_without_buttons(shelf: Shelf) -> None:
+    page = shelf.seat.page(TABLET, login="lin")
+    page.emulate_media(media="print")
+    page.goto(f"/shelf/items/{shelf.electrode}")
+    assert page.is_visible(".ledger")
+    for hidden in (".rooms", ".deeds", ".undo-form", "nav"):
+        assert not page.is_visible(hidden), hidden
+    page.goto("/shelf")
+    assert page.is_visible(".shelf-list")
+    assert not page.is_visible(".scan-box")
