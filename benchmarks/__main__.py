@@ -22,6 +22,7 @@ from benchmarks import (
     photo_eval,
     photo_speed,
     program,
+    shelf,
     sign,
     wear,
 )
@@ -48,6 +49,8 @@ BENCHMARKS: dict[str, Callable[[Path], Result]] = {
     "circle_around": circle.around,
     "photo_eval": photo_eval.run,
     "photo_speed": photo_speed.run,
+    "shelf_rq": shelf.reorder,
+    "shelf_ss": shelf.review,
 }
 
 

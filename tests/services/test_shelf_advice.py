@@ -24,7 +24,7 @@ from pitwise.services.shelf_demand import demand_of_shop
 PROGRAM = b"G21 G90\nF3000\nG0 X0 Y0\nM3\nG1 X1000\nM5\nG0 X0\nM3\nG1 X1000 Y10\nM5\nM30\n"
 
 
-def run_for_a_while(floor: Floor, rounds: int = 8) -> None:
+def run_for_a_while(floor: Floor, rounds: int = 6) -> None:
     """Use torch A: 90 starts a day, a pit that grows 0.1 mm a round; a new set when worn."""
     starts = 0
     for k in range(rounds):
@@ -82,9 +82,9 @@ def test_an_empty_shelf_has_nothing_to_say(floor: Floor) -> None:
     assert alerts(floor.shop, floor.tech) == []
 
 
-def test_a_new_shop_cannot_tell(floor: Floor) -> None:
-    items = stock(floor)
-    own = advised(floor)[items["nozzle"]]
+def test_a_new_shop_cannot_tell(lite: Floor) -> None:
+    items = stock(lite)
+    own = advised(lite)[items["nozzle"]]
     assert isinstance(own.advice, CantTell)
     assert "no torch with known use" in own.words[0]
     assert own.days_left is None
@@ -126,19 +126,19 @@ def test_advice_follows_the_wear(floor: Floor) -> None:
         assert item_advice(floor.shop, session, items["nozzle"]) == few
 
 
-def test_what_is_on_order_counts_from_when_it_comes(floor: Floor) -> None:
-    run_for_a_while(floor)
-    items = stock(floor)
-    goods(floor, items["nozzle"], 1)
-    before = advised(floor)[items["nozzle"]]
+def test_what_is_on_order_counts_from_when_it_comes(lite: Floor) -> None:
+    run_for_a_while(lite)
+    items = stock(lite)
+    goods(lite, items["nozzle"], 1)
+    before = advised(lite)[items["nozzle"]]
     shelf_orders.place_order(
-        floor.shop,
-        floor.lead,
+        lite.shop,
+        lite.lead,
         supplier_id=items["supplier"],
         lines=[(items["nozzle"], 40)],
-        key=floor.key(),
+        key=lite.key(),
     )
-    after = advised(floor)[items["nozzle"]]
+    after = advised(lite)[items["nozzle"]]
     assert isinstance(before.advice, Advice)
     assert isinstance(after.advice, Advice)
     assert after.order_now == 0
@@ -150,20 +150,20 @@ def test_what_is_on_order_counts_from_when_it_comes(floor: Floor) -> None:
     assert after.advice.shortage_chance == pytest.approx(before.advice.shortage_chance, abs=0.1)
 
 
-def test_a_kit_is_bought_where_its_pieces_cost_no_less(floor: Floor) -> None:
-    run_for_a_while(floor)
-    items = stock(floor)
+def test_a_kit_is_bought_where_its_pieces_cost_no_less(lite: Floor) -> None:
+    run_for_a_while(lite)
+    items = stock(lite)
     kit = shelf_items.add_item(
-        floor.shop,
-        floor.lead,
+        lite.shop,
+        lite.lead,
         kind="kit",
         name="Set 300",
         kit={items["electrode"]: 1, items["nozzle"]: 1},
     )
-    set_terms(floor, kit, items["supplier"], price="36", pack="1")
-    goods(floor, kit, 2)
-    goods(floor, items["nozzle"], 3)
-    mine = advised(floor)
+    set_terms(lite, kit, items["supplier"], price="36", pack="1")
+    goods(lite, kit, 2)
+    goods(lite, items["nozzle"], 3)
+    mine = advised(lite)
     own, nozzle = mine[kit], mine[items["nozzle"]]
     assert isinstance(own.advice, Advice)
     assert isinstance(nozzle.advice, CantTell)
@@ -173,30 +173,30 @@ def test_a_kit_is_bought_where_its_pieces_cost_no_less(floor: Floor) -> None:
     assert nozzle.days_left is not None
     assert own.days_left is not None
     assert own.days_left.median <= nozzle.days_left.median
-    set_terms(floor, kit, items["supplier"], price="45", pack="1")
-    mine = advised(floor)
+    set_terms(lite, kit, items["supplier"], price="45", pack="1")
+    mine = advised(lite)
     assert mine[kit].covered_by == LOOSE
     assert isinstance(mine[items["nozzle"]].advice, Advice)
 
 
-def test_a_figure_below_zero_asks_for_a_count(floor: Floor) -> None:
-    items = stock(floor)
-    floor.inspect("1.60 mm", starts="100", minutes="50")
-    found = [a for a in alerts(floor.shop, floor.tech) if a.level == "count-it"]
+def test_a_figure_below_zero_asks_for_a_count(lite: Floor) -> None:
+    items = stock(lite)
+    lite.inspect("1.60 mm", starts="100", minutes="50")
+    found = [a for a in alerts(lite.shop, lite.tech) if a.level == "count-it"]
     assert {a.item_id for a in found} >= {items["nozzle"], items["electrode"]}
 
 
-def test_what_is_taken_by_hand_is_forecast_from_the_ledger(floor: Floor) -> None:
-    stock(floor)
-    item = shelf_items.add_item(floor.shop, floor.lead, kind="other", name="O-ring grease")
-    goods(floor, item, 20)
+def test_what_is_taken_by_hand_is_forecast_from_the_ledger(lite: Floor) -> None:
+    stock(lite)
+    item = shelf_items.add_item(lite.shop, lite.lead, kind="other", name="O-ring grease")
+    goods(lite, item, 20)
     for _ in range(2):
-        floor.clock.forward(days=20)
-        take(floor, item)
-    assert "2 times" in advised(floor)[item].words[0]
-    floor.clock.forward(days=20)
-    take(floor, item)
-    own = advised(floor)[item]
+        lite.clock.forward(days=20)
+        take(lite, item)
+    assert "2 times" in advised(lite)[item].words[0]
+    lite.clock.forward(days=20)
+    take(lite, item)
+    own = advised(lite)[item]
     assert own.month is not None
     assert 0 < own.month.median <= 6
     assert "no supplier" in own.words[0]

@@ -72,8 +72,8 @@ class Torch:
         self.steps.append(Step(e.starts, e.arc_minutes, read, "p", SIGMA))
         if not (over or lost):
             return 0
-        ended = "lost" if lost else "replaced"
-        self.ended.append(History(f"{self.name}-{len(self.ended)}", tuple(self.steps), ended))
+        name = f"{self.name}-{len(self.ended)}"
+        self.ended.append(History(name, tuple(self.steps), "lost" if lost else "replaced"))
         self.electrode, self.steps = SimulatedElectrode(self.truth, self.random), []
         return 1
 

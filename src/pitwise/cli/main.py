@@ -29,6 +29,7 @@ _ROOMS = {
     "serve": ("serve", "demo"),
     "watch": ("watch",),
     "book": ("book",),
+    "shelf": ("shelf",),
 }
 
 

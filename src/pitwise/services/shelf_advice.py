@@ -7,14 +7,21 @@ import math
 import threading
 from collections import OrderedDict
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 from weakref import WeakKeyDictionary
 
 import numpy as np
 from sqlalchemy.orm import Session
 
 from pitwise.services.permissions import Actor, require
+from pitwise.services.shelf_advice_model import (
+    Alert,
+    ItemAdvice,
+    Level,
+    StockDay,
+    Week,
+    stock_ahead,
+)
 from pitwise.services.shelf_demand import DAYS, ItemDemand, ShopDemand, demand_of_shop
 from pitwise.services.shelf_items import lines_of
 from pitwise.services.shelf_model import ItemLine, Rule, Terms
@@ -31,7 +38,7 @@ from pitwise.shelf.advice import (
     bands,
     days_left,
 )
-from pitwise.shelf.demand import DemandPaths, kits_needed
+from pitwise.shelf.paths import DemandPaths, kits_needed
 from pitwise.shelf.words import advice_words, band_words, first_words, percent_words, range_words
 
 __all__ = [
@@ -40,10 +47,12 @@ __all__ = [
     "Band",
     "CantTell",
     "ItemAdvice",
+    "StockDay",
     "Week",
     "alerts",
     "all_advice",
     "item_advice",
+    "stock_ahead",
 ]
 
 LIKELY_SHORT = 0.5
@@ -54,97 +63,6 @@ _SHOWN_WEEKS = 12
 _USUAL_LEAD_DAYS = 14.0
 _MOST_KEPT = 2000
 _SEED = 41
-
-Level = Literal["short", "order-now", "count-it", "no-terms"]
-
-
-@dataclass(frozen=True)
-class Week:
-    """Pieces that go in a week from today on: 5 %, 50 %, 95 % points; and in all until its end.
-
-    Attributes
-    ----------
-    first_day : date
-    pieces, running : Band
-    """
-
-    first_day: dt.date
-    pieces: Band
-    running: Band
-
-
-@dataclass(frozen=True)
-class ItemAdvice:
-    """An item with what is forecast and advised for it.
-
-    Attributes
-    ----------
-    item : ItemLine
-    advice : Advice or CantTell
-    days_left : Band or None
-        Days until the first piece is missing, with what is on order and no new one; inf:
-        beyond `horizon_days`. None: no demand is known.
-    left_words : str
-        The same in words; empty for None.
-    words : tuple of str
-        The advice in sentences, what to do first; for `CantTell` its reason and mend.
-    basis : tuple of str
-        What the forecast rests on.
-    weeks : tuple of Week
-    month : Band or None
-        Pieces that go in four weeks.
-    covered_by : str
-        Name of the kit it is bought in, or, of a kit, "" ; empty: bought by itself.
-    by_day : date or None
-        By when to order, where there is something to order this week.
-    horizon_days : int
-    torches : tuple of str
-        That use it.
-    coming : tuple of (int, float)
-        Pieces on order, and in how many days they come.
-    """
-
-    item: ItemLine
-    advice: Advice | CantTell
-    days_left: Band | None
-    left_words: str
-    words: tuple[str, ...]
-    basis: tuple[str, ...]
-    weeks: tuple[Week, ...]
-    month: Band | None
-    covered_by: str
-    by_day: dt.date | None
-    horizon_days: int
-    torches: tuple[str, ...]
-    coming: tuple[tuple[int, float], ...] = ()
-
-    @property
-    def order_now(self) -> int:
-        """Pieces to order this week; 0 where there is nothing to order or no telling."""
-        return self.advice.order_now if isinstance(self.advice, Advice) else 0
-
-
-@dataclass(frozen=True)
-class Alert:
-    """Something about an item that can't wait.
-
-    Attributes
-    ----------
-    level : {"short", "order-now", "count-it", "no-terms"}
-    item_id : int
-    words : str
-        With the item's name.
-    by_day : date or None
-    name, said : str
-        The item's name and the words, apart.
-    """
-
-    level: Level
-    item_id: int
-    words: str
-    by_day: dt.date | None
-    name: str = ""
-    said: str = ""
 
 
 def item_advice(shop: Shop, session: Session, item_id: int) -> ItemAdvice:
@@ -473,30 +391,3 @@ def order_words(own: ItemAdvice, today: dt.date) -> str:
     if not isinstance(own.advice, Advice):
         return own.words[0]
     return first_words(own.advice, *_nouns(own.item), today)
-
-
-@dataclass(frozen=True)
-class StockDay:
-    """What is on the shelf at a day's beginning, nothing new ordered; below 0: short."""
-
-    day: dt.date
-    level: Band
-
-
-def stock_ahead(own: ItemAdvice) -> list[StockDay]:
-    """Return what is left of an item from week to week when nothing new is ordered."""
-    if not own.weeks:
-        return []
-    there = float(own.item.on_shelf + own.item.in_kits)
-    today = own.weeks[0].first_day
-    out = [StockDay(today, Band(there, there, there))]
-    for k, week in enumerate(own.weeks, 1):
-        come = sum(pieces for pieces, day in own.coming if day <= 7 * k)
-        gone = week.running
-        out.append(
-            StockDay(
-                today + dt.timedelta(days=7 * k),
-                Band(there + come - gone.p95, there + come - gone.median, there + come - gone.p05),
-            )
-        )
-    return out

@@ -31,40 +31,33 @@ from pitwise.records.tables import (
 )
 from pitwise.records.wear_tables import Program, StationSetting, UseReport, WearFit
 from pitwise.services.fittings import fitted, lives_of
-from pitwise.services.life_book import PartLife, part_lives
+from pitwise.services.life_book import part_lives
 from pitwise.services.planned_work import BaseLoad, PlannedLine, base_load, planned, today_of
 from pitwise.services.setup import selector
+from pitwise.services.shelf_lives import (
+    EARLY_BEFOREHAND,
+    NOZZLE,
+    DemandLives,
+    demand_lives,
+    life_of_type,
+)
 from pitwise.services.shopfloor import Shop
 from pitwise.services.use_files import current_use
 from pitwise.services.wear_book import FitInForce, carried, fit_in_force, histories, state_of
 from pitwise.shelf.advice import CantTell
 from pitwise.shelf.demand import (
-    Counted,
     DailyWork,
-    DemandPaths,
-    LifeBelief,
     OwnLife,
     TorchLoad,
     WearingSet,
     simulate_changes,
-    takings,
 )
-from pitwise.wear.life.lives import Lives
-from pitwise.wear.life.weibull import fit_weibull
-from pitwise.wear.refusal import FitRefusedError
+from pitwise.shelf.paths import DemandPaths, takings
 from pitwise.wear.words import basis_words
 
 DAYS = 90
 PATHS = 2000
-NOZZLE = "nozzle"
 _SEED = 20
-# Fewer ends than this say too little of a life's shape: then ends are counted over starts.
-_ENOUGH_ENDS = 5
-# Believed beforehand of ends counted over starts: half an end in so many starts (our own
-# choice, no source). Weak: five ends of the shop's own outweigh it tenfold.
-_PART_STARTS = 2000.0
-_EARLY_STARTS = 5000.0
-_BEFOREHAND = 0.5
 _GAPS = 20
 _USUAL_GAP_DAYS = 5.0
 # Counters not read for longer than this: the torch may be standing, so no more is carried on.
@@ -170,19 +163,10 @@ def _stamp(session: Session) -> tuple[Any, ...]:
     return tuple(session.execute(select(*(q.scalar_subquery() for q in asked))).one())
 
 
-@dataclass(frozen=True)
-class _Lives:
-    """Lives of the book as demand takes them: any end that took a new piece is an end."""
-
-    of_type: dict[int, list[PartLife]]
-    early: dict[int, Counted]
-    alone: dict[int, Counted]
-
-
 def _reckon(
     shop: Shop, session: Session, day: dt.date, days: int, stamp: tuple[Any, ...]
 ) -> ShopDemand:
-    lives = _lives(part_lives(session))
+    lives = demand_lives(part_lives(session))
     force = fit_in_force(shop, session)
     plans = planned(session, day)
     torches = session.scalars(select(Torch).order_by(Torch.id)).all()
@@ -249,42 +233,6 @@ def _no_demand(item: ShelfItem, taken: _Taken | None) -> CantTell:
     )
 
 
-def _lives(every: Sequence[PartLife]) -> _Lives:
-    of_type: dict[int, list[PartLife]] = {}
-    for life in every:
-        of_type.setdefault(life.part_type_id, []).append(life)
-    ended: dict[str, set[int | None]] = {
-        part: {p.inspection_id for p in every if p.part == part and _took_new(p)}
-        for part in (PIT_PART, NOZZLE)
-    }
-    early, alone = {}, {}
-    for ident, own in of_type.items():
-        part = own[0].part
-        if part not in ended:
-            continue
-        starts = float(sum(p.starts for p in own))
-        other = ended[NOZZLE if part == PIT_PART else PIT_PART]
-        single = sum(_took_new(p) and p.inspection_id not in other for p in own)
-        if single:
-            alone[ident] = Counted(float(single), max(starts, 1.0))
-        if part == PIT_PART:
-            others = sum(
-                _took_new(p) and p.inspection_id in other and p.end != "lost" and not _by_pit(p)
-                for p in own
-            )
-            early[ident] = Counted(others + _BEFOREHAND, starts + _EARLY_STARTS)
-    return _Lives(of_type, early, alone)
-
-
-def _took_new(life: PartLife) -> bool:
-    """Tell whether its end took a new piece; one taken out by hand may go in again."""
-    return life.ended_at is not None and not life.taken_out
-
-
-def _by_pit(life: PartLife) -> bool:
-    return any(reason.startswith("pit-") for reason in life.reasons)
-
-
 def _load(
     shop: Shop,
     session: Session,
@@ -294,7 +242,7 @@ def _load(
     work: BaseLoad,
     plans: Sequence[PlannedLine],
     day: dt.date,
-    lives: _Lives,
+    lives: DemandLives,
 ) -> tuple[TorchLoad, dict[str, str]]:
     """Return a torch as the simulation takes it, and by part what that rests on."""
     now = current_use(session, torch.id)
@@ -321,7 +269,7 @@ def _load(
             limit_mm=float(limit_in(limit, "mm")),
             u_mm=torch.gauge.u_mm,
             risk=float(sheet.constant("accepted-risk")),
-            early=lives.early.get(types[0], Counted(_BEFOREHAND, _EARLY_STARTS)),
+            early=lives.early.get(types[0], EARLY_BEFOREHAND),
             alone=tuple((str(t), lives.alone[t]) for t in types if t in lives.alone),
         )
         words = basis_words(state.basis, torch.process.name, state.readings)
@@ -335,33 +283,6 @@ def _load(
         told, said[part] = life_of_type(lives.of_type.get(ident, ()))
         parts.append(OwnLife(str(ident), behind[row.part_item_id].starts + more, told))
     return TorchLoad(torch.name, _work(work, plans, day), gaps, since, sets, tuple(parts)), said
-
-
-def life_of_type(lives: Sequence[PartLife]) -> tuple[LifeBelief | Counted, str]:
-    """Return what a part type's lives say of the next ones, and that in a sentence."""
-    own = [p for p in lives if p.starts > 0]
-    ends = sum(_took_new(p) for p in own)
-    starts = float(sum(p.starts for p in own))
-    name = own[0].part_type if own else ""
-    if ends >= _ENOUGH_ENDS:
-        upper = [float(p.starts) if _took_new(p) else float("inf") for p in own]
-        try:
-            fit = fit_weibull(Lives.of([float(p.starts) for p in own], upper))
-        except FitRefusedError:
-            # All of one length, say: ends over starts still tell how many go.
-            pass
-        else:
-            return (
-                LifeBelief(fit.scale, fit.shape, fit.covariance),
-                f"{name}: from {ends} lives that ended.",
-            )
-    words = f"{name}: from {ends} end{'' if ends == 1 else 's'} in {starts:,.0f} starts".replace(
-        ",", "\u202f"
-    )
-    return (
-        Counted(ends + _BEFOREHAND, starts + _PART_STARTS),
-        words + (", too few to tell how long each lasts." if ends < _ENOUGH_ENDS else "."),
-    )
 
 
 def _work(work: BaseLoad, plans: Sequence[PlannedLine], day: dt.date) -> DailyWork:

@@ -1,10 +1,14 @@
 r"""What to order and by when: a rule of stock on the demand that the wear will make.
 
 The demand during an order's time is taken from today's paths, so that the reorder point
-follows the wear: it rises when worn sets are about to come due together. The rule is (r, Q)
-of `pitwise.shelf.reorder`, for the asked share of demand met at once; its r is then raised
-until the rule, run on the paths day by day, gives that share (several pieces can go at once
-and the shelf is looked at once a day, which the formula does not know).
+follows the wear: it rises when worn sets are about to come due together. The rule is (r, Q):
+Q the economic order in packs, r the least of `pitwise.shelf.reorder` that serves as asked in
+both textbook senses: that share of the demand is met at once, and in that share of the orders
+nothing is missing before they come. The first alone is not enough here: with a large Q it
+lets the shelf run empty before nearly every order, and a torch that wants one nozzle stands
+still however many were there before. r is then raised until the rule, run on the paths day by
+day, serves so (several pieces can go at once and the shelf is looked at once a day, which the
+formulas do not know).
 
 Where a cost of being short is known, the asked share is at least
 :math:`1 - hQ/(p\lambda)`: the share at which one piece more on the shelf costs as much as
@@ -22,9 +26,9 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from pitwise.shelf.demand import DemandPaths, Ints, lead_times
 from pitwise.shelf.demand_pmf import Pmf
 from pitwise.shelf.eoq import economic_order
+from pitwise.shelf.paths import DemandPaths, Ints, lead_times
 from pitwise.shelf.reorder import least_reorder_point
 from pitwise.wear.prior import Floats
 
@@ -93,7 +97,8 @@ class Keeping:
     Attributes
     ----------
     service : float
-        Share of demand to be met at once, in (0, 1).
+        Share of demand to be met at once, and of orders to come before anything is missing,
+        in (0, 1).
     order_cost : float
         Of one order.
     hold_rate : float
@@ -132,6 +137,8 @@ class Advice:
         Days until the reorder point is reached.
     service_asked, service_expected : float
         Share of demand met at once: asked, and what the rule gives on the forecast demand.
+    point_chance : float
+        Chance of running short while an order is on its way, each time the rule orders.
     shortage_chance : float
         Chance that the shelf, with what is on order, runs short before an order of today
         could come.
@@ -154,6 +161,7 @@ class Advice:
     order_day: Band
     service_asked: float
     service_expected: float
+    point_chance: float
     shortage_chance: float
     days_left: Band
     lead_demand: Band
@@ -210,7 +218,7 @@ def advise(
     if keeping.shortage_cost and per_year > 0:
         asked = max(asked, min(1 - held * size / (keeping.shortage_cost * per_year), 0.999))
     during = _during(demand, leads + keeping.review_days, random)
-    point, expected = _point(demand, during, size, asked, buying, keeping, seed)
+    point, served = _point(demand, during, size, asked, buying, keeping, seed)
     position = free + sum(pieces for pieces, _ in on_order)
     reached = np.where(position <= point, 0.0, _first(position - demand.running() <= point))
     order_day = band(reached)
@@ -227,7 +235,8 @@ def advise(
         by_day=order_day.median,
         order_day=order_day,
         service_asked=asked,
-        service_expected=expected,
+        service_expected=served.share,
+        point_chance=1 - served.whole_orders,
         shortage_chance=float(np.mean(first_short < leads)),
         days_left=band(first_short),
         lead_demand=band(_during(demand, leads, random)),
@@ -308,18 +317,38 @@ def _point(
     buying: Buying,
     keeping: Keeping,
     seed: int,
-) -> tuple[int, float]:
-    """Return the reorder point, and the share of demand met that it gives on the paths."""
-    # A part the torch can't do without is never ordered only once somebody waits for it.
+) -> tuple[int, Served]:
+    """Return the reorder point, and how the paths are served by it."""
     some = DemandPaths(demand.pieces[:: max(1, demand.paths // _RUN_PATHS)])
-    point = max(0, least_reorder_point(Pmf.of_samples(during), size, asked))
-    expected = realised(some, point, size, buying, keeping.review_days, seed=seed)
+    pmf = Pmf.of_samples(during)
+    # A part the torch can't do without is never ordered only once somebody waits for it.
+    point = max(
+        0,
+        least_reorder_point(pmf, size, asked),
+        least_reorder_point(pmf, size, asked, "cycle"),
+    )
     for _ in range(_MOST_RAISES):
-        if expected >= asked:
+        found = realised(some, point, size, buying, keeping.review_days, seed=seed)
+        if found.share >= asked and found.whole_orders >= asked:
             break
         point += 1
-        expected = realised(some, point, size, buying, keeping.review_days, seed=seed)
-    return point, expected
+    return point, found
+
+
+@dataclass(frozen=True)
+class Served:
+    """How a rule served, when it was run.
+
+    Attributes
+    ----------
+    share : float
+        Of the demand, met at once; 1 where nothing was asked for.
+    whole_orders : float
+        Share of the orders that came before anything was missing; 1 without an order.
+    """
+
+    share: float
+    whole_orders: float
 
 
 def realised(
@@ -330,8 +359,8 @@ def realised(
     review_days: float = 0.0,
     *,
     seed: int = 0,
-) -> float:
-    """Return the share of demand met at once when a rule is kept, by running it on the paths.
+) -> Served:
+    """Return how demand is served when a rule is kept, by running it on the paths.
 
     Every path begins somewhere between reorder point and order-up-to level, as a shelf under
     the rule does, and is counted from when a first order could have come; all of it where
@@ -347,8 +376,7 @@ def realised(
 
     Returns
     -------
-    float
-        1 where nothing is asked for.
+    Served
     """
     paths, days = demand.pieces.shape
     random = np.random.default_rng([seed, 9])
@@ -359,9 +387,12 @@ def realised(
     turn = random.integers(0, every, paths)
     warm = math.ceil(buying.lead_days + review_days)
     warm = warm if warm <= days // 2 else 0
-    met = asked = 0
+    met = asked = orders = short = 0
     rows = np.arange(paths)
     for day in range(days):
+        come = coming[day] > 0
+        orders += int(come.sum())
+        short += int((come & (stock < 0)).sum())
         stock = stock + coming[day]
         ordered = ordered - coming[day]
         wanted = demand.pieces[:, day]
@@ -379,4 +410,4 @@ def realised(
             wait = np.floor(wait + random.random(len(pieces))).astype(int) + 1
             at = np.minimum(day + wait, days)
             np.add.at(coming, (at, rows[low]), pieces)
-    return met / asked if asked else 1.0
+    return Served(met / asked if asked else 1.0, 1 - short / orders if orders else 1.0)

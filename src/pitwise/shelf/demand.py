@@ -23,18 +23,16 @@ per start with a gamma belief about the rate (the conjugate pair; any textbook, 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 from scipy.special import ndtri
 
+from pitwise.shelf.paths import DemandPaths, Ints
 from pitwise.wear.hazard import growth_factor
 from pitwise.wear.prior import GAMMA, KAPPA, PHI, SIGMA, TAU, Floats, age
 from pitwise.wear.state import ElectrodeState
-
-Ints = npt.NDArray[np.int64]
 
 PATHS = 2000
 # The fit's grid of an electrode's own log rate: 85 nodes over 4.2 SDs either side.
@@ -178,57 +176,6 @@ class TorchLoad:
     parts: tuple[OwnLife, ...] = ()
 
 
-@dataclass(frozen=True, eq=False)
-class DemandPaths:
-    """Pieces of one item that go on each day, path by path.
-
-    Attributes
-    ----------
-    pieces : int array, shape (paths, days)
-    """
-
-    pieces: Ints
-
-    @property
-    def days(self) -> int:
-        """Days looked ahead."""
-        return int(self.pieces.shape[1])
-
-    @property
-    def paths(self) -> int:
-        """How many paths."""
-        return int(self.pieces.shape[0])
-
-    def total(self, from_day: int, to_day: int) -> Ints:
-        """Return the pieces that go from one day up to, not with, another; shape (paths,)."""
-        return np.asarray(self.pieces[:, max(0, from_day) : to_day].sum(axis=1), np.int64)
-
-    def running(self) -> Ints:
-        """Return the pieces gone by the end of each day, shape (paths, days)."""
-        return np.asarray(np.cumsum(self.pieces, axis=1), np.int64)
-
-    def probabilities(self, days: int) -> Floats:
-        """Return P(0), P(1), ... of the pieces that go within so many days."""
-        total = self.total(0, days)
-        return np.bincount(total) / len(total)
-
-    def quantiles(
-        self, days: int, levels: Sequence[float] = (0.05, 0.5, 0.95)
-    ) -> tuple[float, ...]:
-        """Return quantiles of the pieces that go within so many days (observed values)."""
-        found = np.quantile(self.total(0, days), levels, method="inverted_cdf")
-        return tuple(float(x) for x in np.atleast_1d(found))
-
-    def __add__(self, other: DemandPaths) -> DemandPaths:
-        """Add another's pieces, path by path."""
-        return DemandPaths(self.pieces + other.pieces)
-
-    @classmethod
-    def none(cls, paths: int, days: int) -> DemandPaths:
-        """Return paths on which nothing goes."""
-        return cls(np.zeros((paths, days), np.int64))
-
-
 def simulate_changes(
     torches: Sequence[TorchLoad], *, days: int, paths: int = PATHS, seed: int
 ) -> dict[str, DemandPaths]:
@@ -283,31 +230,6 @@ def simulate_changes(
 def _shared(seed: int, what: str, name: str) -> np.random.Generator:
     """Return the dice that all torches with the same unknown throw alike."""
     return np.random.default_rng([seed, *what.encode(), 0, *name.encode()])
-
-
-def takings(
-    events: int, days_seen: float, sizes: Sequence[int], *, days: int, paths: int, seed: int
-) -> DemandPaths:
-    """Return paths of pieces taken by hand: as often and as many at a time as before.
-
-    Parameters
-    ----------
-    events : int
-        Takings seen, of the `sizes`.
-    days_seen : float
-        Over so many days, > 0. The rate's belief is Jeffreys', gamma(events + 1/2, days).
-    sizes : sequence of int
-    days, paths, seed : int
-    """
-    random = np.random.default_rng([seed, 11])
-    rate = random.gamma(events + 0.5, 1 / days_seen, paths)
-    times = random.poisson(np.broadcast_to(rate[:, None], (paths, days)))
-    pieces = np.zeros((paths, days), np.int64)
-    often = np.asarray(sizes or (1,), np.int64)
-    for n in range(1, int(times.max(initial=0)) + 1):
-        more = times >= n
-        pieces[more] += random.choice(often, int(more.sum()))
-    return DemandPaths(pieces)
 
 
 def _work(
@@ -503,56 +425,3 @@ def _root(covariance: Floats) -> Floats:
     """Return a matrix whose square is the covariance, rounding below nothing taken as none."""
     values, axes = np.linalg.eigh(0.5 * (covariance + covariance.T))
     return np.asarray(axes * np.sqrt(np.maximum(values, 0.0)), float)
-
-
-def lead_demand(demand: DemandPaths, days: float, days_sd: float = 0.0, *, seed: int = 0) -> Ints:
-    """Return the pieces that go while something takes its time, shape (paths,).
-
-    Parameters
-    ----------
-    demand : DemandPaths
-    days, days_sd : float
-        Mean and SD of the time; gamma distributed, so never below nothing. A part of a day
-        counts as that part of the day's pieces' chance.
-    seed : int
-    """
-    running = np.hstack([np.zeros((demand.paths, 1), np.int64), demand.running()])
-    random = np.random.default_rng([seed, 5])
-    when = lead_times(days, days_sd, demand.paths, random)
-    whole = np.minimum(np.floor(when + random.random(demand.paths)), demand.days).astype(int)
-    return np.asarray(running[np.arange(demand.paths), whole], np.int64)
-
-
-def lead_times(days: float, days_sd: float, count: int, random: np.random.Generator) -> Floats:
-    """Draw lead times: gamma of a mean and an SD, days."""
-    if days <= 0:
-        return np.zeros(count)
-    if days_sd <= 0:
-        return np.full(count, float(days))
-    share = days_sd / days
-    return np.asarray(random.gamma(1 / share**2, days * share**2, count), float)
-
-
-def kits_needed(
-    needs: Mapping[int, DemandPaths], loose: Mapping[int, int], holds: Mapping[int, int]
-) -> DemandPaths:
-    """Return the kits opened, day by day, when loose pieces go first.
-
-    Parameters
-    ----------
-    needs : mapping of item to DemandPaths
-    loose : mapping of item to int
-        Pieces lying loose.
-    holds : mapping of item to int
-        Pieces in one kit.
-    """
-    opened: Ints | None = None
-    for item, pieces in holds.items():
-        if item not in needs:
-            continue
-        short = np.maximum(needs[item].running() - max(0, loose.get(item, 0)), 0)
-        kits = -(-short // pieces)
-        opened = kits if opened is None else np.maximum(opened, kits)
-    if opened is None:
-        raise ValueError("no piece of the kit has a forecast")
-    return DemandPaths(np.diff(opened, axis=1, prepend=0))

@@ -7,13 +7,17 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Literal
 
+import numpy as np
 from scipy.special import log_ndtr, ndtr, ndtri
 
 from .demand_pmf import Pmf
-from .refusal import OutOfRangeError, above_zero, whole, zero_or_more
+from .refusal import OutOfRangeError, above_zero, share, whole, zero_or_more
 
 _ROOT_2PI = math.sqrt(2 * math.pi)
+# Sums of doubles differ by so much where they should be the same.
+_SAME = 1e-12
 
 
 @dataclass(frozen=True)
@@ -103,6 +107,33 @@ def newsvendor(demand: Pmf, holding: float, stockout: float, *, stock: int | Non
         demand.mean,
         demand.sd,
     )
+
+
+def stock_for_service(
+    demand: Pmf, service: float, measure: Literal["fill", "cycle"] = "fill"
+) -> int:
+    """Return the least stock for one stretch of time that reaches an asked service.
+
+    Parameters
+    ----------
+    demand : Pmf
+        Pieces asked for until the shelf can be filled again.
+    service : float
+        Asked share, above 0 and below 1.
+    measure : {"fill", "cycle"}
+        Share of the demand that is met, 1 − E(D − S)⁺/E D, or chance that all of it is, P(D ≤ S).
+
+    Notes
+    -----
+    For a slow item that is reordered piece by piece take `reorder.least_base_stock`: its shelf
+    is filled again all the time.
+    """
+    asked = share(service, "service")
+    if measure == "cycle" or demand.mean == 0:
+        return demand.least(asked, 1 - asked)
+    short = demand.short(np.arange(demand.largest + 1))
+    most = (1 - asked) * demand.mean * (1 + _SAME)
+    return int(np.searchsorted(-short, -most))
 
 
 def newsvendor_normal(

@@ -7,6 +7,7 @@ below, as much is ordered as lifts it to S. Who is not served waits.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -28,7 +29,7 @@ ReviewMeasure = Literal["fill", "ready", "period"]
 # Sums of doubles differ by so much where they should be the same.
 _SAME = 1e-12
 # The renewal sums take the square of it.
-_MOST_SPAN = 100_000
+_MOST_SPAN = 20_000
 # Spans S − s are tried until the cost is so many times the best (our own choice).
 _FAR = 2.0
 
@@ -104,11 +105,7 @@ class _Renewals:
     def reach(self, span: int) -> None:
         """Have m(0) … m(span−1) and M(0) … M(span)."""
         if span > _MOST_SPAN:
-            raise TooLargeError(
-                "fixed",
-                f"the best order comes to more than {_MOST_SPAN:,} pieces",
-                "check the costs, or count in packs or boxes instead of pieces",
-            )
+            raise _too_large()
         have = self.m.size
         if span <= have:
             return
@@ -123,6 +120,26 @@ class _Renewals:
         self.m, self.sums = m, np.concatenate([[0.0], np.cumsum(m)])
 
 
+class _Along:
+    """A function of the position, kept where it was asked for: rules share their positions."""
+
+    def __init__(self, of: Callable[[npt.ArrayLike], Floats]) -> None:
+        self._of = of
+        self._low = 0
+        self._kept = of(np.arange(1))
+
+    def down(self, top: int, span: int) -> Floats:
+        """Return its values at top, top − 1 … top − span + 1."""
+        low, high = top - span + 1, top + 1
+        if low < self._low or high > self._low + self._kept.size:
+            more = self._kept.size + span
+            start = self._low if low >= self._low else low - more
+            end = max(self._low + self._kept.size, high)
+            end += more if end == high else 0
+            self._low, self._kept = start, self._of(np.arange(start, end))
+        return self._kept[low - self._low : high - self._low][::-1]
+
+
 class _Costs:
     """The cost of a period that begins at a position, and of rules."""
 
@@ -132,6 +149,7 @@ class _Costs:
         self.renewals = _Renewals(demand)
         self.demand, self.lead, self.over = demand, lead, lead.plus(demand)
         self.fixed, self.holding, self.stockout = fixed, holding, stockout
+        self.kept = _Along(self.g)
 
     def g(self, y: npt.ArrayLike) -> Floats:
         """h·E(y − D)⁺ + p·E(D − y)⁺, D the demand of lead time and period."""
@@ -141,14 +159,14 @@ class _Costs:
         """Return the costs of (top − 1, top), (top − 2, top) … (top − spans, top)."""
         self.renewals.reach(spans)
         m, sums = self.renewals.m[:spans], self.renewals.sums[1 : spans + 1]
-        return (self.fixed + np.cumsum(m * self.g(top - np.arange(spans)))) / sums
+        return (self.fixed + np.cumsum(m * self.kept.down(top, spans))) / sums
 
     def of(self, s: int, top: int) -> float:
         """Return the cost of one rule."""
         span = top - s
         self.renewals.reach(span)
         m = self.renewals.m[:span]
-        costs = self.fixed + float(m @ self.g(top - np.arange(span)))
+        costs = self.fixed + float(m @ self.kept.down(top, span))
         return costs / float(self.renewals.sums[span])
 
     def judge(self, s: int, top: int) -> ReviewRule:
@@ -166,8 +184,8 @@ class _Costs:
         missed = float(share_of @ (self.over.short(y) - self.lead.short(y)))
         service = ReviewService(
             min(max(1 - missed / self.demand.mean, 0.0), 1.0),
-            float(share_of @ self.over.cdf(y - 1)),
-            float(share_of @ self.over.cdf(y)),
+            1 - min(float(share_of @ self.over.tail(y - 1)), 1.0),
+            1 - min(float(share_of @ self.over.tail(y)), 1.0),
         )
         return ReviewRule(s, top, sum(parts), *parts, 1 / cycle, on_shelf, owed, service)
 
@@ -264,11 +282,13 @@ def cheapest_review(
         spans *= 2
     best = float(found[stops[0]])
     s, kept = top - 1 - int(stops[0]), top
-    while float(costs.g(top + 1)) <= best:
+    while float(costs.kept.down(top + 1, 1)[0]) <= best:
         top += 1
+        if top - s > _MOST_SPAN:
+            raise _too_large()
         if costs.of(s, top) < best:
             kept = top
-            while s + 1 < kept and costs.of(s, kept) <= float(costs.g(s + 1)):
+            while s + 1 < kept and costs.of(s, kept) <= float(costs.kept.down(s + 1, 1)[0]):
                 s += 1
             best = costs.of(s, kept)
     return costs.judge(s, kept)
@@ -304,11 +324,19 @@ def cheapest_review_for_service(
     """
     costs = _costs(demand, lead, fixed, holding, zero_or_more(stockout, "stockout"))
     asked = share(service, "service")
+    over, before = costs.over, costs.lead
+
+    def unserved(y: npt.ArrayLike) -> Floats:
+        if measure == "fill":
+            return (over.short(y) - before.short(y)) / demand.mean
+        return over.tail(np.asarray(y) - 1 if measure == "ready" else y)
+
+    missing = _Along(unserved)
     # At a span of 1 and lower still nothing is served.
     top, span = 0, 1
     best: tuple[float, int, int] | None = None
     while True:
-        top = _least_top(costs, top, span, asked, measure)
+        top = _least_top(costs, missing, top, span, asked)
         own = top
         cost = costs.of(own - span, own)
         while costs.stockout > 0 and (higher := costs.of(own + 1 - span, own + 1)) < cost:
@@ -322,21 +350,14 @@ def cheapest_review_for_service(
         span += 1
 
 
-def _least_top(costs: _Costs, low: int, span: int, asked: float, measure: ReviewMeasure) -> int:
+def _least_top(costs: _Costs, missing: _Along, low: int, span: int, asked: float) -> int:
     """Return the least S ≥ low at which a rule of this span serves."""
     costs.renewals.reach(span)
     share_of = costs.renewals.m[:span] / costs.renewals.sums[span]
-    missing = (1 - asked) * (1 + _SAME)
-    j = np.arange(span)
-    over, lead = costs.over, costs.lead
+    most = (1 - asked) * (1 + _SAME)
 
     def serves(top: int) -> bool:
-        y = top - j
-        if measure == "fill":
-            short = float(share_of @ (over.short(y) - lead.short(y))) / costs.demand.mean
-        else:
-            short = float(share_of @ over.tail(y - 1 if measure == "ready" else y))
-        return short <= missing
+        return float(share_of @ missing.down(top, span)) <= most
 
     step = 1
     while not serves(low + step - 1):
@@ -350,6 +371,14 @@ def _least_top(costs: _Costs, low: int, span: int, asked: float, measure: Review
         else:
             below = middle
     return at
+
+
+def _too_large() -> TooLargeError:
+    return TooLargeError(
+        "fixed",
+        f"the best order comes to more than {_MOST_SPAN:,} pieces",
+        "check the costs, or count in packs or boxes instead of pieces",
+    )
 
 
 def _costs(demand: Pmf, lead: Pmf | None, fixed: float, holding: float, stockout: float) -> _Costs:

@@ -136,7 +136,7 @@ def service_of(
     """
     r, q = int(reorder_point), whole(order_size, "size", 1)
     y = np.arange(r + 1, r + q + 1)
-    ready = float(demand.cdf(y - 1).mean())
+    ready = 1 - float(demand.tail(y - 1).mean())
     if taken is None:
         return Service(_share(ready), _share(ready), float(demand.cdf(r)))
     if taken.p[0] > 0:
@@ -248,7 +248,7 @@ def cheapest(
     smallest, pack = _smallest(pack, least), whole(pack, "pack", 1)
     best = demand.least(stockout / (holding + stockout), holding / (holding + stockout))
     # About the order size of a steady demand, to begin with.
-    steady = math.sqrt(2 * fixed * rate) * math.sqrt(1 / holding + 1 / stockout)
+    steady = _steady(fixed, rate, holding) * math.sqrt(1 + holding / stockout)
     wide = int(min(max(smallest, steady, 1.0) + 4 * demand.sd + 2 * pack, MOST_PIECES))
     while True:
         y = np.arange(best - wide, best + wide + 1)
@@ -268,6 +268,26 @@ def cheapest(
     size = int(q[k])
     r = int(_cheapest_points(demand, np.array([size]), holding, stockout)[0])
     return judge(demand, rate, r, size, fixed=fixed, holding=holding, stockout=stockout)
+
+
+def cheapest_point(demand: Pmf, order_size: int, *, holding: float, stockout: float) -> int:
+    """Return the least r that is cheapest for a settled order size.
+
+    Parameters
+    ----------
+    demand, holding, stockout
+        As for `cheapest`.
+    order_size : int
+        Q ≥ 1.
+
+    Notes
+    -----
+    The least r with G(r + Q + 1) ≥ G(r + 1): one step up would trade the second position for
+    the first.
+    """
+    holding, stockout = above_zero(holding, "holding"), above_zero(stockout, "stockout")
+    q = np.array([whole(order_size, "size", 1)])
+    return int(_cheapest_points(demand, q, holding, stockout)[0])
 
 
 def least_reorder_point(
@@ -295,6 +315,22 @@ def least_reorder_point(
     if measure == "cycle":
         return demand.least(asked, 1 - asked)
     return int(_least_points(demand, np.array([q]), asked)[0])
+
+
+def least_base_stock(demand: Pmf, service: float, measure: Measure = "fill") -> int:
+    """Return the least base stock of a slow item that is reordered piece by piece.
+
+    Parameters
+    ----------
+    demand, service, measure
+        As for `least_reorder_point`.
+
+    Notes
+    -----
+    On the shelf and on order there are always S = r + 1 pieces less what is owed: (r, Q) with
+    Q = 1. With Poisson demand the fill rate is P(D ≤ S − 1).
+    """
+    return least_reorder_point(demand, 1, service, measure) + 1
 
 
 def cheapest_for_service(
@@ -334,6 +370,7 @@ def cheapest_for_service(
     smallest, pack = _smallest(pack, least), whole(pack, "pack", 1)
     asked = share(service, "service")
     floor = -MOST_PIECES if lowest_point is None else int(lowest_point)
+    _steady(fixed, rate, holding)
     found: tuple[float, int, int] | None = None
     start, many = smallest, 64
     while True:
@@ -403,6 +440,16 @@ def _window_cost(demand: Pmf, r: Ints, q: Ints, holding: float, stockout: float)
     sums = np.concatenate([[0.0], np.cumsum(g)])
     out: Floats = (sums[r + q + 1 - lowest] - sums[r + 1 - lowest]) / q
     return out
+
+
+def _steady(fixed: float, rate: float, holding: float) -> float:
+    """Return the order size of a steady demand; refuses one that could not be reckoned."""
+    if not math.isfinite(fixed * rate):
+        raise _beyond()
+    size = math.sqrt(2 * fixed * rate) / math.sqrt(holding)
+    if size > MOST_PIECES:
+        raise _too_large()
+    return size
 
 
 def _smallest(pack: float, least: float) -> int:

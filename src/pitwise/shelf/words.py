@@ -53,10 +53,10 @@ def day_words(days: float, today: dt.date) -> str:
 
 
 def percent_words(share: float) -> str:
-    """Return a chance in whole percent, a doubt never rounded away."""
-    if 0 < share < 0.005:
+    """Return a share in whole percent; what comes of paths is never quite 0 or 1."""
+    if share < 0.005:
         return "under 1 %"
-    if 0.995 < share < 1:
+    if share > 0.995:
         return "over 99 %"
     return f"{100 * share:.0f} %"
 
@@ -67,7 +67,7 @@ def band_words(band: Band, horizon_days: int) -> str:
         return f"more than {horizon_days} days"
     high = f"{band.p95:.0f}" if math.isfinite(band.p95) else f"over {horizon_days}"
     if math.isinf(band.median):
-        return f"more than {horizon_days} days ({band.p05:.0f} at the least likely, 1 in 20)"
+        return f"more than {horizon_days} days (1 in 20: {band.p05:.0f} or fewer)"
     return f"{band.median:.0f} day{'' if band.median == 1 else 's'} ({band.p05:.0f} to {high})"
 
 
@@ -147,8 +147,9 @@ def advice_words(
         else f"Keep {advice.order_up_to}: order one for each that goes"
     )
     said.append(
-        f"{every}: by the forecast that meets {percent_words(advice.service_expected)} of the "
-        f"demand at once (asked: {percent_words(advice.service_asked)})."
+        f"{every}: by the forecast {percent_words(1 - advice.point_chance)} of the orders then "
+        f"come before anything is missing (asked: {percent_words(advice.service_asked)}), and "
+        f"{percent_words(advice.service_expected)} of the demand is met at once."
     )
     if assumed:
         said.append("Nobody set a rule for it yet: share to be met and costs are assumed.")
