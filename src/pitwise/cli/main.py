@@ -30,6 +30,7 @@ _ROOMS = {
     "watch": ("watch",),
     "money": ("money", "month"),
     "book": ("book",),
+    "shelf": ("shelf",),
 }
 
 

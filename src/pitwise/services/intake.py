@@ -25,7 +25,16 @@ from pitwise.services.photofile.limits import (
 from pitwise.services.photofile.raw import Pixels, read_pixels
 from pitwise.services.photofile.sniff import sniff
 
-__all__ = ["MAX_UPLOAD", "Intake", "decode", "decode_file", "decode_stream", "small", "take"]
+__all__ = [
+    "MAX_UPLOAD",
+    "Intake",
+    "decode",
+    "decode_file",
+    "decode_stream",
+    "receive",
+    "small",
+    "take",
+]
 
 _BLOCK, _HEAD = 1 << 16, 64
 _WORKER = "pitwise.services.decode_worker"
@@ -77,8 +86,14 @@ class Intake:
         return hashlib.sha256(self.content).hexdigest()
 
 
-def _receive(place: str, stream: Stream, target: Path) -> str:
-    """Copy a stream to a file, stopping at the cap; return its SHA-256."""
+def receive(place: str, stream: Stream, target: Path) -> str:
+    """Copy a photo as sent to a file, stopping at the cap; return its SHA-256.
+
+    Raises
+    ------
+    ServiceError
+        It is none of the formats of photos, empty, or larger than `MAX_UPLOAD`.
+    """
     digest, size = hashlib.sha256(), 0
     # The first bytes tell the format: what is none is not waited for. A stream may give less
     # at a time than was asked for.
@@ -133,7 +148,7 @@ def take(name: str, stream: Stream) -> Intake:
     """
     place = clean_name(name) or "photo"
     with private_folder() as folder:
-        digest = _receive(place, stream, folder / decode_worker.SENT)
+        digest = receive(place, stream, folder / decode_worker.SENT)
         answer = run_limited(_WORKER, folder, "clean", place=place)
         content = _read(folder / decode_worker.KEPT, MAX_STORED)
         little = _read(folder / decode_worker.SMALL, 4 << 20)
@@ -223,7 +238,7 @@ def decode_stream(name: str, stream: Stream) -> Pixels:
     """
     place = clean_name(name) or "photo"
     with private_folder() as folder:
-        _receive(place, stream, folder / decode_worker.SENT)
+        receive(place, stream, folder / decode_worker.SENT)
         run_limited(_WORKER, folder, "open", place=place)
         return _pixels(place, folder)
 

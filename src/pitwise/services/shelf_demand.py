@@ -154,7 +154,8 @@ def _stamp(session: Session) -> tuple[Any, ...]:
         select(func.max(PlannedWork.id)),
         select(func.count()).where(PlannedWork.withdrawn_at.is_not(None)),
         select(func.max(BaseLoadRow.id)),
-        select(func.max(Movement.id)),
+        # Of the ledger only what was taken by hand bears on it, and the undoing of that.
+        select(func.max(Movement.id)).where(Movement.kind.in_(("taken", "scrapped", "undone"))),
         select(func.count()).select_from(ShelfItem).where(ShelfItem.active.is_(True)),
         select(func.max(ShelfItem.id)),
         select(func.count()).select_from(KitLine),

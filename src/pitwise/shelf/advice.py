@@ -34,6 +34,8 @@ LEVELS = (0.05, 0.5, 0.95)
 SOON_DAYS = 7.0
 _YEAR = 365.0
 _MOST_RAISES = 60
+# Enough to tell a share met to a point; the paths' quantiles ask for more.
+_RUN_PATHS = 1000
 # A piece nobody put a price on still takes room and money: kept as if it cost this much.
 _LEAST_HOLDING = 1e-6
 # An item that costs nothing to order is not ordered every day (our own choice, no source).
@@ -130,6 +132,8 @@ class Advice:
         Days until the reorder point is reached.
     service_asked, service_expected : float
         Share of demand met at once: asked, and what the rule gives on the forecast demand.
+    point_chance : float
+        Chance of running short while an order is on its way, each time the rule orders.
     shortage_chance : float
         Chance that the shelf, with what is on order, runs short before an order of today
         could come.
@@ -152,6 +156,7 @@ class Advice:
     order_day: Band
     service_asked: float
     service_expected: float
+    point_chance: float
     shortage_chance: float
     days_left: Band
     lead_demand: Band
@@ -226,6 +231,7 @@ def advise(
         order_day=order_day,
         service_asked=asked,
         service_expected=expected,
+        point_chance=float(np.mean(during > point)),
         shortage_chance=float(np.mean(first_short < leads)),
         days_left=band(first_short),
         lead_demand=band(_during(demand, leads, random)),
@@ -248,6 +254,12 @@ def band(values: Floats | Ints) -> Band:
     """Return 5 %, 50 % and 95 % points, each a value that was seen."""
     low, middle, high = np.quantile(values, LEVELS, method="inverted_cdf")
     return Band(float(low), float(middle), float(high))
+
+
+def bands(values: Ints) -> list[Band]:
+    """Return the same of every column; `values` of shape (paths, columns)."""
+    found = np.quantile(values, LEVELS, axis=0, method="inverted_cdf")
+    return [Band(*(float(x) for x in column)) for column in found.T]
 
 
 def _stock(demand: DemandPaths, free: int, on_order: Sequence[tuple[int, float]]) -> Ints:
@@ -303,13 +315,14 @@ def _point(
 ) -> tuple[int, float]:
     """Return the reorder point, and the share of demand met that it gives on the paths."""
     # A part the torch can't do without is never ordered only once somebody waits for it.
+    some = DemandPaths(demand.pieces[:: max(1, demand.paths // _RUN_PATHS)])
     point = max(0, least_reorder_point(Pmf.of_samples(during), size, asked))
-    expected = realised(demand, point, size, buying, keeping.review_days, seed=seed)
+    expected = realised(some, point, size, buying, keeping.review_days, seed=seed)
     for _ in range(_MOST_RAISES):
         if expected >= asked:
             break
         point += 1
-        expected = realised(demand, point, size, buying, keeping.review_days, seed=seed)
+        expected = realised(some, point, size, buying, keeping.review_days, seed=seed)
     return point, expected
 
 
@@ -346,9 +359,6 @@ def realised(
     stock = reorder_point + random.integers(1, order_size + 1, paths)
     coming = np.zeros((days + 1, paths), np.int64)
     ordered = np.zeros(paths, np.int64)
-    # Ordered at a day's end, it comes before the day that follows its time.
-    drawn = lead_times(buying.lead_days, buying.lead_days_sd, paths * days, random)
-    leads = np.floor(drawn + random.random(paths * days)).astype(int).reshape(days, paths) + 1
     every = max(1, round(review_days))
     turn = random.integers(0, every, paths)
     warm = math.ceil(buying.lead_days + review_days)
@@ -368,6 +378,9 @@ def realised(
             need = reorder_point + 1 - (stock + ordered)[low]
             pieces = -(-need // order_size) * order_size
             ordered[low] += pieces
-            at = np.minimum(day + leads[day, low], days)
+            # Ordered at a day's end, it comes before the day that follows its time.
+            wait = lead_times(buying.lead_days, buying.lead_days_sd, len(pieces), random)
+            wait = np.floor(wait + random.random(len(pieces))).astype(int) + 1
+            at = np.minimum(day + wait, days)
             np.add.at(coming, (at, rows[low]), pieces)
     return met / asked if asked else 1.0

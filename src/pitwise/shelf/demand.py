@@ -42,6 +42,7 @@ _REACH = 4.2
 # A life shorter than this share of the horizon's starts can't be told from it.
 _MOST_LIVES = 2000
 _MOST_LEVEL = 4.0
+_AT_ONCE = 50_000
 
 
 @dataclass(frozen=True)
@@ -453,9 +454,21 @@ def _set_changes(
 def _counted(
     counted: Counted, starts: Floats, shared: np.random.Generator, random: np.random.Generator
 ) -> Ints:
-    """Count Poisson ends on each day, the rate drawn once for every path."""
-    rate = shared.gamma(counted.ends, 1 / counted.starts, starts.shape[1])
-    return np.asarray(random.poisson(rate * starts).T, np.int64)
+    """Count Poisson ends on each day, the rate drawn once for every path.
+
+    As many in all as a Poisson gives, each on a day by the starts made: the same law, and few
+    numbers are drawn where little goes.
+    """
+    days, paths = starts.shape
+    rate = shared.gamma(counted.ends, 1 / counted.starts, paths)
+    total = np.cumsum(starts, axis=0)
+    row = np.repeat(np.arange(paths), random.poisson(rate * total[-1]))
+    at = random.random(len(row)) * total[-1, row]
+    pieces = np.zeros((paths, days), np.int64)
+    for some in np.array_split(np.arange(len(row)), len(row) // _AT_ONCE + 1):
+        day = (total[:, row[some]] <= at[some]).sum(axis=0)
+        np.add.at(pieces, (row[some], np.minimum(day, days - 1)), 1)
+    return pieces
 
 
 def _renewed(

@@ -8,7 +8,6 @@ from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import fftconvolve
 
 from .refusal import (
     BadPmfError,
@@ -246,7 +245,9 @@ class Pmf:
         if self.p.size * other.p.size <= _DIRECT:
             p = np.convolve(self.p, other.p)
         else:
-            p = np.maximum(fftconvolve(self.p, other.p), 0.0)
+            n = 1 << (size - 1).bit_length()
+            both = np.fft.rfft(self.p, n) * np.fft.rfft(other.p, n)
+            p = np.maximum(np.fft.irfft(both, n)[:size], 0.0)
         return Pmf(p)
 
     def times(self, n: int) -> Pmf:

@@ -117,3 +117,22 @@ def _in_packs(
             key=lambda q: order_cost(q, fixed, holding, demand),
         )
     )
+
+
+def flat_range(free_pieces: float, extra: float) -> tuple[float, float]:
+    """Return the order sizes whose cost is at most (1 + extra) times the least.
+
+    Parameters
+    ----------
+    free_pieces : float
+        Q* > 0 of `OrderSize`.
+    extra : float
+        > 0, such as 0.01.
+
+    Notes
+    -----
+    g(Q)/g(Q*) = (Q/Q* + Q*/Q)/2, so with a = 1 + extra the ends are Q*(a ± √(a² − 1)).
+    """
+    a = 1 + above_zero(extra, "extra")
+    far = a + math.sqrt(a * a - 1)
+    return free_pieces / far, free_pieces * far

@@ -270,6 +270,26 @@ def cheapest(
     return judge(demand, rate, r, size, fixed=fixed, holding=holding, stockout=stockout)
 
 
+def cheapest_point(demand: Pmf, order_size: int, *, holding: float, stockout: float) -> int:
+    """Return the least r that is cheapest for a settled order size.
+
+    Parameters
+    ----------
+    demand, holding, stockout
+        As for `cheapest`.
+    order_size : int
+        Q ≥ 1.
+
+    Notes
+    -----
+    The least r with G(r + Q + 1) ≥ G(r + 1): one step up would trade the second position for
+    the first.
+    """
+    holding, stockout = above_zero(holding, "holding"), above_zero(stockout, "stockout")
+    q = np.array([whole(order_size, "size", 1)])
+    return int(_cheapest_points(demand, q, holding, stockout)[0])
+
+
 def least_reorder_point(
     demand: Pmf, order_size: int, service: float, measure: Measure = "fill"
 ) -> int:

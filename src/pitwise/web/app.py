@@ -21,12 +21,16 @@ from pitwise.web import (
     bench,
     book_pages,
     case_pages,
+    label_pages,
     learnt_pages,
     money_pages,
     photo_pages,
     picture_pages,
+    plan_pages,
     practice_pages,
     program_pages,
+    shelf_order_pages,
+    shelf_pages,
     shop_pages,
     sign_in,
     study_pages,
@@ -135,6 +139,10 @@ def create_app(
         agreement_pages,
         practice_pages,
         money_pages,
+        shelf_pages,
+        shelf_order_pages,
+        label_pages,
+        plan_pages,
     ):
         app.include_router(room.router)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")

@@ -24,11 +24,13 @@ from pitwise.job.words import percent as chance_words
 from pitwise.reports.drawing import (
     ACTION_WORDS,
     FINDING_SLUGS,
+    STOCK_WORDS,
     action_mark,
     chance_bar,
     finding_icon,
     logo,
     part_drawing,
+    stock_mark,
     torch_drawing,
 )
 from pitwise.services.permissions import Actor, Permission, may
@@ -59,6 +61,7 @@ DONE_WORDS = {
     "study-discarded": "The study was discarded. It stays in the book.",
     "adopted": "Adopted. The bench reckons with it from now on; the old value stands below.",
     "put-back": "Put back.",
+    "goods-in": "On the shelf.",
     "begun-anew": "Begun anew. Cases closed before now teach nothing any more.",
 }
 
@@ -172,6 +175,8 @@ def environment() -> Environment:
         torch_drawing=_svg(torch_drawing),
         part_drawing=_svg(part_drawing),
         action_mark=_svg(action_mark),
+        stock_mark=_svg(stock_mark),
+        STOCK_WORDS=STOCK_WORDS,
         chance_bar=_svg(chance_bar),
         chance=chance_words,
         touch_key=new_key,
@@ -232,6 +237,6 @@ def go(request: Request, url: str) -> Response:
 def message(text: str, status: int, **headers: str) -> HTMLResponse:
     """Answer a touch with a message, put where the page keeps its messages."""
     html = _ENV.get_template("message.html").render(text=text)
-    return HTMLResponse(
-        html, status, {"HX-Retarget": "#message", "HX-Reswap": "innerHTML", **headers}
-    )
+    # Reselect: a touch that would take only a part of a page takes this whole.
+    said = {"HX-Retarget": "#message", "HX-Reswap": "innerHTML", "HX-Reselect": ".problem"}
+    return HTMLResponse(html, status, {**said, **headers})

@@ -2,6 +2,7 @@
 
 from .ahead import PlateRun, ahead_chart
 from .cure import Lives, Ratio, lives_chart, ratio_chart
+from .demand import StockPoint, stock_chart
 from .gauge import components_chart, readings_chart
 from .hole import hole_chart
 from .model import EarlierElectrode, LimitLine, NoReadings, PitPoint, describe
@@ -20,6 +21,7 @@ __all__ = [
     "RateBar",
     "Ratio",
     "Scored",
+    "StockPoint",
     "ahead_chart",
     "components_chart",
     "describe",
@@ -30,6 +32,7 @@ __all__ = [
     "ratio_chart",
     "readings_chart",
     "scored_chart",
+    "stock_chart",
     "svg_of",
     "tenths_chart",
 ]

@@ -379,8 +379,34 @@
   // The second tap of a double tap lands on what the first has brought: a part nobody looked at,
   // or a finding taken back. It is no touch.
   document.addEventListener("click", (event) => {
-    if (event.detail > 1 && event.target.closest("#bench button, #case .touch, #study button, #judge button")) event.preventDefault();
+    if (event.detail > 1 && event.target.closest("#bench button, #case .touch, #study button, #judge button, #shelf form button:not([data-by])")) event.preventDefault();
   }, true);
+  // One fewer, one more, without a keyboard; what is no number begins at the lowest.
+  document.addEventListener("click", (event) => {
+    const button = event.target.closest("[data-by]");
+    const field = button && document.getElementById(button.dataset.for);
+    if (!field) return;
+    const now = /^\d{1,9}$/.test(field.value.trim()) ? Number(field.value) : 0;
+    field.value = Math.max(Number(button.dataset.low ?? 0), now + Number(button.dataset.by));
+  });
+  // On the shelf: what was chosen is ready for its number, what was refused for its mend, and
+  // otherwise a scanner that types finds the box for its codes.
+  const toField = () => {
+    const place = document.getElementById("shelf");
+    if (!place) return;
+    const wrong = place.querySelector("[data-wrong]");
+    const chosen = location.hash.length > 1 ? document.getElementById(location.hash.slice(1)) : null;
+    const field = wrong ?? chosen?.querySelector("[data-first]") ?? (chosen ? null : place.querySelector("[data-scan]"));
+    if (!field) return;
+    field.focus({ preventScroll: field.matches("[data-scan]") });
+    if (!wrong && field.matches("[data-first]")) field.select();
+  };
+  document.addEventListener("DOMContentLoaded", toField);
+  addEventListener("hashchange", toField);
+  document.addEventListener("htmx:afterSettle", (event) => {
+    if (event.target.id === "main") toField();
+    else event.target.querySelector?.("[data-wrong]")?.focus();
+  });
   document.addEventListener("click", (event) => {
     if (event.target.closest("[data-print]")) print();
   });

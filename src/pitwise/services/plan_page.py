@@ -1,0 +1,131 @@
+"""The page of planned work: what is planned on each torch, its usual work, what that takes."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from pitwise.records.tables import Torch
+from pitwise.records.wear_tables import ImportFile, Program
+from pitwise.services.permissions import Actor, require
+from pitwise.services.planned_work import (
+    BaseLoad,
+    NoLoad,
+    PlannedLine,
+    base_load,
+    planned,
+    today_of,
+)
+from pitwise.services.shelf_advice import ItemAdvice, all_advice, item_advice
+from pitwise.services.shopfloor import Shop
+
+# A list to choose from is no list any more beyond this; the newest are offered.
+MOST_PROGRAMS = 300
+
+
+@dataclass(frozen=True)
+class TorchWork:
+    """A torch with what is usual and what is planned.
+
+    Attributes
+    ----------
+    torch : Torch
+    load : BaseLoad or NoLoad
+    plans : tuple of PlannedLine
+    planned_starts : float
+        Starts of what is planned from today on, as far as it can be counted.
+    days : int
+        Days the plans still run.
+    """
+
+    torch: Torch
+    load: BaseLoad | NoLoad
+    plans: tuple[PlannedLine, ...]
+    planned_starts: float
+    days: int
+
+    @property
+    def per_day(self) -> float:
+        """Planned starts a day over the days the plans still run."""
+        return self.planned_starts / self.days if self.days else 0.0
+
+
+@dataclass(frozen=True)
+class PlanView:
+    """What the page shows.
+
+    Attributes
+    ----------
+    today : date
+    torches : tuple of TorchWork
+    programs : tuple of (int, str)
+        In use, newest first.
+    goes : tuple of ItemAdvice
+        Items of which something goes in four weeks, most first.
+    kept : int
+        Items on the shelf.
+    """
+
+    today: dt.date
+    torches: tuple[TorchWork, ...]
+    programs: tuple[tuple[int, str], ...]
+    goes: tuple[ItemAdvice, ...]
+    kept: int
+
+
+def plan_view(shop: Shop, actor: Actor) -> PlanView:
+    """Return the page of planned work."""
+    require(actor, "view")
+    today = today_of(shop)
+    advised = all_advice(shop, actor)
+    with shop.database.read() as session:
+        plans = planned(session, today)
+        torches = tuple(
+            _work(session, torch, plans, today)
+            for torch in session.scalars(select(Torch).order_by(Torch.name))
+        )
+        programs = session.execute(
+            select(Program.id, Program.name)
+            .join(ImportFile, ImportFile.id == Program.file_id)
+            .where(Program.withdrawn_at.is_(None))
+            .order_by(ImportFile.imported_at.desc(), Program.ordinal)
+            .limit(MOST_PROGRAMS)
+        )
+        goes = [a for a in advised if a.month is not None and a.month.p95 > 0]
+        goes.sort(key=lambda a: (-(a.month.median if a.month else 0), a.item.name))
+        return PlanView(
+            today,
+            torches,
+            tuple((ident, name) for ident, name in programs),
+            tuple(goes),
+            len(advised),
+        )
+
+
+def _work(session: Session, torch: Torch, plans: list[PlannedLine], today: dt.date) -> TorchWork:
+    own = tuple(p for p in plans if p.torch_id == torch.id)
+    starts = sum(p.plates_from(today) * p.starts for p in own if p.starts is not None)
+    first = max(today, min((p.first_day for p in own), default=today))
+    last = max((p.last_day for p in own), default=None)
+    return TorchWork(
+        torch,
+        base_load(session, torch.id),
+        own,
+        starts,
+        (last - first).days + 1 if last is not None else 0,
+    )
+
+
+def ahead_of_item(shop: Shop, actor: Actor, item_id: int) -> ItemAdvice:
+    """Return what goes of one item, for its page of the weeks ahead.
+
+    Raises
+    ------
+    NotFoundError
+    """
+    require(actor, "view")
+    with shop.database.read() as session:
+        return item_advice(shop, session, item_id)

@@ -1,0 +1,502 @@
+"""What to order and by when, item by item; and what of it can't wait."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import threading
+from collections import OrderedDict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+from weakref import WeakKeyDictionary
+
+import numpy as np
+from sqlalchemy.orm import Session
+
+from pitwise.services.permissions import Actor, require
+from pitwise.services.shelf_demand import DAYS, ItemDemand, ShopDemand, demand_of_shop
+from pitwise.services.shelf_items import lines_of
+from pitwise.services.shelf_model import ItemLine, Rule, Terms
+from pitwise.services.shelf_read import get_item, on_order
+from pitwise.services.shopfloor import Shop
+from pitwise.shelf.advice import (
+    Advice,
+    Band,
+    Buying,
+    CantTell,
+    Keeping,
+    advise,
+    band,
+    bands,
+    days_left,
+)
+from pitwise.shelf.demand import DemandPaths, kits_needed
+from pitwise.shelf.words import advice_words, band_words, first_words, percent_words, range_words
+
+__all__ = [
+    "Advice",
+    "Alert",
+    "Band",
+    "CantTell",
+    "ItemAdvice",
+    "Week",
+    "alerts",
+    "all_advice",
+    "item_advice",
+]
+
+LIKELY_SHORT = 0.5
+_LONGEST_DAYS = 365
+_STEP_DAYS = 30
+_SHOWN_WEEKS = 12
+# Our own choice, no source.
+_USUAL_LEAD_DAYS = 14.0
+_MOST_KEPT = 2000
+_SEED = 41
+
+Level = Literal["short", "order-now", "count-it", "no-terms"]
+
+
+@dataclass(frozen=True)
+class Week:
+    """Pieces that go in a week from today on: 5 %, 50 %, 95 % points; and in all until its end.
+
+    Attributes
+    ----------
+    first_day : date
+    pieces, running : Band
+    """
+
+    first_day: dt.date
+    pieces: Band
+    running: Band
+
+
+@dataclass(frozen=True)
+class ItemAdvice:
+    """An item with what is forecast and advised for it.
+
+    Attributes
+    ----------
+    item : ItemLine
+    advice : Advice or CantTell
+    days_left : Band or None
+        Days until the first piece is missing, with what is on order and no new one; inf:
+        beyond `horizon_days`. None: no demand is known.
+    left_words : str
+        The same in words; empty for None.
+    words : tuple of str
+        The advice in sentences, what to do first; for `CantTell` its reason and mend.
+    basis : tuple of str
+        What the forecast rests on.
+    weeks : tuple of Week
+    month : Band or None
+        Pieces that go in four weeks.
+    covered_by : str
+        Name of the kit it is bought in, or, of a kit, "" ; empty: bought by itself.
+    by_day : date or None
+        By when to order, where there is something to order this week.
+    horizon_days : int
+    torches : tuple of str
+        That use it.
+    coming : tuple of (int, float)
+        Pieces on order, and in how many days they come.
+    """
+
+    item: ItemLine
+    advice: Advice | CantTell
+    days_left: Band | None
+    left_words: str
+    words: tuple[str, ...]
+    basis: tuple[str, ...]
+    weeks: tuple[Week, ...]
+    month: Band | None
+    covered_by: str
+    by_day: dt.date | None
+    horizon_days: int
+    torches: tuple[str, ...]
+    coming: tuple[tuple[int, float], ...] = ()
+
+    @property
+    def order_now(self) -> int:
+        """Pieces to order this week; 0 where there is nothing to order or no telling."""
+        return self.advice.order_now if isinstance(self.advice, Advice) else 0
+
+
+@dataclass(frozen=True)
+class Alert:
+    """Something about an item that can't wait.
+
+    Attributes
+    ----------
+    level : {"short", "order-now", "count-it", "no-terms"}
+    item_id : int
+    words : str
+        With the item's name.
+    by_day : date or None
+    name, said : str
+        The item's name and the words, apart.
+    """
+
+    level: Level
+    item_id: int
+    words: str
+    by_day: dt.date | None
+    name: str = ""
+    said: str = ""
+
+
+def item_advice(shop: Shop, session: Session, item_id: int) -> ItemAdvice:
+    """Return one item's forecast and advice.
+
+    Raises
+    ------
+    NotFoundError
+    """
+    get_item(session, item_id)
+    lines = lines_of(session, inactive=True)
+    return next(a for a in _advised(shop, session, lines) if a.item.id == item_id)
+
+
+def all_advice(shop: Shop, actor: Actor) -> list[ItemAdvice]:
+    """Return every kept item's forecast and advice, in the shelf's order."""
+    require(actor, "view")
+    with shop.database.read() as session:
+        return _advised(shop, session, lines_of(session))
+
+
+def alerts(shop: Shop, actor: Actor) -> list[Alert]:
+    """Return what can't wait, worst first."""
+    return alerts_of(all_advice(shop, actor))
+
+
+def alerts_of(advised: Sequence[ItemAdvice]) -> list[Alert]:
+    """Return what can't wait of advice at hand, worst first."""
+    found: list[tuple[int, float, Alert]] = []
+
+    def add(rank: int, own: ItemAdvice, level: Level, words: str) -> None:
+        soon = own.days_left.median if own.days_left is not None else math.inf
+        name = own.item.name
+        alert = Alert(level, own.item.id, f"{name}: {_small(words)}", own.by_day, name, words)
+        found.append((rank, soon, alert))
+
+    for own in advised:
+        item, advice = own.item, own.advice
+        if item.below_zero or item.count_again:
+            add(2, own, "count-it", "The book's figure can't be right. Count what is there.")
+        if own.covered_by:
+            continue
+        if isinstance(advice, Advice):
+            what = own.words[0]
+            if advice.shortage_chance >= LIKELY_SHORT:
+                chance = percent_words(advice.shortage_chance)
+                add(0, own, "short", f"{what} Short before it comes: {chance}.")
+            elif advice.order_now:
+                add(1, own, "order-now", what)
+        elif item.terms is None and own.month is not None and own.month.p95 > 0:
+            go = range_words(own.month)
+            add(
+                3,
+                own,
+                "no-terms",
+                f"No supplier and lead time are set, so no order can be advised; about {go} go "
+                "in 4 weeks.",
+            )
+    found.sort(key=lambda x: (x[0], x[1], x[2].words))
+    return [alert for _, _, alert in found]
+
+
+def _small(sentence: str) -> str:
+    return sentence[:1].lower() + sentence[1:]
+
+
+def _horizon(lines: Sequence[ItemLine]) -> int:
+    """Return how far to look: past every order's time, in steps so that little is made anew."""
+    longest = max(
+        (
+            x.terms.lead_days + 3 * x.terms.lead_days_sd + x.rule.review_days
+            for x in lines
+            if x.terms is not None
+        ),
+        default=0.0,
+    )
+    steps = math.ceil(max(DAYS, 2 * longest) / _STEP_DAYS)
+    return min(_LONGEST_DAYS, steps * _STEP_DAYS)
+
+
+def _advised(shop: Shop, session: Session, lines: Sequence[ItemLine]) -> list[ItemAdvice]:
+    demand = demand_of_shop(shop, session, _horizon(lines))
+    coming = on_order(session)
+    by_id = {line.id: line for line in lines}
+    bought = _bought_in_kits(lines)
+    out = []
+    for line in lines:
+        key: tuple[Any, ...] = (line, tuple(coming.get(line.id, ())), bought.get(line.id, ""))
+        if line.kit:
+            parts = tuple(
+                (k.item_id, by_id[k.item_id].on_shelf, k.pieces)
+                for k in line.kit
+                if k.item_id in by_id
+            )
+            key = (*key, parts)
+        out.append(
+            _kept(
+                shop,
+                demand,
+                key,
+                lambda line=line: _one(
+                    demand, line, by_id, coming.get(line.id, ()), bought.get(line.id, "")
+                ),
+            )
+        )
+    return out
+
+
+_cache: WeakKeyDictionary[Shop, OrderedDict[Any, tuple[ShopDemand, ItemAdvice]]] = (
+    WeakKeyDictionary()
+)
+_lock = threading.Lock()
+
+
+def _kept(shop: Shop, demand: ShopDemand, key: Any, make: Any) -> ItemAdvice:
+    """Return advice made before of the same item, shelf, orders and demand; else make it."""
+    with _lock:
+        own = _cache.setdefault(shop, OrderedDict())
+        known = own.get(key)
+        if known is not None and known[0] is demand:
+            own.move_to_end(key)
+            return known[1]
+    made: ItemAdvice = make()
+    with _lock:
+        own[key] = (demand, made)
+        own.move_to_end(key)
+        while len(own) > _MOST_KEPT:
+            own.popitem(last=False)
+    return made
+
+
+def _bought_in_kits(lines: Sequence[ItemLine]) -> dict[int, str]:
+    """Return the items that are cheaper bought in a kit, and the kit's name; kits that are not.
+
+    A kit is bought where it has terms and its pieces have none or cost as much loose. Where the
+    pieces are cheaper loose, the kit itself is marked with "its pieces are cheaper loose".
+    """
+    by_id = {line.id: line for line in lines}
+    out: dict[int, str] = {}
+    for kit in lines:
+        if not kit.kit or kit.terms is None or not kit.active:
+            continue
+        loose = 0.0
+        for part in kit.kit:
+            own = by_id.get(part.item_id)
+            terms = own.terms if own is not None else None
+            if terms is None or terms.currency != kit.terms.currency:
+                loose = math.inf
+                break
+            loose += part.pieces * terms.price
+        if kit.terms.price <= loose:
+            for part in kit.kit:
+                out.setdefault(part.item_id, kit.name)
+        else:
+            out[kit.id] = LOOSE
+    return out
+
+
+LOOSE = "its pieces, cheaper loose"
+
+
+def _one(
+    demand: ShopDemand,
+    line: ItemLine,
+    by_id: dict[int, ItemLine],
+    coming: Sequence[tuple[int, dt.date | None]],
+    covered: str,
+) -> ItemAdvice:
+    told = _demand_of(demand, line, by_id)
+    there = line.on_shelf + line.in_kits
+    paths = told.paths
+    if isinstance(paths, CantTell):
+        return ItemAdvice(
+            line,
+            paths,
+            None,
+            "",
+            (f"Can't tell: {paths.reason}. Mend: {paths.mend}.",),
+            told.basis,
+            (),
+            None,
+            covered,
+            None,
+            demand.days,
+            told.torches,
+        )
+    due = _due(coming, demand.day, line.terms)
+    left = days_left(paths, there, due)
+    advice = _advice(paths, line, there, due, covered)
+    words: tuple[str, ...]
+    by_day = None
+    if isinstance(advice, Advice):
+        many, one = _nouns(line)
+        words = advice_words(advice, many, one, demand.day, assumed=line.rule.of == "assumed")
+        if advice.order_now:
+            by_day = demand.day + dt.timedelta(days=int(advice.by_day))
+    elif covered:
+        words = (f"{advice.reason}.",)
+    else:
+        words = (f"Can't tell what to order: {advice.reason}. Mend: {advice.mend}.",)
+    return ItemAdvice(
+        line,
+        advice,
+        left,
+        band_words(left, demand.days),
+        words,
+        told.basis,
+        _weeks(paths, demand.day),
+        band(paths.total(0, 28)),
+        covered,
+        by_day,
+        demand.days,
+        told.torches,
+        tuple(due),
+    )
+
+
+def _demand_of(demand: ShopDemand, line: ItemLine, by_id: dict[int, ItemLine]) -> ItemDemand:
+    if not line.kit:
+        return demand.of[line.id]
+    holds = {k.item_id: k.pieces for k in line.kit}
+    known = {k: demand.of[k] for k in holds if k in demand.of}
+    needs = {k: d.paths for k, d in known.items() if isinstance(d.paths, DemandPaths)}
+    if not needs:
+        first = next((d.paths for d in known.values()), None)
+        why = (
+            first
+            if isinstance(first, CantTell)
+            else CantTell("its pieces are not kept on the shelf", "add them as items")
+        )
+        return ItemDemand(why, (), ())
+    loose = {k: by_id[k].on_shelf for k in holds if k in by_id}
+    basis = tuple(dict.fromkeys(x for d in known.values() for x in d.basis))
+    torches = tuple(dict.fromkeys(t for d in known.values() for t in d.torches))
+    return ItemDemand(
+        kits_needed(needs, loose, holds),
+        (*basis, "Pieces that lie loose go first, then a kit is opened."),
+        torches,
+    )
+
+
+def _due(
+    coming: Sequence[tuple[int, dt.date | None]], day: dt.date, terms: Terms | None
+) -> list[tuple[int, float]]:
+    """Return what is on order, with the days until it comes."""
+    # One of which nobody knows when it comes counts as just placed.
+    wait = terms.lead_days if terms is not None else _USUAL_LEAD_DAYS
+    return [
+        (pieces, float((expected - day).days) if expected is not None else wait)
+        for pieces, expected in coming
+    ]
+
+
+def _advice(
+    paths: DemandPaths,
+    line: ItemLine,
+    there: int,
+    due: Sequence[tuple[int, float]],
+    covered: str,
+) -> Advice | CantTell:
+    if covered:
+        what = "Bought as" if line.kit else "Comes in the kit"
+        return CantTell(f"{what} {covered}", "see there")
+    if line.terms is None:
+        return CantTell(
+            "no supplier, price and lead time are set for it", "set its terms on its page"
+        )
+    return advise(
+        paths,
+        on_shelf=there,
+        on_order=due,
+        buying=buying_of(line.terms),
+        keeping=keeping_of(line.rule),
+        seed=_SEED + line.id,
+    )
+
+
+def buying_of(terms: Terms) -> Buying:
+    """Return terms as the advice takes them."""
+    return Buying(terms.price, terms.pack, terms.least, terms.lead_days, terms.lead_days_sd)
+
+
+def keeping_of(rule: Rule) -> Keeping:
+    """Return a rule as the advice takes it."""
+    return Keeping(
+        rule.service,
+        rule.order_cost,
+        rule.hold_rate,
+        rule.shortage_cost,
+        rule.review_days,
+        rule.keep_least,
+    )
+
+
+_NOUNS = {
+    "shield-cap": ("shield caps", "shield cap"),
+    "shield": ("shields", "shield"),
+    "retaining-cap": ("retaining caps", "retaining cap"),
+    "nozzle": ("nozzles", "nozzle"),
+    "swirl-ring": ("swirl rings", "swirl ring"),
+    "electrode": ("electrodes", "electrode"),
+    "coolant-tube": ("coolant tubes", "coolant tube"),
+    "torch-head": ("torch heads", "torch head"),
+}
+
+
+def _nouns(line: ItemLine) -> tuple[str, str]:
+    if line.kind == "kit":
+        return "kits", "kit"
+    return _NOUNS.get(line.part or "", ("pieces", "piece"))
+
+
+def _weeks(paths: DemandPaths, day: dt.date) -> tuple[Week, ...]:
+    count = min(_SHOWN_WEEKS, paths.days // 7)
+    each = paths.pieces[:, : 7 * count].reshape(paths.paths, count, 7).sum(axis=2)
+    return tuple(
+        Week(day + dt.timedelta(days=7 * k), own, until)
+        for k, (own, until) in enumerate(
+            zip(bands(each), bands(np.cumsum(each, axis=1)), strict=True)
+        )
+    )
+
+
+def order_words(own: ItemAdvice, today: dt.date) -> str:
+    """Return why an item is to be ordered, in one sentence."""
+    if not isinstance(own.advice, Advice):
+        return own.words[0]
+    return first_words(own.advice, *_nouns(own.item), today)
+
+
+@dataclass(frozen=True)
+class StockDay:
+    """What is on the shelf at a day's beginning, nothing new ordered; below 0: short."""
+
+    day: dt.date
+    level: Band
+
+
+def stock_ahead(own: ItemAdvice) -> list[StockDay]:
+    """Return what is left of an item from week to week when nothing new is ordered."""
+    if not own.weeks:
+        return []
+    there = float(own.item.on_shelf + own.item.in_kits)
+    today = own.weeks[0].first_day
+    out = [StockDay(today, Band(there, there, there))]
+    for k, week in enumerate(own.weeks, 1):
+        come = sum(pieces for pieces, day in own.coming if day <= 7 * k)
+        gone = week.running
+        out.append(
+            StockDay(
+                today + dt.timedelta(days=7 * k),
+                Band(there + come - gone.p95, there + come - gone.median, there + come - gone.p05),
+            )
+        )
+    return out

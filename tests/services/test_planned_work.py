@@ -1,0 +1,217 @@
+"""Planned work and usual work through the services, on both databases."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+
+import pytest
+from sqlalchemy import select
+
+from kit import START, Floor
+from pitwise.records.tables import AuditRow
+from pitwise.services import planned_work
+from pitwise.services.errors import (
+    ConflictError,
+    NotAllowedError,
+    NotFoundError,
+    ServiceError,
+)
+from pitwise.services.imports import import_file
+from pitwise.services.planned_work import BaseLoad, NoLoad, PlannedLine
+from pitwise.services.station_settings import save_settings
+
+PROGRAM = b"G21 G90\nF3000\nG0 X0 Y0\nM3\nG1 X1000\nM5\nG0 X0\nM3\nG1 X1000 Y10\nM5\nM30\n"
+TODAY = START.date()
+
+
+def bring_in(floor: Floor) -> None:
+    import_file(floor.shop, floor.lead, "plate.nc", PROGRAM, way="upload")
+
+
+def plan(floor: Floor, *, key: str = "", **other: str) -> int:
+    given = {
+        "plates": "30",
+        "first_day": TODAY.isoformat(),
+        "last_day": (TODAY + dt.timedelta(days=9)).isoformat(),
+        **other,
+    }
+    return planned_work.add_planned(
+        floor.shop,
+        floor.lead,
+        torch_id=floor.torch,
+        program_id=1,
+        key=key or floor.key(),
+        **given,
+    )
+
+
+def lines(floor: Floor, on: dt.date | None = None) -> list[PlannedLine]:
+    with floor.shop.database.read() as session:
+        return planned_work.planned(session, on)
+
+
+def load(floor: Floor) -> BaseLoad | NoLoad:
+    with floor.shop.database.read() as session:
+        return planned_work.base_load(session, floor.torch)
+
+
+def test_a_plan_is_kept_once_for_its_key(floor: Floor) -> None:
+    bring_in(floor)
+    key = floor.key()
+    assert plan(floor, key=key) == plan(floor, key=key)
+    (line,) = lines(floor)
+    assert (line.torch, line.program, line.plates, line.by) == (
+        "Torch A",
+        "plate.nc",
+        30,
+        "Lin Ödegård",
+    )
+    assert line.starts == 2
+    with pytest.raises(ConflictError, match="another plan"):
+        plan(floor, key=key, plates="31")
+    with floor.shop.database.read() as session:
+        noted = session.scalars(select(AuditRow.action)).all()
+    assert noted.count("work-planned") == 1
+
+
+def test_plates_are_spread_evenly_over_their_days(floor: Floor) -> None:
+    bring_in(floor)
+    plan(floor)
+    (line,) = lines(floor)
+    for days, left in ((-3, 30), (0, 30), (4, 18), (9, 3), (10, 0)):
+        assert line.plates_from(TODAY + dt.timedelta(days=days)) == left
+    assert lines(floor, TODAY + dt.timedelta(days=10)) == []
+
+
+@pytest.mark.parametrize(
+    ("field", "typed", "problem"),
+    [
+        ("plates", "", "is empty"),
+        ("plates", "0", "out of range"),
+        ("plates", "1.5", "not a whole number"),
+        ("first_day", "tomorrow", "is no day"),
+        ("last_day", "2031-02-30", "is no day"),
+        ("last_day", "2031-03-01", "before the first"),
+        ("last_day", "2041-03-01", "more than"),
+        ("note", "x" * 201, "longer than"),
+    ],
+)
+def test_what_cannot_be_planned_says_why(lite: Floor, field: str, typed: str, problem: str) -> None:
+    bring_in(lite)
+    with pytest.raises(ServiceError, match=problem):
+        plan(lite, **{field: typed})
+    assert lines(lite) == []
+
+
+def test_what_is_over_cannot_be_planned(lite: Floor) -> None:
+    bring_in(lite)
+    before = (TODAY - dt.timedelta(days=2)).isoformat()
+    with pytest.raises(ServiceError, match="over already"):
+        plan(lite, first_day=before, last_day=before)
+    # Begun earlier and still going on is fine.
+    plan(lite, first_day=before)
+
+
+def test_who_may_plan(floor: Floor) -> None:
+    bring_in(floor)
+    with pytest.raises(NotAllowedError):
+        planned_work.add_planned(
+            floor.shop,
+            floor.tech,
+            torch_id=floor.torch,
+            program_id=1,
+            plates="1",
+            first_day=TODAY.isoformat(),
+            last_day=TODAY.isoformat(),
+            key=floor.key(),
+        )
+    with pytest.raises(NotAllowedError):
+        planned_work.withdraw(floor.shop, floor.tech, 1)
+    with pytest.raises(NotFoundError):
+        planned_work.withdraw(floor.shop, floor.lead, 9)
+
+
+def test_withdrawn_work_is_off_the_plan_and_in_the_book(floor: Floor) -> None:
+    bring_in(floor)
+    ident = plan(floor)
+    planned_work.withdraw(floor.shop, floor.lead, ident)
+    planned_work.withdraw(floor.shop, floor.lead, ident)
+    assert lines(floor) == []
+    with floor.shop.database.read() as session:
+        noted = session.scalars(select(AuditRow.action)).all()
+    assert noted.count("planned-work-withdrawn") == 1
+
+
+def test_a_program_that_no_longer_counts_says_so(lite: Floor) -> None:
+    bring_in(lite)
+    plan(lite)
+    save_settings(lite.shop, lite.lead, 1, {"on_codes": "M64 P1"}, "other words now")
+    (line,) = lines(lite)
+    # Counted anew under the station's words: nothing lights the torch any more.
+    assert line.starts == 0 or line.problem
+
+
+def test_usual_work_by_counters_and_by_the_shop(floor: Floor) -> None:
+    assert isinstance(load(floor), NoLoad)
+    for k in range(5):
+        floor.inspect(f"{0.1 * k:.2f} mm", starts=str(300 * k), minutes=str(150 * k))
+        floor.clock.forward(days=2)
+    seen = load(floor)
+    assert isinstance(seen, BaseLoad)
+    assert (seen.of, round(seen.starts_per_day), seen.minutes_per_start) == ("counters", 100, 0.5)
+    assert seen.days_seen == pytest.approx(12, abs=0.1)
+    planned_work.set_base_load(
+        floor.shop,
+        floor.lead,
+        floor.torch,
+        starts_per_day="40",
+        minutes_per_start="0,25",
+        reason="half a shift until May",
+    )
+    own = load(floor)
+    assert isinstance(own, BaseLoad)
+    assert (own.of, own.starts_per_day, own.minutes_per_start) == ("shop", 40, 0.25)
+    assert own.by == "Lin Ödegård"
+    assert math.isinf(own.level_df)
+    planned_work.set_base_load(
+        floor.shop,
+        floor.lead,
+        floor.torch,
+        starts_per_day="",
+        minutes_per_start="",
+        reason="all back",
+    )
+    assert load(floor) == seen
+
+
+def test_more_than_a_day_has_is_refused(lite: Floor) -> None:
+    for starts, minutes, problem in (
+        ("3000", "1", "more than a day"),
+        ("10", "", "is empty"),
+        ("", "1", "is empty"),
+        ("-3", "1", "not a number"),
+    ):
+        with pytest.raises(ServiceError, match=problem):
+            planned_work.set_base_load(
+                lite.shop,
+                lite.lead,
+                lite.torch,
+                starts_per_day=starts,
+                minutes_per_start=minutes,
+                reason="x",
+            )
+
+
+def test_a_reset_counter_tells_nothing_of_that_stretch(lite: Floor) -> None:
+    for starts, minutes, reset in (
+        ("0", "0", False),
+        ("300", "150", False),
+        ("50", "20", True),
+        ("350", "170", False),
+    ):
+        lite.inspect("0.30 mm", starts=starts, minutes=minutes, reset=reset)
+        lite.clock.forward(days=2)
+    with lite.shop.database.read() as session:
+        seen = planned_work.stretches_of(session, lite.torch)
+    assert [s.starts for s in seen] == [300, 300]

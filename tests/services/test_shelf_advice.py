@@ -1,0 +1,259 @@
+"""Demand of a shop's book, advice and alerts, on both databases."""
+
+from __future__ import annotations
+
+import datetime as dt
+import time
+
+import pytest
+
+from kit import Floor
+from pitwise.services import planned_work, shelf_items, shelf_ledger, shelf_orders
+from pitwise.services.imports import import_file
+from pitwise.services.shelf_advice import (
+    LOOSE,
+    Advice,
+    CantTell,
+    ItemAdvice,
+    alerts,
+    all_advice,
+    item_advice,
+)
+from pitwise.services.shelf_demand import demand_of_shop
+
+PROGRAM = b"G21 G90\nF3000\nG0 X0 Y0\nM3\nG1 X1000\nM5\nG0 X0\nM3\nG1 X1000 Y10\nM5\nM30\n"
+
+
+def run_for_a_while(floor: Floor, rounds: int = 8) -> None:
+    """Use torch A: 90 starts a day, a pit that grows 0.1 mm a round; a new set when worn."""
+    starts = 0
+    for k in range(rounds):
+        floor.inspect(f"{0.15 * (k % 11):.2f} mm", starts=str(starts), minutes=str(starts // 2))
+        floor.clock.forward(days=2)
+        starts += 270
+
+
+def stock(floor: Floor) -> dict[str, int]:
+    """Keep every part type, with a supplier's terms for electrode and nozzle."""
+    with floor.shop.database.read() as session:
+        types = [t.id for t in shelf_items.missing_types(session)]
+    shelf_items.add_items_for_types(floor.shop, floor.lead, types)
+    supplier = shelf_items.add_supplier(floor.shop, floor.lead, name="Hearth & Vale")
+    items = {x.part or x.name: x.id for x in shelf_items.item_lines(floor.shop, floor.lead)}
+    for part in ("electrode", "nozzle"):
+        set_terms(floor, items[part], supplier)
+    items["supplier"] = supplier
+    return items
+
+
+def set_terms(
+    floor: Floor,
+    item: int,
+    supplier: int,
+    *,
+    price: str = "20",
+    pack: str = "5",
+    lead: str = "12",
+    currency: str = "EUR",
+) -> None:
+    shelf_items.set_terms(
+        floor.shop,
+        floor.lead,
+        item,
+        supplier_id=supplier,
+        price=price,
+        currency=currency,
+        pack=pack,
+        lead_days=lead,
+        lead_days_sd="2",
+    )
+
+
+def goods(floor: Floor, item: int, pieces: int) -> None:
+    shelf_ledger.goods_in(floor.shop, floor.tech, item_id=item, pieces=str(pieces), key=floor.key())
+
+
+def advised(floor: Floor) -> dict[int, ItemAdvice]:
+    return {a.item.id: a for a in all_advice(floor.shop, floor.tech)}
+
+
+def test_an_empty_shelf_has_nothing_to_say(floor: Floor) -> None:
+    assert all_advice(floor.shop, floor.tech) == []
+    assert alerts(floor.shop, floor.tech) == []
+
+
+def test_a_new_shop_cannot_tell(floor: Floor) -> None:
+    items = stock(floor)
+    own = advised(floor)[items["nozzle"]]
+    assert isinstance(own.advice, CantTell)
+    assert "no torch with known use" in own.words[0]
+    assert own.days_left is None
+    assert own.order_now == 0
+
+
+def test_advice_follows_the_wear(floor: Floor) -> None:
+    run_for_a_while(floor)
+    items = stock(floor)
+    goods(floor, items["nozzle"], 1)
+    goods(floor, items["electrode"], 60)
+    mine = advised(floor)
+    few, many = mine[items["nozzle"]], mine[items["electrode"]]
+    assert isinstance(few.advice, Advice)
+    assert isinstance(many.advice, Advice)
+    # The same changes take both; what is there makes the difference.
+    assert few.advice.lead_demand == many.advice.lead_demand
+    assert few.order_now > 0
+    assert few.order_now % 5 == 0
+    assert few.advice.shortage_chance > many.advice.shortage_chance
+    assert many.order_now == 0
+    assert few.words[0].startswith(f"Order {few.order_now} nozzles ")
+    assert "there is 1, about" in few.words[0]
+    assert "in the 12 days an order takes (" in few.words[0]
+    assert many.words[0].startswith("No order yet: there are 60 electrodes")
+    assert few.by_day is not None
+    assert any("starts a day by its counters" in x for x in few.basis)
+    assert any("assumed" in x for x in few.words)
+    assert few.torches == ("Torch A",)
+    assert len(few.weeks) == 12
+    running = [w.running.median for w in few.weeks]
+    assert running == sorted(running)
+    found = alerts(floor.shop, floor.tech)
+    assert found[0].item_id == items["nozzle"]
+    assert found[0].level in ("short", "order-now")
+    assert "nozzle 300: order " in found[0].words
+    assert {a.level for a in found if a.item_id == items["shield"]} == {"no-terms"}
+    with floor.shop.database.read() as session:
+        assert item_advice(floor.shop, session, items["nozzle"]) == few
+
+
+def test_what_is_on_order_counts_from_when_it_comes(floor: Floor) -> None:
+    run_for_a_while(floor)
+    items = stock(floor)
+    goods(floor, items["nozzle"], 1)
+    before = advised(floor)[items["nozzle"]]
+    shelf_orders.place_order(
+        floor.shop,
+        floor.lead,
+        supplier_id=items["supplier"],
+        lines=[(items["nozzle"], 40)],
+        key=floor.key(),
+    )
+    after = advised(floor)[items["nozzle"]]
+    assert isinstance(before.advice, Advice)
+    assert isinstance(after.advice, Advice)
+    assert after.order_now == 0
+    assert after.advice.on_order == 40
+    assert after.days_left is not None
+    assert before.days_left is not None
+    assert after.days_left.p95 > before.days_left.p95
+    # It can't come before an order of today would: the chance until then stays.
+    assert after.advice.shortage_chance == pytest.approx(before.advice.shortage_chance, abs=0.1)
+
+
+def test_a_kit_is_bought_where_its_pieces_cost_no_less(floor: Floor) -> None:
+    run_for_a_while(floor)
+    items = stock(floor)
+    kit = shelf_items.add_item(
+        floor.shop,
+        floor.lead,
+        kind="kit",
+        name="Set 300",
+        kit={items["electrode"]: 1, items["nozzle"]: 1},
+    )
+    set_terms(floor, kit, items["supplier"], price="36", pack="1")
+    goods(floor, kit, 2)
+    goods(floor, items["nozzle"], 3)
+    mine = advised(floor)
+    own, nozzle = mine[kit], mine[items["nozzle"]]
+    assert isinstance(own.advice, Advice)
+    assert isinstance(nozzle.advice, CantTell)
+    assert nozzle.covered_by == "Set 300"
+    assert nozzle.order_now == 0
+    # Two kits hold two of each: an electrode is missing after two changes, a nozzle after five.
+    assert nozzle.days_left is not None
+    assert own.days_left is not None
+    assert own.days_left.median <= nozzle.days_left.median
+    set_terms(floor, kit, items["supplier"], price="45", pack="1")
+    mine = advised(floor)
+    assert mine[kit].covered_by == LOOSE
+    assert isinstance(mine[items["nozzle"]].advice, Advice)
+
+
+def test_a_figure_below_zero_asks_for_a_count(floor: Floor) -> None:
+    items = stock(floor)
+    floor.inspect("1.60 mm", starts="100", minutes="50")
+    found = [a for a in alerts(floor.shop, floor.tech) if a.level == "count-it"]
+    assert {a.item_id for a in found} >= {items["nozzle"], items["electrode"]}
+
+
+def test_what_is_taken_by_hand_is_forecast_from_the_ledger(floor: Floor) -> None:
+    stock(floor)
+    item = shelf_items.add_item(floor.shop, floor.lead, kind="other", name="O-ring grease")
+    goods(floor, item, 20)
+    for _ in range(2):
+        floor.clock.forward(days=20)
+        take(floor, item)
+    assert "2 times" in advised(floor)[item].words[0]
+    floor.clock.forward(days=20)
+    take(floor, item)
+    own = advised(floor)[item]
+    assert own.month is not None
+    assert 0 < own.month.median <= 6
+    assert "no supplier" in own.words[0]
+
+
+def take(floor: Floor, item: int) -> None:
+    shelf_ledger.take(
+        floor.shop,
+        floor.tech,
+        item_id=item,
+        pieces="1",
+        key=floor.key(),
+        kind="taken",
+        note="for the saw",
+    )
+
+
+def test_planned_work_moves_the_demand_and_withdrawing_it_moves_it_back(lite: Floor) -> None:
+    run_for_a_while(lite)
+    items = stock(lite)
+    outcome = import_file(lite.shop, lite.lead, "plate.nc", PROGRAM, way="upload")
+    assert outcome
+    before = advised(lite)[items["nozzle"]].month
+    today = planned_work.today_of(lite.shop)
+    plan = planned_work.add_planned(
+        lite.shop,
+        lite.lead,
+        torch_id=lite.torch,
+        program_id=1,
+        plates="6000",
+        first_day=today.isoformat(),
+        last_day=(today + dt.timedelta(days=27)).isoformat(),
+        key=lite.key(),
+    )
+    more = advised(lite)[items["nozzle"]].month
+    planned_work.withdraw(lite.shop, lite.lead, plan)
+    after = advised(lite)[items["nozzle"]].month
+    assert before is not None
+    assert more is not None
+    assert more.median > before.median
+    assert after == before
+
+
+def test_it_is_kept_until_the_book_moves_on(lite: Floor) -> None:
+    run_for_a_while(lite)
+    items = stock(lite)
+    with lite.shop.database.read() as session:
+        first = demand_of_shop(lite.shop, session)
+        assert demand_of_shop(lite.shop, session) is first
+    goods(lite, items["nozzle"], 3)
+    with lite.shop.database.read() as session:
+        # Goods in move the shelf, not what will go.
+        assert demand_of_shop(lite.shop, session) is first
+    advised(lite)
+    began = time.perf_counter()
+    advised(lite)
+    assert time.perf_counter() - began < 1.0
+    lite.clock.forward(days=1)
+    with lite.shop.database.read() as session:
+        assert demand_of_shop(lite.shop, session) is not first
