@@ -9,6 +9,7 @@ import pytest
 from sqlalchemy import event
 
 from kit import Floor
+from life_kit import lose
 from pitwise.records.tables import Torch
 from pitwise.services import cures, drafts, fittings, setup, signing
 from pitwise.services.fittings import fit_part, remove_part
@@ -30,21 +31,6 @@ WORN, GOOD = "1.60 mm", "0.40 mm"
 def lives(floor: Floor, part: str = "electrode") -> list[PartLife]:
     with floor.shop.database.read() as session:
         return part_lives(session, part=part)
-
-
-def lose(floor: Floor, part: str, finding: str, starts: int, minutes: int) -> int:
-    """Sign an inspection that finds a part lost in the cut."""
-    number = floor.draft()
-    drafts.set_mark(floor.shop, floor.tech, number, part, finding, "seen")
-    drafts.set_lost(floor.shop, floor.tech, number, part, lost=True)
-    floor.look_all(number)
-    drafts.add_reading(floor.shop, floor.tech, number, GOOD, key=floor.key())
-    drafts.set_use(
-        floor.shop, floor.tech, number, starts=str(starts), arc_minutes=str(minutes), reset=False
-    )
-    signing.sign(floor.shop, floor.tech, number, key=floor.key())
-    floor.clock.forward(days=1)
-    return number
 
 
 def test_worn_lies_between_the_last_good_look_and_the_one_that_replaced(floor: Floor) -> None:
@@ -77,7 +63,7 @@ def test_the_other_part_of_the_pair_was_changed_before_its_own_time(floor: Floor
 def test_lost_in_the_cut_ends_at_the_counters(floor: Floor) -> None:
     floor.inspect(GOOD, starts="0", minutes="0")
     floor.inspect(GOOD, starts="100", minutes="40")
-    lose(floor, "electrode", "emitter-blown", 250, 90)
+    lose(floor, 250, minutes=90)
     old = next(x for x in lives(floor) if x.ended_at)
     assert (old.end, old.own_reason, old.reasons) == (
         "lost",
@@ -164,7 +150,7 @@ def test_what_a_corrected_inspection_fitted_never_lived(floor: Floor) -> None:
 def test_an_end_without_counters_lies_before_the_next_reading(floor: Floor) -> None:
     floor.inspect(GOOD, starts="0", minutes="0")
     floor.inspect(GOOD, starts="100", minutes="30")
-    lose(floor, "electrode", "emitter-blown", 180, 55)
+    lose(floor, 180, minutes=55)
     number = floor.draft()
     drafts.set_mark(floor.shop, floor.tech, number, "electrode", "emitter-blown", "seen")
     drafts.set_lost(floor.shop, floor.tech, number, "electrode", lost=True)

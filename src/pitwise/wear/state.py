@@ -71,7 +71,7 @@ class ElectrodeState:
         return self.arc_minutes / self.starts if self.starts >= 1 else self.typical_mix
 
 
-def _believed(fit: WearFit, process: str) -> tuple[Floats, Floats, Basis]:
+def believed_rate(fit: WearFit, process: str) -> tuple[Floats, Floats, Basis]:
     """Mean and SD of the log rate of a process, for every draw."""
     draws = fit.draws
     if process in fit.processes:
@@ -95,7 +95,7 @@ def new_electrode(fit: WearFit, process: str) -> ElectrodeState:
         One the fit has not met gets what the shop's other processes, or the sheet, suggest;
         the state's ``basis`` says which.
     """
-    mean, sd, basis = _believed(fit, process)
+    mean, sd, basis = believed_rate(fit, process)
     return _fresh(fit, process, mean, sd, basis)
 
 
@@ -188,8 +188,8 @@ def move(fit: WearFit, state: ElectrodeState, process: str) -> ElectrodeState:
     """Put an electrode to another process: it keeps its own rate over the process' rate."""
     if process == state.process:
         return state
-    there, _, basis = _believed(fit, process)
-    here, _, _ = _believed(fit, state.process)
+    there, _, basis = believed_rate(fit, process)
+    here, _, _ = believed_rate(fit, state.process)
     return replace(
         state, process=process, basis=basis, rate=state.rate * np.exp(there - here)[:, None]
     )
@@ -210,7 +210,7 @@ def known_electrode(fit: WearFit, history: History, *, in_fit: bool) -> Electrod
     if in_fit:
         history = _as_fitted(fit, history)
     process = history.steps[0].process
-    mean, sd, basis = _believed(fit, process)
+    mean, sd, basis = believed_rate(fit, process)
     if in_fit and history.readings and process in fit.processes:
         mean, sd = _without_own(fit, history, mean, sd)
         g = fit.processes.index(process)

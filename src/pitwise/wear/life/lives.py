@@ -75,7 +75,9 @@ class Lives:
             )
         if not low.size:
             raise TooFewError("there is no life", "give at least one")
-        _check(low, high, weight)
+        refused = first_refused(low, high, weight)
+        if refused:
+            raise refused[1]
         for array in arrays:
             array.flags.writeable = False
         return cls(low, high, weight)
@@ -118,30 +120,33 @@ def _row(name: str, values: npt.ArrayLike) -> Floats:
     return found
 
 
-def _check(low: Floats, high: Floats, weight: Floats) -> None:
-    """Refuse the first life that can't be."""
+def first_refused(low: Floats, high: Floats, weight: Floats) -> tuple[int, FitRefusedError] | None:
+    """Return the first life that can't be and why; None where all can."""
     size = (low <= _LARGEST) & ((low >= _SMALLEST) | (low == 0))
     size &= ((high <= _LARGEST) & (high >= _SMALLEST)) | (high == np.inf)
     size &= (weight <= _LARGEST) & (weight >= _SMALLEST)
     good = size & (low <= high)
     if good.all():
-        return
+        return None
     k = int(np.argmin(good))
-    a, b, w = float(low[k]), float(high[k]), float(weight[k])
-    which = f"life {k + 1} (lower {a:g}, upper {b:g}, count {w:g})"
-    if np.isnan([a, b, w]).any() or np.isinf([a, w]).any():
-        raise NotFiniteError(f"{which} holds no plain number", "leave it out, or correct it")
-    if a < 0 or b < 0:
-        raise BadLifeError(f"{which} is below zero", "give lives above zero")
-    if w <= 0:
-        raise BadLifeError(f"{which} counts for nothing", "give a count above zero")
-    if a == 0 and b == 0:
-        raise BadLifeError(
+    return k, _why(float(low[k]), float(high[k]), float(weight[k]))
+
+
+def _why(low: float, high: float, weight: float) -> FitRefusedError:
+    which = f"a life with lower {low:g}, upper {high:g}, count {weight:g}"
+    if np.isnan([low, high, weight]).any() or np.isinf([low, weight]).any():
+        return NotFiniteError(f"{which} holds no plain number", "leave it out, or correct it")
+    if low < 0 or high < 0:
+        return BadLifeError(f"{which} is below zero", "give lives above zero")
+    if weight <= 0:
+        return BadLifeError(f"{which} counts for nothing", "give a count above zero")
+    if low == 0 and high == 0:
+        return BadLifeError(
             f"{which} ended at zero exactly",
             "give it as found failed: lower 0, upper the first use",
         )
-    if a > b:
-        raise BadLifeError(f"{which} ended before it began", "give upper at or above lower")
-    raise NotFiniteError(
+    if low > high:
+        return BadLifeError(f"{which} ended before it began", "give upper at or above lower")
+    return NotFiniteError(
         f"{which} is outside {_SMALLEST:g} to {_LARGEST:g}", "choose another unit, or correct it"
     )
