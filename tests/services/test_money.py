@@ -123,12 +123,12 @@ def test_two_currencies_stand_beside_one_another(lite: Floor) -> None:
 
 
 def test_a_worn_electrode_is_no_loss_and_a_lost_one_takes_what_the_settings_say(
-    floor: Floor,
+    lite: Floor,
 ) -> None:
-    small_book(floor)
+    small_book(lite)
     save_settings(
-        floor.shop,
-        floor.lead,
+        lite.shop,
+        lite.lead,
         1,
         {
             "currency": "EUR",
@@ -139,7 +139,7 @@ def test_a_worn_electrode_is_no_loss_and_a_lost_one_takes_what_the_settings_say(
         },
         "ours",
     )
-    view = money_view(floor.shop, floor.tech, **ALL)
+    view = money_view(lite.shop, lite.tech, **ALL)
     losses = view.losses
     # Day 1: the electrode wore out, its nozzle came along. Day 2: both again, one of them lost.
     assert losses.ended == 4
@@ -182,20 +182,20 @@ def test_losses_in_the_stations_own_currency_are_not_added_to_prices(lite: Floor
     assert "never added" in " ".join(loss_notes(losses))
 
 
-def test_a_confirmed_cause_goes_before_the_finding(floor: Floor) -> None:
-    small_book(floor)
-    case = opened(floor)
-    lose(floor, "500", "250")
-    with floor.shop.database.read() as session:
-        during = loss_list(floor.shop, session, *_whole())
+def test_a_confirmed_cause_goes_before_the_finding(lite: Floor) -> None:
+    small_book(lite)
+    case = opened(lite)
+    lose(lite, "500", "250")
+    with lite.shop.database.read() as session:
+        during = loss_list(lite.shop, session, *_whole())
     words = {p.why.words for p in during.parts}
     assert f"Case {case} is open: cause not known yet" in words
-    close(floor, case, "cool_low")
-    floor.clock.forward(days=1)
-    lose(floor, "600", "300")
-    with floor.shop.database.read() as session:
-        losses = loss_list(floor.shop, session, *_whole())
-    name = next(c.name for c in floor.shop.base.causes if c.id == "cool_low")
+    close(lite, case, "cool_low")
+    lite.clock.forward(days=1)
+    lose(lite, "600", "300")
+    with lite.shop.database.read() as session:
+        losses = loss_list(lite.shop, session, *_whole())
+    name = next(c.name for c in lite.shop.base.causes if c.id == "cool_low")
     by = {r.why.words: r for r in losses.rows}
     assert by[name].why.case_id == case
     # The inspection that led to the case and the one while it was open, not the one after.

@@ -23,6 +23,7 @@ def test_an_empty_book_says_what_to_do(lite: Floor, tech: TestClient) -> None:
     page = tech.get("/money?from=2031-04-01&to=2031-04-02")
     assert page.status_code == 200
     assert "Nothing to tell of these days" in page.text
+    assert tech.get("/money/habit").status_code == 200
     month = tech.get("/month")
     assert month.status_code == 200
     assert "The book begins in March 2031: it holds nothing of February 2031." in month.text
@@ -52,6 +53,11 @@ def test_the_small_book_on_the_page(lite: Floor, client_of: ClientOf) -> None:
     assert "A lead enters" not in text
     # Drawn at both widths, for each currency.
     assert text.count("<svg") >= 4
+    assert 'hx-get="/money/habit"' in text
+    habit = tech.get("/money/habit").text
+    assert "300 A mild steel" in habit
+    assert "That saves" in habit
+    assert "<html" not in habit
     assert "By why the part before came out" in tech.get(f"/money?{DAYS}&by=cause").text
 
 
