@@ -65,15 +65,16 @@ HABITS: Mapping[str, Habit] = {
 _PRICE_SHARE = {"300": 1.0, "130": 0.72, "200S": 0.88}
 _KIT_PRICE_EUR = {"300": 36.5, "130": 26.2, "200S": 32.1}
 _OWN_HABIT = {
-    "Coolant tube 300": Habit(47.0, 0, 4, 3, 6),
+    "Coolant tube 300": Habit(47.0, 1, 4, 4, 6),
     "Electrode 200S": Habit(18.9, 0, 7, 4, 5, 5),
 }
 _OPENING_KITS = 2
-# The nozzle nobody thinks of ordering towards the end.
+# The nozzle that is ordered too few of at last, and then not thought of.
 OVERLOOKED = "Nozzle 300"
-_OVERLOOKED_FROM = 0.84
+_TOO_FEW_FROM, _TOO_FEW = 0.6, 5
+_OVERLOOKED_FROM = 0.76
 # One lot of electrodes wears faster than its likes; nobody in the shop knows.
-BAD_ITEM, BAD_FROM, BAD_FASTER = "Electrode 130", 0.5, 1.5
+BAD_ITEM, BAD_FROM, BAD_FASTER = "Electrode 130", 0.5, 2.2
 _COUNT_DAYS, _ORDER_DAYS = 28, 7
 # From here on one delivery comes in part, and its rest only after the year.
 _IN_PART_FROM, _REST = 0.94, dt.timedelta(days=60)
@@ -154,7 +155,7 @@ class ShelfStory:
                 lead,
                 kind="part",
                 part_type_id=kind.id,
-                place=f"Rack {'AB'[place // 12]}, box {place % 12 + 1}",
+                place=f"Rack {place // 12 + 1}, box {place % 12 + 1}",
             )
             self._items[kind.name] = item
             price = habit.price_eur * (1.0 if kind.name in _OWN_HABIT else _PRICE_SHARE[process])
@@ -183,7 +184,9 @@ class ShelfStory:
         for process, price in _KIT_PRICE_EUR.items():
             holds = {self._items[f"Electrode {process}"]: 1, self._items[f"Nozzle {process}"]: 1}
             name = f"Electrode and nozzle kit {process}"
-            kit = shelf_items.add_item(shop, lead, kind="kit", name=name, place="Rack C", kit=holds)
+            kit = shelf_items.add_item(
+                shop, lead, kind="kit", name=name, place="Kit drawer", kit=holds
+            )
             self._items[name] = kit
             self._terms(kit, buy, 0, price, 1)
             shelf_ledger.goods_in(
@@ -278,7 +281,9 @@ class ShelfStory:
             if habit is None or (name == OVERLOOKED and share > _OVERLOOKED_FROM):
                 continue
             if line.on_shelf + line.on_order <= habit.at and line.terms is not None:
-                wanted.setdefault(line.terms.supplier_id, []).append((line.id, habit.size))
+                too_few = name == OVERLOOKED and share > _TOO_FEW_FROM
+                size = _TOO_FEW if too_few else habit.size
+                wanted.setdefault(line.terms.supplier_id, []).append((line.id, size))
         for supplier, lines in sorted(wanted.items()):
             self.wait(3)
             self._place(supplier, lines)

@@ -1,0 +1,289 @@
+"""What inspections take from the shelf, and give back when they are corrected."""
+
+from __future__ import annotations
+
+import threading
+
+import pytest
+from sqlalchemy import select
+
+from kit import Floor
+from pitwise.records.tables import InspectionRow, PartItem
+from pitwise.services import drafts, fittings, shelf_items, signing
+from pitwise.services.book import verify_book
+from pitwise.services.errors import ConflictError
+from pitwise.services.people import SYSTEM
+from shelf_kit import WORN, Shelf, shelf_on
+
+
+def part_in(floor: Floor, part: str, torch: int | None = None) -> PartItem:
+    with floor.shop.database.read() as session:
+        return fittings.fitted(session, torch or floor.torch)[part].item
+
+
+def figures(shelf: Shelf) -> list[int]:
+    return [shelf.balance(i) for i in (shelf.electrode, shelf.nozzle, shelf.kit)]
+
+
+def test_a_replacement_takes_the_oldest_lot_and_the_part_keeps_it(floor: Floor) -> None:
+    shelf = shelf_on(floor)
+    shelf.goods_in(shelf.nozzle, 1, "A")
+    shelf.goods_in(shelf.nozzle, 5, "B")
+    shelf.goods_in(shelf.electrode, 5, "E")
+    lots = []
+    for _ in range(3):
+        number = floor.inspect(seen=WORN)
+        nozzle = part_in(floor, "nozzle")
+        lots.append(nozzle.lot)
+        top = shelf.ledger(shelf.nozzle)[0]
+        assert (top.kind, top.pieces, top.part_tag, top.inspection_id, top.lot) == (
+            "fitted",
+            -1,
+            nozzle.tag,
+            number,
+            nozzle.lot,
+        )
+    assert lots == ["A", "B", "B"]
+    assert figures(shelf) == [2, 3, 0]
+    assert shelf.lots(shelf.nozzle) == [("B", 3)]
+    # What was not replaced was not taken.
+    assert shelf.ledger(shelf.items["shield"]) == []
+    assert verify_book(floor.shop, SYSTEM).faults == ()
+
+
+def test_what_is_not_kept_on_the_shelf_is_fitted_as_ever(lite: Floor) -> None:
+    old = part_in(lite, "nozzle").tag
+    lite.inspect(seen=WORN)
+    assert part_in(lite, "nozzle").tag != old
+    assert part_in(lite, "nozzle").lot is None
+    assert shelf_items.item_lines(lite.shop, lite.tech) == []
+
+
+def test_signing_twice_takes_once(floor: Floor) -> None:
+    shelf = shelf_on(floor)
+    shelf.goods_in(shelf.nozzle, 5)
+    number = floor.inspect(seen=WORN)
+    with floor.shop.database.read() as session:
+        key = session.get_one(InspectionRow, number).sign_key
+    assert key is not None
+    again = signing.sign(floor.shop, floor.tech, number, key=key)
+    assert again.again
+    assert shelf.balance(shelf.nozzle) == 4
+    assert len(shelf.ledger(shelf.nozzle)) == 2
+
+
+def test_undoing_a_signed_replacement_puts_the_part_back(floor: Floor) -> None:
+    shelf = shelf_on(floor)
+    shelf.goods_in(shelf.nozzle, 1, "A")
+    shelf.goods_in(shelf.nozzle, 4, "B")
+    shelf.goods_in(shelf.electrode, 5, "E")
+    number = floor.inspect(seen=WORN)
+    assert figures(shelf) == [4, 4, 0]
+    fixed = shelf.correct(number, worn=False)
+    assert figures(shelf) == [5, 5, 0]
+    assert shelf.lots(shelf.nozzle) == [("A", 1), ("B", 4)]
+    top, was, *_ = shelf.ledger(shelf.nozzle)
+    assert (top.kind, top.pieces, top.undoes, was.undone_by) == ("undone", 1, was.id, top.id)
+    assert f"inspection {number} was corrected" in top.note
+    assert not shelf.line(shelf.nozzle).count_again
+    # Corrected once more: it was replaced after all.
+    shelf.correct(fixed, worn=True)
+    assert figures(shelf) == [4, 4, 0]
+    assert part_in(floor, "nozzle").lot == "A"
+    assert verify_book(floor.shop, SYSTEM).faults == ()
+
+
+def test_a_correction_of_something_else_takes_as_many_again(floor: Floor) -> None:
+    shelf = shelf_on(floor)
+    shelf.goods_in(shelf.nozzle, 3, "A")
+    number = floor.inspect(seen=WORN)
+    shelf.count(shelf.nozzle, 2)
+    shelf.correct(number, worn=True)
+    assert shelf.balance(shelf.nozzle) == 2
+    assert shelf.lots(shelf.nozzle) == [("A", 2)]
+    # The count stands: what was put back was fitted again.
+    assert not shelf.line(shelf.nozzle).count_again
+    assert verify_book(floor.shop, SYSTEM).faults == ()
+
+
+def test_a_part_put_back_past_a_count_asks_for_another_count(floor: Floor) -> None:
+    shelf = shelf_on(floor)
+    shelf.goods_in(shelf.nozzle, 3)
+    number = floor.inspect(seen=WORN)
+    # It lay on the shelf all along, and was counted there.
+    shelf.count(shelf.nozzle, 3)
+    fixed = shelf.correct(number, worn=False)
+    line = shelf.line(shelf.nozzle)
+    assert (line.on_shelf, line.below_zero, line.count_again) == (4, False, True)
+    shelf.correct(fixed, worn=True)
+    assert shelf.line(shelf.nozzle).count_again is False
+    assert shelf.line(shelf.nozzle).on_shelf == 3
+    shelf.count(shelf.nozzle, 3)
+    assert shelf.line(shelf.nozzle).count_again is False
+
+
+def test_what_an_inspection_took_is_undone_by_correcting_it_only(lite: Floor) -> None:
+    shelf = shelf_on(lite)
+    shelf.goods_in(shelf.nozzle, 3)
+    number = lite.inspect(seen=WORN)
+    top = shelf.ledger(shelf.nozzle)[0]
+    assert not top.may_undo
+    with pytest.raises(ConflictError, match=f"inspection {number} took it"):
+        shelf.undo(top.id)
+
+
+def test_without_a_piece_on_the_book_the_part_is_fitted_and_it_says_below_zero(
+    floor: Floor,
+) -> None:
+    shelf = shelf_on(floor)
+    number = floor.inspect(seen=WORN)
+    top = shelf.ledger(shelf.nozzle)[0]
+    assert (top.balance, top.below_zero, top.lot) == (-1, True, None)
+    line = shelf.line(shelf.nozzle)
+    assert (line.on_shelf, line.below_zero, line.count_again) == (-1, True, True)
+    shelf.correct(number, worn=False)
+    # Nothing was taken after all: the figure was right.
+    line = shelf.line(shelf.nozzle)
+    assert (line.on_shelf, line.below_zero, line.count_again) == (0, False, False)
+    assert verify_book(floor.shop, SYSTEM).faults == ()
+
+
+def test_a_kit_is_opened_where_no_loose_piece_is_there(floor: Floor) -> None:
+    shelf = shelf_on(floor)
+    shelf.goods_in(shelf.nozzle, 2, "N")
+    shelf.goods_in(shelf.kit, 2, "K")
+    number = floor.inspect(seen=WORN)
+    # The nozzle comes out of the kit that was opened for the electrode, not off the rack.
+    assert figures(shelf) == [0, 2, 1]
+    lots = (part_in(floor, "electrode").lot, part_in(floor, "nozzle").lot)
+    assert lots in {("K", "K"), ("K", "N")}
+    assert [x.kind for x in shelf.ledger(shelf.electrode)] == ["fitted", "kit-opened"]
+    assert {x.inspection_id for x in shelf.ledger(shelf.electrode)} == {number}
+    shelf.correct(number, worn=False)
+    assert figures(shelf) == [0, 2, 2]
+    assert verify_book(floor.shop, SYSTEM).faults == ()
+
+
+def test_a_kit_stays_open_once_a_piece_of_it_is_used(floor: Floor) -> None:
+    shelf = shelf_on(floor)
+    shelf.goods_in(shelf.kit, 1, "K")
+    shelf.goods_in(shelf.nozzle, 1, "N")
+    number = floor.inspect(seen=WORN)
+    assert figures(shelf) == [0, 1, 0]
+    shelf.take(shelf.nozzle, 1)
+    shelf.correct(number, worn=False)
+    # One electrode and one nozzle are back; with the other nozzle gone the kit would be
+    # whole again by the figures, and is.
+    assert figures(shelf) == [0, 0, 1]
+    fixed = floor.inspect(seen=WORN, torch=floor.other)
+    assert figures(shelf) == [0, 0, 0]
+    shelf.goods_in(shelf.electrode, 1)
+    shelf.goods_in(shelf.kit, 1)
+    shelf.correct(fixed, worn=False)
+    assert figures(shelf) == [1, 0, 2]
+    assert verify_book(floor.shop, SYSTEM).faults == ()
+
+
+def test_a_kit_cannot_be_whole_again_without_its_nozzle(floor: Floor) -> None:
+    shelf = shelf_on(floor)
+    shelf.goods_in(shelf.kit, 1, "K")
+    # The electrode alone: its pit is over the limit, and the nozzle goes with it.
+    number = floor.inspect(seen=WORN)
+    shelf.goods_in(shelf.nozzle, 1)
+    shelf.take(shelf.nozzle, 1)
+    with floor.shop.database.read() as session:
+        kind = session.scalar(
+            select(PartItem.part_type_id).where(PartItem.id == part_in(floor, "nozzle").id)
+        )
+    assert kind is not None
+    fittings.fit_part(floor.shop, floor.tech, floor.other, part_type_id=kind)
+    assert figures(shelf) == [0, -1, 0]
+    shelf.correct(number, worn=False)
+    assert figures(shelf) == [1, 0, 0]
+    assert verify_book(floor.shop, SYSTEM).faults == ()
+
+
+def test_fitting_by_hand_takes_a_piece_unless_it_was_in_already(floor: Floor) -> None:
+    shelf = shelf_on(floor)
+    shelf.goods_in(shelf.nozzle, 1, "A")
+    shelf.goods_in(shelf.nozzle, 3, "B")
+    with floor.shop.database.read() as session:
+        kind = fittings.fitted(session, floor.torch)["nozzle"].item.part_type_id
+
+    def fit(**more: object) -> None:
+        given: dict[str, object] = {"part_type_id": kind} | more
+        fittings.fit_part(floor.shop, floor.tech, floor.torch, **given)  # type: ignore[arg-type]  # of the test's own making
+
+    fit(lot="B")
+    assert shelf.lots(shelf.nozzle) == [("A", 1), ("B", 2)]
+    fit(from_shelf=False)
+    assert shelf.balance(shelf.nozzle) == 3
+    fit()
+    assert part_in(floor, "nozzle").lot == "A"
+    old = part_in(floor, "nozzle").tag
+    fit()
+    # A part that comes back to a torch is no piece off the shelf.
+    fittings.fit_part(floor.shop, floor.tech, floor.torch, item_tag=old)
+    assert shelf.lots(shelf.nozzle) == [("B", 1)]
+    hand = shelf.ledger(shelf.nozzle)[0]
+    assert (hand.kind, hand.inspection_id, hand.may_undo) == ("fitted", None, True)
+    shelf.undo(hand.id)
+    assert shelf.balance(shelf.nozzle) == 2
+    assert verify_book(floor.shop, SYSTEM).faults == ()
+
+
+def test_what_is_put_aside_is_not_taken(lite: Floor) -> None:
+    shelf = shelf_on(lite)
+    kit = shelf.line(shelf.kit)
+    nozzle = shelf.line(shelf.nozzle)
+
+    def aside(line_id: int, name: str, code: str) -> None:
+        shelf_items.edit_item(
+            lite.shop, lite.lead, line_id, name=name, code=code, place="", active=False
+        )
+
+    with pytest.raises(ConflictError, match="the kit .* holds it"):
+        aside(nozzle.id, nozzle.name, nozzle.code)
+    aside(kit.id, kit.name, kit.code)
+    aside(nozzle.id, nozzle.name, nozzle.code)
+    lite.inspect(seen=WORN)
+    assert shelf.ledger(shelf.nozzle) == []
+    assert shelf.ledger(shelf.electrode)[0].kind == "fitted"
+
+
+def test_two_torches_signed_at_once_take_a_piece_each(floor: Floor) -> None:
+    shelf = shelf_on(floor)
+    shelf.goods_in(shelf.nozzle, 1, "A")
+    shelf.goods_in(shelf.nozzle, 1, "B")
+    shelf.goods_in(shelf.electrode, 2)
+    ready = []
+    for torch in (floor.torch, floor.other):
+        number = floor.draft(torch)
+        make_ready(floor, number)
+        ready.append(number)
+    gate = threading.Barrier(2)
+    faults: list[Exception] = []
+
+    def sign(number: int) -> None:
+        gate.wait()
+        try:
+            signing.sign(floor.shop, floor.tech, number, key=f"at-once-{number:06d}")
+        except Exception as error:  # noqa: BLE001 -- told below, in the test's own thread
+            faults.append(error)
+
+    threads = [threading.Thread(target=sign, args=(n,)) for n in ready]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert faults == []
+    lots = {part_in(floor, "nozzle", t).lot for t in (floor.torch, floor.other)}
+    assert lots == {"A", "B"}
+    assert figures(shelf) == [0, 0, 0]
+    assert verify_book(floor.shop, SYSTEM).faults == ()
+
+
+def make_ready(floor: Floor, number: int) -> None:
+    drafts.set_mark(floor.shop, floor.tech, number, *WORN[0], "seen")
+    floor.look_all(number)
+    drafts.add_reading(floor.shop, floor.tech, number, "0.40 mm", key=floor.key())
