@@ -33,11 +33,13 @@ from pitwise.services.month_words import (
 )
 from pitwise.services.periods import Month, Period, asked_month, day_words, month_of, today
 from pitwise.services.permissions import Actor, require
+from pitwise.services.shelf_advice import alerts
 from pitwise.services.shelf_terms import Prices, price_book
 from pitwise.services.shopfloor import Shop
 from pitwise.services.use_between import UseTable, use_between
 
 # Parts whose lives the sheet tells torch by torch; the others end too seldom in a month.
+_MOST_ALERTS = 6
 _TOLD = (("electrode", "Electrodes"), ("nozzle", "Nozzles"))
 TOLD_WORDS = {
     "more": "more than chance",
@@ -155,6 +157,9 @@ def month_sheet(shop: Shop, actor: Actor, text: str = "") -> MonthSheet:
     now = shop.clock()
     month = asked_month(now, text)
     count_for_metres(shop)
+    # What can't wait is told as of today: an older sheet has no use for it.
+    running = month_of(today(now))
+    urgent = _alerts(shop, actor) if month in (running, running.before) else []
     with shop.database.read() as session:
         first = _first_month(session)
         whole = month.period.until <= now
@@ -181,12 +186,25 @@ def month_sheet(shop: Shop, actor: Actor, text: str = "") -> MonthSheet:
             _losses(told, before, month),
             Section("causes", "Causes", tuple(cause_facts(shop, session, month.period))),
             _cost(session, told, before, month),
-            Section("stock", "Stock", tuple(stock_facts(session, month.period, prices))),
+            Section("stock", "Stock", (*stock_facts(session, month.period, prices), *urgent)),
             Section("changes", "What changed", tuple(change_facts(shop, session, month.period))),
         )
         return MonthSheet(
             month, now, whole, empty, sections, told.use.read_until, first, told.losses
         )
+
+
+def _alerts(shop: Shop, actor: Actor) -> list[Sentence]:
+    """Return what can't wait on the shelf today; the words are the shelf's, with their ranges."""
+    found = alerts(shop, actor)
+    out = [
+        Sentence(f"Today: {a.words}", href=f"/shelf/items/{a.item_id}")
+        for a in found[:_MOST_ALERTS]
+    ]
+    if len(found) > _MOST_ALERTS:
+        more = plural(len(found) - _MOST_ALERTS, "more item")
+        out.append(Sentence(f"Today: {more} can’t wait.", href="/shelf"))
+    return out
 
 
 def months(shop: Shop, actor: Actor) -> list[Month]:

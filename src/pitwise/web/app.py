@@ -142,6 +142,7 @@ def create_app(
         study_pages,
         agreement_pages,
         practice_pages,
+        money_pages,
         shelf_pages,
         shelf_order_pages,
         label_pages,

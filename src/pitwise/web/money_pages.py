@@ -12,7 +12,7 @@ from markupsafe import Markup
 from pitwise.reports.charts import NoReadings, svg_of
 from pitwise.reports.charts.money import loss_chart
 from pitwise.reports.loss_pdf import loss_pdf
-from pitwise.services import money, money_page
+from pitwise.services import money, money_habit, money_page
 from pitwise.services import month as sheets
 from pitwise.services.amounts import amounts_words, fine_text, money_text
 from pitwise.services.errors import NotFoundError
@@ -74,6 +74,14 @@ def money_view(
         cash=money_text,
         fine=fine_text,
         query=f"from={view.period.first}&to={view.period.last}&by={view.by}",
+    )
+
+
+@router.get("/money/habit")
+def habit(request: Request, actor: Viewer) -> Response:
+    """Give the part of the page that takes longer: what the habit of changing costs."""
+    return page(
+        request, "money_habit.html", actor, lines=money_habit.habit_lines(shop_of(request), actor)
     )
 
 
