@@ -14,6 +14,8 @@ from pitwise.services.errors import NotYetError, ServiceError
 from pitwise.services.month import MonthSheet, month_sheet, months, until_words
 from pitwise.services.month_paper import month_paper, month_picture
 from pitwise.services.periods import Month, asked_month
+from pitwise.services.shelf_advice import alerts
+from pitwise.services.shelf_terms import set_rule, set_terms, suppliers
 from pitwise.services.station_settings import save_settings
 
 
@@ -156,8 +158,6 @@ def test_stock_of_the_month_by_hand(floor: Floor) -> None:
     )
     shelf_ledger.goods_in(floor.shop, floor.tech, item_id=nozzle, pieces="4", key=floor.key())
     with floor.shop.database.read() as session:
-        from pitwise.services.shelf_terms import suppliers
-
         supplier = next(s for s in suppliers(session) if "electrode" in s.name)
     shelf_orders.place_order(
         floor.shop, floor.lead, supplier_id=supplier.id, lines=[(electrode, 5)], key=floor.key()
@@ -172,12 +172,25 @@ def test_stock_of_the_month_by_hand(floor: Floor) -> None:
     assert "1 item stood at nothing for a time: nozzle 300." in stock
 
 
+def test_what_cannot_wait_stands_on_a_new_sheet_only(lite: Floor) -> None:
+    price(lite, "shield", "40")
+    lite.inspect("0.40 mm", starts="100", minutes="50", seen=(("shield", "crack"),))
+    # The book knew of no shield, and one went in.
+    urgent = alerts(lite.shop, lite.tech)
+    assert urgent
+    stock = said(month_sheet(lite.shop, lite.tech, "2031-03"), "stock")
+    assert all(f"Today: {a.words}" in stock for a in urgent[:6])
+    assert "The book’s figure is below zero for shield 300: count what is there." in stock
+    lite.clock.forward(days=70)
+    later = said(month_sheet(lite.shop, lite.tech, "2031-03"), "stock")
+    assert "Today:" not in later
+    assert "below zero for shield 300" in later
+
+
 def test_what_the_shop_changed(lite: Floor) -> None:
     item = price(lite, "electrode", "20")
     lite.inspect("0.40 mm", starts="100", minutes="50")
     save_settings(lite.shop, lite.lead, 1, {"set_value": "90"}, "dearer now")
-    from pitwise.services.shelf_terms import set_rule, set_terms, suppliers
-
     with lite.shop.database.read() as session:
         supplier = suppliers(session)[0].id
     set_terms(

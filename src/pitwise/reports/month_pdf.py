@@ -58,6 +58,6 @@ def month_pdf(
     )
     data["dated"] = list(moment)
     data["picture"] = None
-    if picture:
+    if picture is not None and not isinstance(picture, NoReadings):
         data["picture"] = {"svg": on_white(svg_of(picture)), "words": picture["description"]}
     return typeset(TEMPLATE, data, moment)

@@ -62,5 +62,8 @@ def _line(view: ReplacementView, process_id: int) -> HabitLine:
     if gain is not None and gain.value > 0:
         saves = f"{money_text(gain.value)} {unit} a year"
         if gain.low is not None and gain.high is not None:
-            saves += f" ({money_text(gain.low)} to {money_text(gain.high)})"
+            low = money_text(gain.low).replace("-", "−")
+            saves += f" ({low} to {money_text(gain.high)})"
+            if gain.low <= 0:
+                saves += ": it may be nothing"
     return HabitLine(process_id, view.process, depth.verdict, cost, saves)
