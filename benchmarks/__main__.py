@@ -18,6 +18,7 @@ from benchmarks import (
     causes_eval,
     circle,
     decide,
+    life,
     linear,
     photo_eval,
     photo_speed,
@@ -46,6 +47,7 @@ BENCHMARKS: dict[str, Callable[[Path], Result]] = {
     "causes_gains": causes.all_gains,
     "circle_zone": circle.zone,
     "circle_around": circle.around,
+    **life.BENCHMARKS,
     "photo_eval": photo_eval.run,
     "photo_speed": photo_speed.run,
 }

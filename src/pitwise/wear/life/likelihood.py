@@ -7,6 +7,7 @@ probability that a log-concave density gives to a convex set (Prékopa).
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +16,9 @@ from .lives import Floats, Lives
 
 # exp of less is 0.
 _DEEP = 745.0
+# Less is its own 1 − e^−x, and soon no number at all.
+_TINY = 1e-290
+_BLOCK = 8192
 
 
 @dataclass(frozen=True)
@@ -94,93 +98,150 @@ class Likelihood:
         # A life that still runs at zero tells nothing.
         hazard = (exact | running) & (low > 0)
         exact_y = log_ratio(low[exact], unit)
+        exact_w = share[exact]
+        between_low, between_high = low[between], high[between]
         return cls(
             unit=unit,
             total=total,
-            ended=float(share[exact].sum()),
-            ended_log=float(share[exact] @ exact_y),
-            log_sum=float(share[exact] @ np.log(low[exact])),
+            ended=float(exact_w.sum()),
+            ended_log=float((exact_w * exact_y).sum()),
+            log_sum=float((exact_w * np.log(low[exact])).sum()),
             hazard_y=log_ratio(low[hazard], unit),
             hazard_w=share[hazard],
             left_y=log_ratio(high[left], unit),
             left_w=share[left],
-            low_y=log_ratio(low[between], unit),
-            high_y=log_ratio(high[between], unit),
-            gap=np.log1p((high[between] - low[between]) / low[between]),
+            low_y=log_ratio(between_low, unit),
+            high_y=log_ratio(between_high, unit),
+            gap=_log_gap(between_low, between_high),
             between_w=share[between],
         )
 
     def at(self, log_scale: float, log_shape: float) -> Point:
         """Return value and derivatives; `log_scale` counted from `unit`."""
-        with np.errstate(over="ignore", under="ignore", invalid="ignore"):
-            return self._at(log_scale, float(np.exp(log_shape)), log_shape)
+        with np.errstate(over="ignore", under="ignore", invalid="ignore", divide="ignore"):
+            shape = float(np.exp(log_shape))
+            own = shape * (self.ended_log - log_scale * self.ended)
+            sums = np.array(
+                [
+                    self.ended * log_shape + own,
+                    self.ended,
+                    self.ended + own,
+                    0.0,
+                    0.0,
+                    -self.ended,
+                ]
+            )
+            for k in _blocks(self.hazard_w.size):
+                z = shape * (self.hazard_y[k] - log_scale)
+                sums += _hazard_sums(z, self.hazard_w[k])
+            for k in _blocks(self.left_w.size):
+                z = shape * (self.left_y[k] - log_scale)
+                sums += _left_sums(z, self.left_w[k])
+            for k in _blocks(self.between_w.size):
+                low = shape * (self.low_y[k] - log_scale)
+                high = shape * (self.high_y[k] - log_scale)
+                sums += _between_sums(low, high, shape * self.gap[k], self.between_w[k])
+        value, shift, stretch, a, b, c = sums.tolist()
+        return Point(value, shift, stretch, (a, b, c))
 
-    def _at(self, log_scale: float, shape: float, log_shape: float) -> Point:
-        z = shape * (self.hazard_y - log_scale)
-        h = self.hazard_w * np.exp(z)
-        hz = h * z
-        s0, s1, s2 = float(h.sum()), float(hz.sum()), float(hz @ z)
-        own = shape * (self.ended_log - log_scale * self.ended)
-        value = self.ended * log_shape + own - s0
-        shift, stretch = self.ended - s0, self.ended + own - s1
-        c00, c01, c11 = -s0, -s1, -s2 - self.ended
-        if self.left_w.size:
-            z, w = shape * (self.left_y - log_scale), self.left_w
-            log_p, r, rr = _log_failed(np.exp(z), z)
-            r, rr = w * r, w * rr
-            value += float(w @ log_p)
-            shift += float(r.sum())
-            stretch += float(r @ z)
-            rz = rr * z
-            c00, c01, c11 = c00 + float(rr.sum()), c01 + float(rz.sum()), c11 + float(rz @ z)
-        if self.between_w.size:
-            w = self.between_w
-            z, low = shape * (self.high_y - log_scale), shape * (self.low_y - log_scale)
-            x = shape * self.gap
-            widen = -np.expm1(-x)
-            log_p, r, rr = _log_failed(np.exp(z) * widen, z + np.log(widen))
-            # s = log(H_upper − H_lower) moves by one with the shift, by `turn` with the stretch.
-            rx = _ratio(x)
-            turn = z + rx
-            h = w * np.exp(low)
-            r, rr = w * r, w * rr
-            hl, rt = h * low, rr * turn
-            value += float(w @ log_p) - float(h.sum())
-            shift += float(r.sum()) - float(h.sum())
-            stretch += float(r @ turn) - float(hl.sum())
-            c00 += float(rr.sum()) - float(h.sum())
-            c01 += float(rt.sum()) - float(hl.sum())
-            c11 += float(rt @ turn) - float(hl @ low) - float(r @ (rx * (x + rx)))
-        return Point(value, shift, stretch, (c00, c01, c11))
+
+def _blocks(size: int) -> Iterator[slice]:
+    """Yield stretches that stay in the processor's cache with all that is reckoned from them."""
+    for start in range(0, size, _BLOCK):
+        yield slice(start, start + _BLOCK)
+
+
+_Sums = tuple[float, float, float, float, float, float]
+
+
+def _hazard_sums(z: Floats, w: Floats) -> _Sums:
+    """Return value and derivatives of −H."""
+    h = w * np.exp(z)
+    hz = h * z
+    s0, s1, s2 = float(h.sum()), float(hz.sum()), float(hz @ z)
+    return -s0, -s0, -s1, -s0, -s1, -s2
+
+
+def _left_sums(z: Floats, w: Floats) -> _Sums:
+    """Return value and derivatives of log(1 − e^−H)."""
+    log_p, r, rr = _log_failed(np.exp(z), z, None)
+    r, rr = w * r, w * rr
+    rz = rr * z
+    return (
+        float(w @ log_p),
+        float(r.sum()),
+        float(r @ z),
+        float(rr.sum()),
+        float(rz.sum()),
+        float(rz @ z),
+    )
+
+
+def _between_sums(low: Floats, high: Floats, x: Floats, w: Floats) -> _Sums:
+    """Return value and derivatives of log(e^−H(low) − e^−H(high)), x = high − low.
+
+    With D = H(high) − H(low) it is −H(low) + log(1 − e^−D); log D = high + log(1 − e^−x) moves
+    by one with the shift and by `turn` with the stretch.
+    """
+    widen = -np.expm1(-x)
+    log_p, r, rr = _log_failed(np.exp(high) * widen, high, widen)
+    rx = _ratio(x, widen)
+    turn = high + rx
+    h = w * np.exp(low)
+    r, rr = w * r, w * rr
+    hl, rt = h * low, rr * turn
+    s0, s1 = float(h.sum()), float(hl.sum())
+    return (
+        float(w @ log_p) - s0,
+        float(r.sum()) - s0,
+        float(r @ turn) - s1,
+        float(rr.sum()) - s0,
+        float(rt.sum()) - s1,
+        float(rt @ turn) - float(hl @ low) - float(r @ (rx * (x + rx))),
+    )
 
 
 def log_ratio(t: Floats, unit: float) -> Floats:
     """Return log(t / unit), to full relative precision where the two are close."""
-    over = t / unit
-    found: Floats = np.log(over)
-    near = np.abs(over - 1) < 0.1
-    if near.any():
-        found[near] = np.log1p((t[near] - unit) / unit)
+    found = np.empty_like(t)
+    for k in _blocks(t.size):
+        over = t[k] / unit
+        part = np.log(over)
+        near = np.abs(over - 1) < 0.1
+        if near.any():
+            part[near] = np.log1p((t[k][near] - unit) / unit)
+        found[k] = part
     return found
 
 
-def _ratio(x: Floats) -> Floats:
-    """Return x / (e^x − 1), 1 at 0."""
-    x = np.minimum(x, _DEEP)
-    failed = -np.expm1(-x)
-    small = x < 1e-290
-    found: Floats = np.where(small, 1.0, x * (1 - failed) / np.where(small, 1.0, failed))
+def _log_gap(low: Floats, high: Floats) -> Floats:
+    """Return log(high / low), to full relative precision."""
+    found = np.empty_like(low)
+    for k in _blocks(low.size):
+        found[k] = np.log1p((high[k] - low[k]) / low[k])
     return found
 
 
-def _log_failed(d: Floats, log_d: Floats) -> tuple[Floats, Floats, Floats]:
-    """Return log(1 − e^−d) and its first and second derivative by log d."""
+def _ratio(x: Floats, failed: Floats) -> Floats:
+    """Return x / (e^x − 1), 1 at 0; `failed` is 1 − e^−x."""
+    found: Floats = np.minimum(x, _DEEP) * (1 - failed) / failed
+    if x.min() < _TINY:
+        found[x < _TINY] = 1.0
+    return found
+
+
+def _log_failed(d: Floats, z: Floats, widen: Floats | None) -> tuple[Floats, Floats, Floats]:
+    """Return log(1 − e^−d) and its first and second derivative by log d = z + log(widen)."""
     d = np.minimum(d, _DEEP)
     failed = -np.expm1(-d)
-    small = d < 1e-290
-    safe = np.where(small, 1.0, failed)
-    log_p: Floats = np.where(small, log_d, np.log(safe))
-    r: Floats = np.where(small, 1.0, d * (1 - failed) / safe)
-    # 1 − d − r cancels where d is small: its series there.
-    bend = np.where(d < 1e-3, -d * (0.5 + d * (1 / 12 - d * d / 720)), 1 - d - r)
+    log_p: Floats = np.log(failed)
+    r: Floats = d * (1 - failed) / failed
+    bend = 1 - d - r
+    if d.min() < 1e-3:
+        # That cancels where d is small: its series there.
+        near = d < 1e-3
+        bend[near] = -d[near] * (0.5 + d[near] * (1 / 12 - d[near] ** 2 / 720))
+        tiny = d < _TINY
+        r[tiny] = 1.0
+        log_p[tiny] = z[tiny] if widen is None else z[tiny] + np.log(widen[tiny])
     return log_p, r, r * bend
