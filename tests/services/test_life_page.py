@@ -175,6 +175,7 @@ def test_before_and_after_a_cure(lite: Floor) -> None:
         ("before", 2, 0),
         ("after", 1, 1),
     ]
+    assert any("would have come without the cure" in text for text in notes(view))
     with pytest.raises(NotFoundError, match="no closed case 99"):
         shown(lite, by="cure", case_id=99)
 

@@ -211,6 +211,11 @@ def notes(view: LifePage) -> tuple[str, ...]:
             "How many times as long is told on the ground that both groups fail alike, only later "
             "or sooner (one shape of curve)."
         )
+    if view.by == "cure":
+        said.append(
+            "A case is opened when parts go badly, and part of that is luck, which turns by "
+            "itself: some of the difference would have come without the cure."
+        )
     if view.one:
         said.append(
             "A group picked because it looks bad will look worse than it is: wait for lives that "
