@@ -245,7 +245,7 @@ def test_scanning_leads_to_the_item_the_part_or_the_order(
         lines=[(kept.electrode, 10)],
         key=kept.floor.key(),
     )
-    answer = tech.get("/shelf", params={"find": shelf_orders.order_code(order)})
+    answer = tech.get("/shelf", params={"find": shelf_ledger.order_code(order)})
     assert answer.headers["location"] == f"/shelf/orders/{order}"
     # No code: words to look for.
     page = tech.get("/shelf", params={"find": "NOZZLE"}).text
@@ -270,7 +270,13 @@ def photo(*codes: str) -> bytes:
         )
         turned = cv2.getRotationMatrix2D((symbol.shape[0] / 2, symbol.shape[0] / 2), 17, 1.0)
         turned[:, 2] += (120 + 520 * n, 250)
-        cv2.warpAffine(symbol, turned, (1200, 900), dst=scene, borderMode=cv2.BORDER_TRANSPARENT)
+        cv2.warpAffine(
+            symbol.astype(np.uint8),
+            turned,
+            (1200, 900),
+            dst=scene,
+            borderMode=cv2.BORDER_TRANSPARENT,
+        )
     return cv2.imencode(".jpg", cv2.GaussianBlur(scene, (0, 0), 1.0))[1].tobytes()
 
 
@@ -298,7 +304,7 @@ def test_a_photo_without_a_code_says_what_to_do(kept: Kept, tech: TestClient) ->
     for data, words in (
         (photo(), "no code: none could be read in the photo"),
         (b"GIF89a" + bytes(100), "not read"),
-        (photo()[:3000], "is damaged"),
+        (photo()[:3000], "not read"),
     ):
         status, _, page = send(tech, data)
         assert status == 422
