@@ -178,6 +178,7 @@ BENCHMARKS: dict[str, Callable[[Path], Result]] = {
         ("running", "surpyval", 1_000, 20),
         ("running", "surpyval", 10_000, 20),
         ("running", "surpyval", 100_000, 5),
+        ("turnbull", "lifelines", 1_000, 20),
         ("turnbull", "lifelines", 10_000, 20),
     )
 }

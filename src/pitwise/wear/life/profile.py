@@ -81,7 +81,12 @@ def profile(lives: Lives, fit: WeibullFit, level: float = 0.95) -> dict[str, Ran
 def _power(log_value: float, unit: float) -> float:
     if math.isinf(log_value):
         return 0.0 if log_value < 0 else math.inf
-    return unit * math.exp(log_value)
+    return unit * _exp(log_value)
+
+
+def _exp(x: float) -> float:
+    """Return e^x; a step too far is infinite, and is stepped back from."""
+    return math.exp(x) if x < 700 else math.inf
 
 
 @dataclass(frozen=True)
@@ -102,7 +107,7 @@ def _of_shape(ready: Likelihood) -> _Plane:
     """Ask for log shape; the other is z at `unit`, which stays small where the shape does."""
 
     def at(log_shape: float, z: float) -> _Here:
-        p: Point = ready.at(-z * math.exp(-log_shape), log_shape)
+        p: Point = ready.at(-z * _exp(-log_shape), log_shape)
         # With z held, the scale follows the shape: the stretch about `unit`, not about scale.
         return _Here(p.value, p.stretch - z * p.shift, p.shift, p.curve[0])
 
@@ -113,7 +118,7 @@ def _of_quantile(ready: Likelihood, k: float) -> _Plane:
     """Ask for the log life at which z is k; the other is log shape."""
 
     def at(log_life: float, log_shape: float) -> _Here:
-        shape = math.exp(log_shape)
+        shape = _exp(log_shape)
         p = ready.at(log_life - k / shape, log_shape)
         turn = p.stretch - k * p.shift
         a, b, c = p.curve
@@ -141,7 +146,7 @@ class _Search:
         inside, outside = 0.0, math.inf
         # From a shape of nearly 0 the way back up can't be seen.
         least = other - _WARM
-        step = min(self.z * wide, 0.5 * far)
+        step = min(self.z * wide, far / 30)
         for _ in range(_MOST):
             here, other = self._best(at, best + way * step, max(other, least), step)
             fall = math.sqrt(max(2 * self.ready.total * (self.top - here.value), 0.0))
@@ -166,8 +171,7 @@ class _Search:
         """Maximise over the other parameter, from where it was."""
         here = at(asked, other)
         back = 1.0
-        while not (math.isfinite(here.value) and math.isfinite(here.bend)) and back < 1e4:
-            # A hazard beyond numbers: both a lower z and a lower shape take it down.
+        while back < 1e4 and self._beyond(here):
             other, back = other - back, 2 * back
             here = at(asked, other)
         for _ in range(_MOST):
@@ -187,3 +191,12 @@ class _Search:
                 move *= 0.3
             other, here = other + move, there
         raise ProfileNotDoneError("a range of the fit can't be found", "take Wald's range")
+
+    def _beyond(self, here: _Here) -> bool:
+        """Tell whether hazards are beyond numbers, or nearly: Newton would take one unit a step.
+
+        Both a lower z and a lower shape take them down.
+        """
+        if not (math.isfinite(here.value) and math.isfinite(here.bend)):
+            return True
+        return here.value < self.top - 100 and here.other < 0
