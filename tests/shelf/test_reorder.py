@@ -139,6 +139,21 @@ def test_the_cheapest_rule_that_serves(
             assert other.cost >= found.cost * (1 - 1e-11)
 
 
+@pytest.mark.parametrize("stockout", [0.0, 3.0])
+def test_large_orders_that_serve(stockout: float) -> None:
+    d = Pmf.poisson(3)
+    found = cheapest_for_service(
+        d, 2.0, fixed=5000, holding=0.5, stockout=stockout, service=0.9, measure="ready"
+    )
+    assert found.order_size > 150
+    for q in range(1, 700):
+        r = least_reorder_point(d, q, 0.9, "ready")
+        if stockout:
+            r = max(r, cheapest_point(d, q, holding=0.5, stockout=stockout))
+        other = judge(d, 2.0, r, q, fixed=5000, holding=0.5, stockout=stockout)
+        assert other.cost >= found.cost * (1 - 1e-11)
+
+
 @pytest.mark.parametrize("mean", [0.02, 0.4, 3.0])
 def test_the_base_stock_of_a_slow_item(mean: float) -> None:
     for asked in (0.5, 0.9, 0.99):

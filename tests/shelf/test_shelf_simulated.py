@@ -69,10 +69,14 @@ def test_a_finely_set_rule_comes_within_two_points_of_what_was_asked() -> None:
         assert se < 0.005
 
 
-def test_several_taken_at_once() -> None:
-    rng = np.random.default_rng(3)
-    sizes = Pmf(np.array([0, 0.5, 0.3, 0.2]))
-    rate, lead, r, q = 0.6, 4.0, 6, 5
+@pytest.mark.parametrize(
+    ("chances", "r", "q"), [([0, 0.5, 0.3, 0.2], 6, 5), ([0, 0.4, 0, 0.2, 0, 0, 0.4], 13, 2)]
+)
+def test_several_taken_at_once(chances: list[float], r: int, q: int) -> None:
+    """With more at once than an order holds, too: then several orders at a time are placed."""
+    rng = np.random.default_rng([3, q])
+    sizes = Pmf(np.array(chances))
+    rate, lead = 0.6, 4.0
     demand = sizes.over(Pmf.poisson(rate * lead))
     promised = service_of(demand, r, q, taken=sizes)
     seen = play_watched(r, q, rate, lead, rng, calls=4000, sizes=sizes)
