@@ -23,7 +23,7 @@ from pitwise.services.shopfloor import Shop
 from shelf_kit import shelf_on
 
 MOVER = Path(__file__).with_name("shelf_mover.py")
-KILLS = {"sqlite": 5, "postgres": 3}
+KILLS = {"sqlite": 4, "postgres": 2}
 
 
 def _run_and_kill(url: str, run: int, given: tuple[int, ...], wait: float) -> list[str]:

@@ -149,8 +149,8 @@ def test_more_than_is_there_is_not_taken_and_scrap_needs_a_reason(lite: Floor) -
     assert shelf.balance(shelf.nozzle) == 3
 
 
-def test_a_count_of_a_figure_that_moved_is_refused(floor: Floor) -> None:
-    shelf = shelf_on(floor)
+def test_a_count_of_a_figure_that_moved_is_refused(lite: Floor) -> None:
+    shelf = shelf_on(lite)
     shelf.goods_in(shelf.nozzle, 6)
     shelf.take(shelf.nozzle, 1)
     with pytest.raises(ConflictError, match="moved from 6 to 5"):
@@ -161,23 +161,23 @@ def test_a_count_of_a_figure_that_moved_is_refused(floor: Floor) -> None:
     assert [x.pieces for x in shelf.ledger(shelf.nozzle)] == [0, 1, -1, 6]
 
 
-def test_ones_own_is_undone_within_a_day_and_any_by_a_lead(floor: Floor) -> None:
-    shelf = shelf_on(floor)
-    shop, item = floor.shop, shelf.nozzle
+def test_ones_own_is_undone_within_a_day_and_any_by_a_lead(lite: Floor) -> None:
+    shelf = shelf_on(lite)
+    shop, item = lite.shop, shelf.nozzle
     mine = shelf.goods_in(item, 50)
-    of_lead = shelf.goods_in(item, 5, actor=floor.lead)
+    of_lead = shelf.goods_in(item, 5, actor=lite.lead)
     with pytest.raises(NotAllowedError, match="last 24 hours"):
-        shelf.undo(of_lead, floor.tech)
+        shelf.undo(of_lead, lite.tech)
     assert [x.may_undo for x in shelf.ledger(item)] == [False, True]
-    back = shelf.undo(mine, floor.tech)
+    back = shelf.undo(mine, lite.tech)
     with pytest.raises(ConflictError, match="undone before"):
         shelf.undo(mine)
     with pytest.raises(ConflictError, match="undid another"):
         shelf.undo(back)
     late = shelf.take(item, 2)
-    floor.clock.forward(hours=25)
+    lite.clock.forward(hours=25)
     with pytest.raises(NotAllowedError):
-        shelf.undo(late, floor.tech)
+        shelf.undo(late, lite.tech)
     shelf.undo(late)
     lines = shelf.ledger(item)
     assert [(x.kind, x.pieces, x.balance, x.undoes) for x in lines] == [
@@ -191,7 +191,7 @@ def test_ones_own_is_undone_within_a_day_and_any_by_a_lead(floor: Floor) -> None
     assert lines[2].note == "a slip"
     assert shelf.lots(item) == [(None, 5)]
     with pytest.raises(NotFoundError):
-        shelf_ledger.undo(shop, floor.lead, 999, key=floor.key(), reason="x")
+        shelf_ledger.undo(shop, lite.lead, 999, key=lite.key(), reason="x")
 
 
 def test_a_count_settles_what_was_before_it(lite: Floor) -> None:
@@ -209,8 +209,8 @@ def test_a_count_settles_what_was_before_it(lite: Floor) -> None:
     assert shelf.balance(item) == 0
 
 
-def test_goods_in_that_are_used_by_now_are_undone_and_it_says_below_zero(floor: Floor) -> None:
-    shelf = shelf_on(floor)
+def test_goods_in_that_are_used_by_now_are_undone_and_it_says_below_zero(lite: Floor) -> None:
+    shelf = shelf_on(lite)
     item = shelf.nozzle
     came = shelf.goods_in(item, 5)
     shelf.take(item, 3)
@@ -226,7 +226,7 @@ def test_goods_in_that_are_used_by_now_are_undone_and_it_says_below_zero(floor: 
     line = shelf.line(item)
     assert (line.on_shelf, line.below_zero, line.count_again) == (8, False, False)
     assert shelf.lots(item) == [("B", 7), (None, 1)]
-    assert verify_book(floor.shop, SYSTEM).faults == ()
+    assert verify_book(lite.shop, SYSTEM).faults == ()
 
 
 def test_kits_are_opened_packed_and_undone_whole(floor: Floor) -> None:
@@ -296,17 +296,17 @@ def test_a_long_ledger_comes_in_pages(lite: Floor) -> None:
     assert shelf.ledger(shelf.nozzle)[-1].balance == 2
 
 
-def test_codes_are_found_whatever_their_capitals(floor: Floor) -> None:
-    shelf = shelf_on(floor)
+def test_codes_are_found_whatever_their_capitals(lite: Floor) -> None:
+    shelf = shelf_on(lite)
     find = shelf_ledger.by_code
     code = shelf.line(shelf.nozzle).code
-    assert find(floor.shop, floor.tech, code.lower()).id == shelf.nozzle
-    assert find(floor.shop, floor.tech, f" {code} ").name == "nozzle 300"
-    part = find(floor.shop, floor.tech, "nz-00007")
+    assert find(lite.shop, lite.tech, code.lower()).id == shelf.nozzle
+    assert find(lite.shop, lite.tech, f" {code} ").name == "nozzle 300"
+    part = find(lite.shop, lite.tech, "nz-00007")
     assert (part.kind, part.name) == ("part", "NZ-00007")
     for unknown in ("S-9999", "O-0001", "O-99999999999999999999", "%", "nozzle"):
         with pytest.raises(NotFoundError, match="look the item up"):
-            find(floor.shop, floor.tech, unknown)
+            find(lite.shop, lite.tech, unknown)
 
 
 def _at_once(*work: Callable[[], object]) -> list[object]:

@@ -59,14 +59,14 @@ def test_what_is_not_kept_on_the_shelf_is_fitted_as_ever(lite: Floor) -> None:
     assert shelf_items.item_lines(lite.shop, lite.tech) == []
 
 
-def test_signing_twice_takes_once(floor: Floor) -> None:
-    shelf = shelf_on(floor)
+def test_signing_twice_takes_once(lite: Floor) -> None:
+    shelf = shelf_on(lite)
     shelf.goods_in(shelf.nozzle, 5)
-    number = floor.inspect(seen=WORN)
-    with floor.shop.database.read() as session:
+    number = lite.inspect(seen=WORN)
+    with lite.shop.database.read() as session:
         key = session.get_one(InspectionRow, number).sign_key
     assert key is not None
-    again = signing.sign(floor.shop, floor.tech, number, key=key)
+    again = signing.sign(lite.shop, lite.tech, number, key=key)
     assert again.again
     assert shelf.balance(shelf.nozzle) == 4
     assert len(shelf.ledger(shelf.nozzle)) == 2
@@ -93,17 +93,17 @@ def test_undoing_a_signed_replacement_puts_the_part_back(floor: Floor) -> None:
     assert verify_book(floor.shop, SYSTEM).faults == ()
 
 
-def test_a_correction_of_something_else_takes_as_many_again(floor: Floor) -> None:
-    shelf = shelf_on(floor)
+def test_a_correction_of_something_else_takes_as_many_again(lite: Floor) -> None:
+    shelf = shelf_on(lite)
     shelf.goods_in(shelf.nozzle, 3, "A")
-    number = floor.inspect(seen=WORN)
+    number = lite.inspect(seen=WORN)
     shelf.count(shelf.nozzle, 2)
     shelf.correct(number, worn=True)
     assert shelf.balance(shelf.nozzle) == 2
     assert shelf.lots(shelf.nozzle) == [("A", 2)]
     # The count stands: what was put back was fitted again.
     assert not shelf.line(shelf.nozzle).count_again
-    assert verify_book(floor.shop, SYSTEM).faults == ()
+    assert verify_book(lite.shop, SYSTEM).faults == ()
 
 
 def test_a_part_put_back_past_a_count_asks_for_another_count(floor: Floor) -> None:
@@ -164,72 +164,72 @@ def test_a_kit_is_opened_where_no_loose_piece_is_there(floor: Floor) -> None:
     assert verify_book(floor.shop, SYSTEM).faults == ()
 
 
-def test_a_kit_stays_open_once_a_piece_of_it_is_used(floor: Floor) -> None:
-    shelf = shelf_on(floor)
+def test_a_kit_stays_open_once_a_piece_of_it_is_used(lite: Floor) -> None:
+    shelf = shelf_on(lite)
     shelf.goods_in(shelf.kit, 1, "K")
     shelf.goods_in(shelf.nozzle, 1, "N")
-    number = floor.inspect(seen=WORN)
+    number = lite.inspect(seen=WORN)
     assert figures(shelf) == [0, 1, 0]
     shelf.take(shelf.nozzle, 1)
     shelf.correct(number, worn=False)
     # One electrode and one nozzle are back; with the other nozzle gone the kit would be
     # whole again by the figures, and is.
     assert figures(shelf) == [0, 0, 1]
-    fixed = floor.inspect(seen=WORN, torch=floor.other)
+    fixed = lite.inspect(seen=WORN, torch=lite.other)
     assert figures(shelf) == [0, 0, 0]
     shelf.goods_in(shelf.electrode, 1)
     shelf.goods_in(shelf.kit, 1)
     shelf.correct(fixed, worn=False)
     assert figures(shelf) == [1, 0, 2]
-    assert verify_book(floor.shop, SYSTEM).faults == ()
+    assert verify_book(lite.shop, SYSTEM).faults == ()
 
 
-def test_a_kit_cannot_be_whole_again_without_its_nozzle(floor: Floor) -> None:
-    shelf = shelf_on(floor)
+def test_a_kit_cannot_be_whole_again_without_its_nozzle(lite: Floor) -> None:
+    shelf = shelf_on(lite)
     shelf.goods_in(shelf.kit, 1, "K")
     # The electrode alone: its pit is over the limit, and the nozzle goes with it.
-    number = floor.inspect(seen=WORN)
+    number = lite.inspect(seen=WORN)
     shelf.goods_in(shelf.nozzle, 1)
     shelf.take(shelf.nozzle, 1)
-    with floor.shop.database.read() as session:
+    with lite.shop.database.read() as session:
         kind = session.scalar(
-            select(PartItem.part_type_id).where(PartItem.id == part_in(floor, "nozzle").id)
+            select(PartItem.part_type_id).where(PartItem.id == part_in(lite, "nozzle").id)
         )
     assert kind is not None
-    fittings.fit_part(floor.shop, floor.tech, floor.other, part_type_id=kind)
+    fittings.fit_part(lite.shop, lite.tech, lite.other, part_type_id=kind)
     assert figures(shelf) == [0, -1, 0]
     shelf.correct(number, worn=False)
     assert figures(shelf) == [1, 0, 0]
-    assert verify_book(floor.shop, SYSTEM).faults == ()
+    assert verify_book(lite.shop, SYSTEM).faults == ()
 
 
-def test_fitting_by_hand_takes_a_piece_unless_it_was_in_already(floor: Floor) -> None:
-    shelf = shelf_on(floor)
+def test_fitting_by_hand_takes_a_piece_unless_it_was_in_already(lite: Floor) -> None:
+    shelf = shelf_on(lite)
     shelf.goods_in(shelf.nozzle, 1, "A")
     shelf.goods_in(shelf.nozzle, 3, "B")
-    with floor.shop.database.read() as session:
-        kind = fittings.fitted(session, floor.torch)["nozzle"].item.part_type_id
+    with lite.shop.database.read() as session:
+        kind = fittings.fitted(session, lite.torch)["nozzle"].item.part_type_id
 
     def fit(**more: object) -> None:
         given: dict[str, object] = {"part_type_id": kind} | more
-        fittings.fit_part(floor.shop, floor.tech, floor.torch, **given)  # type: ignore[arg-type]  # of the test's own making
+        fittings.fit_part(lite.shop, lite.tech, lite.torch, **given)  # type: ignore[arg-type]  # of the test's own making
 
     fit(lot="B")
     assert shelf.lots(shelf.nozzle) == [("A", 1), ("B", 2)]
     fit(from_shelf=False)
     assert shelf.balance(shelf.nozzle) == 3
     fit()
-    assert part_in(floor, "nozzle").lot == "A"
-    old = part_in(floor, "nozzle").tag
+    assert part_in(lite, "nozzle").lot == "A"
+    old = part_in(lite, "nozzle").tag
     fit()
     # A part that comes back to a torch is no piece off the shelf.
-    fittings.fit_part(floor.shop, floor.tech, floor.torch, item_tag=old)
+    fittings.fit_part(lite.shop, lite.tech, lite.torch, item_tag=old)
     assert shelf.lots(shelf.nozzle) == [("B", 1)]
     hand = shelf.ledger(shelf.nozzle)[0]
     assert (hand.kind, hand.inspection_id, hand.may_undo) == ("fitted", None, True)
     shelf.undo(hand.id)
     assert shelf.balance(shelf.nozzle) == 2
-    assert verify_book(floor.shop, SYSTEM).faults == ()
+    assert verify_book(lite.shop, SYSTEM).faults == ()
 
 
 def test_what_is_put_aside_is_not_taken(lite: Floor) -> None:
