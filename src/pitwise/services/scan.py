@@ -21,7 +21,7 @@ from pitwise.services.shopfloor import Shop
 
 LONGEST_CODE = 200
 # The whole of a large photo is looked at up to eight times.
-READING = Limits(memory=3 << 30, cpu_s=40, wall_s=60.0)
+READING = Limits(cpu_s=40, wall_s=60.0)
 _WORKER = "pitwise.services.scan_child"
 
 

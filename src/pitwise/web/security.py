@@ -36,9 +36,7 @@ MAX_BODY = 256 * 1024
 LARGER_BODY = {"/programs/import": 130 << 20}
 # Photos likewise; what is kept of one has its own, tighter cap while it is read.
 PHOTO_BODY = 30 << 20
-_PHOTO_PATHS = re.compile(
-    r"/bench/\d{1,10}/photo|/shop/part-type/\d{1,10}/photo|/shelf/scan/photo"
-)
+_PHOTO_PATHS = re.compile(r"/bench/\d{1,10}/photo|/shop/part-type/\d{1,10}/photo|/shelf/scan/photo")
 _SAFE = {"GET", "HEAD", "OPTIONS"}
 
 
