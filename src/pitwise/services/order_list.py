@@ -151,7 +151,7 @@ def list_of(advised: Sequence[ItemAdvice], day: dt.date) -> OrderList:
                 missing.append(NotListed(item.id, item.name, advice.reason, advice.mend))
             continue
         if not advice.order_now or terms is None:
-            later.append(advice.order_day.median)
+            later.append(advice.by_day)
             continue
         pieces = advice.order_now
         row = OrderRow(

@@ -109,7 +109,9 @@ def alerts_of(advised: Sequence[ItemAdvice]) -> list[Alert]:
             what = own.words[0]
             if advice.shortage_chance >= LIKELY_SHORT:
                 chance = percent_words(advice.shortage_chance)
-                add(0, own, "short", f"{what} Short before it comes: {chance}.")
+                if not advice.order_now:
+                    what = f"{advice.on_order} are on order, and they may come too late."
+                add(0, own, "short", f"{what} Chance of running short before: {chance}.")
             elif advice.order_now:
                 add(1, own, "order-now", what)
         elif item.terms is None and own.month is not None and own.month.p95 > 0:
@@ -147,7 +149,7 @@ def _advised(shop: Shop, session: Session, lines: Sequence[ItemLine]) -> list[It
     demand = demand_of_shop(shop, session, _horizon(lines))
     coming = on_order(session)
     by_id = {line.id: line for line in lines}
-    bought = _bought_in_kits(lines)
+    bought = _bought_in_kits(lines, demand)
     out = []
     for line in lines:
         key: tuple[Any, ...] = (line, tuple(coming.get(line.id, ())), bought.get(line.id, ""))
@@ -194,11 +196,12 @@ def _kept(shop: Shop, demand: ShopDemand, key: Any, make: Any) -> ItemAdvice:
     return made
 
 
-def _bought_in_kits(lines: Sequence[ItemLine]) -> dict[int, str]:
-    """Return the items that are cheaper bought in a kit, and the kit's name; kits that are not.
+def _bought_in_kits(lines: Sequence[ItemLine], demand: ShopDemand) -> dict[int, str]:
+    """Return the items that are bought in a kit, and its name; kits not bought, and why.
 
-    A kit is bought where it has terms and its pieces have none or cost as much loose. Where the
-    pieces are cheaper loose, the kit itself is marked with "its pieces are cheaper loose".
+    A kit is bought where it has terms, its pieces have none or cost as much loose, and what
+    lies loose of them is about even: more than a month's need apart, the one that is missing
+    is bought by itself and the others are used up.
     """
     by_id = {line.id: line for line in lines}
     out: dict[int, str] = {}
@@ -213,15 +216,29 @@ def _bought_in_kits(lines: Sequence[ItemLine]) -> dict[int, str]:
                 loose = math.inf
                 break
             loose += part.pieces * terms.price
-        if kit.terms.price <= loose:
+        if kit.terms.price > loose:
+            out[kit.id] = LOOSE
+        elif math.isfinite(loose) and _uneven(kit, by_id, demand):
+            out[kit.id] = UNEVEN
+        else:
             for part in kit.kit:
                 out.setdefault(part.item_id, kit.name)
-        else:
-            out[kit.id] = LOOSE
     return out
 
 
 LOOSE = "its pieces, cheaper loose"
+UNEVEN = "its pieces: more lie loose of one than of another"
+_LEAST_UNEVEN = 2.0
+
+
+def _uneven(kit: ItemLine, by_id: dict[int, ItemLine], demand: ShopDemand) -> bool:
+    there = [max(0, by_id[k.item_id].on_shelf) / k.pieces for k in kit.kit if k.item_id in by_id]
+    month = _LEAST_UNEVEN
+    for part in kit.kit:
+        own = demand.of.get(part.item_id)
+        if own is not None and isinstance(own.paths, DemandPaths):
+            month = max(month, float(np.median(own.paths.total(0, 28))) / part.pieces)
+    return max(there, default=0.0) - min(there, default=0.0) > month
 
 
 def _one(

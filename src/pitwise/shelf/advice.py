@@ -40,6 +40,8 @@ _YEAR = 365.0
 _MOST_RAISES = 60
 # Enough to tell a share met to a point; the paths' quantiles ask for more.
 _RUN_PATHS = 1000
+# Fewer pieces than this while an order takes its time: a part that seldom goes.
+_SLOW = 0.25
 # A piece nobody put a price on still takes room and money: kept as if it cost this much.
 _LEAST_HOLDING = 1e-6
 # An item that costs nothing to order is not ordered every day (our own choice, no source).
@@ -132,7 +134,9 @@ class Advice:
     order_now : int
         Pieces to order within a week (`SOON_DAYS`), by `by_day`; 0: none yet.
     by_day : float
-        Median of `order_day`: 0 is today, inf not within the days looked ahead.
+        Days from today by which to order: the last on which the chance that it comes too late
+        is no more than the asked share leaves (what no order can mend any more does not
+        count); 0 is today, and with nothing left; inf not within the days looked ahead.
     order_day : Band
         Days until the reorder point is reached.
     service_asked, service_expected : float
@@ -210,7 +214,8 @@ def advise(
     free = max(0, on_shelf) - keeping.keep_least
     random = np.random.default_rng([seed, 3])
     leads = lead_times(buying.lead_days, buying.lead_days_sd, demand.paths, random)
-    first_short = _first(_stock(demand, max(0, on_shelf), on_order) < 0)
+    short = _stock(demand, max(0, on_shelf), on_order) < 0
+    first_short = _first(short)
     per_year = float(demand.pieces.mean()) * _YEAR
     held = max(keeping.hold_rate * buying.price, _LEAST_HOLDING)
     size = _size(buying, keeping.order_cost, held, per_year)
@@ -218,22 +223,27 @@ def advise(
     if keeping.shortage_cost and per_year > 0:
         asked = max(asked, min(1 - held * size / (keeping.shortage_cost * per_year), 0.999))
     during = _during(demand, leads + keeping.review_days, random)
-    point, served = _point(demand, during, size, asked, buying, keeping, seed)
+    slow = float(during.mean()) < _SLOW
+    point, served = (
+        _base_point(during, asked)
+        if slow
+        else _point(demand, during, size, asked, buying, keeping, seed)
+    )
     position = free + sum(pieces for pieces, _ in on_order)
     reached = np.where(position <= point, 0.0, _first(position - demand.running() <= point))
-    order_day = band(reached)
+    by = 0.0 if position <= 0 else _latest(short, leads, on_order, 1 - asked)
     now = 0
-    if order_day.median <= SOON_DAYS:
+    if by <= SOON_DAYS:
         now = _packed(max(1, math.ceil((point + 1 - position) / size)) * size, buying)
-    slow = size == 1 and float(during.mean()) < 1
+    one_by_one = slow and size == 1
     return Advice(
-        method="ss" if keeping.review_days > 0 else "newsvendor" if slow else "rq",
+        method="ss" if keeping.review_days > 0 else "newsvendor" if one_by_one else "rq",
         reorder_point=point + keeping.keep_least,
         order_size=size,
         order_up_to=point + size + keeping.keep_least,
         order_now=now,
-        by_day=order_day.median,
-        order_day=order_day,
+        by_day=by,
+        order_day=band(reached),
         service_asked=asked,
         service_expected=served.share,
         point_chance=1 - served.whole_orders,
@@ -307,6 +317,17 @@ def _size(buying: Buying, order_cost: float, held: float, per_year: float) -> in
         order_cost, held, per_year, pack=buying.pack, least=float(buying.least)
     ).pieces
     return _packed(math.floor(min(max(found, fewest), most)), buying)
+
+
+def _base_point(during: Ints, asked: float) -> tuple[int, Served]:
+    """Return the reorder point of what seldom goes: one is there in the asked share of times.
+
+    The paths that ask for two are those on which more goes than is believed; to stock for them
+    alone would keep two of everything that never failed yet.
+    """
+    point = max(0, Pmf.of_samples(during).quantile(asked))
+    ready = float(np.mean(during <= point))
+    return point, Served(ready, ready)
 
 
 def _point(
@@ -411,3 +432,23 @@ def realised(
             at = np.minimum(day + wait, days)
             np.add.at(coming, (at, rows[low]), pieces)
     return Served(met / asked if asked else 1.0, 1 - short / orders if orders else 1.0)
+
+
+def _latest(
+    short: npt.NDArray[np.bool_],
+    leads: Floats,
+    on_order: Sequence[tuple[int, float]],
+    accepted: float,
+) -> float:
+    """Return the last day to order on, its chance of coming too late still accepted.
+
+    An order of day d comes on day d + lead, too late when something is missing before. What
+    is missing before an order of today could come, or before what is on order has come, no
+    order can mend any more: it does not count.
+    """
+    days = short.shape[1]
+    mended = np.maximum(leads, max((day for _, day in on_order), default=0.0))
+    still = short & (np.arange(days) >= np.floor(mended)[:, None])
+    slack = np.sort(_first(still) - leads)
+    late = float(slack[min(int(accepted * len(slack)), len(slack) - 1)])
+    return max(0.0, float(np.floor(late)))

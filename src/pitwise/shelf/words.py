@@ -122,35 +122,36 @@ def advice_words(
         Nobody set a rule for it: the figures it was reckoned with are assumed.
     """
     said = [first_words(advice, many, one, today)]
+    if advice.order_now and advice.by_day > 0:
+        said.append(
+            f"Ordered later than {day_words(advice.by_day, today)} it comes too late in more than "
+            f"{percent_words(1 - advice.service_asked)} of cases."
+        )
     if not advice.order_now:
-        if math.isinf(advice.order_day.median):
-            said.append(f"No order is likely within {advice.horizon_days} days.")
+        if math.isinf(advice.by_day):
+            said.append(f"By today's forecast no order is due within {advice.horizon_days} days.")
         else:
-            low, high = advice.order_day.p05, advice.order_day.p95
-            late = (
-                day_words(high, today)
-                if math.isfinite(high)
-                else f"after {advice.horizon_days} days"
-            )
             said.append(
-                f"The next order is likely due on {day_words(advice.order_day.median, today)} "
-                f"({day_words(low, today)} to {late})."
+                f"By today's forecast the next order is due by {day_words(advice.by_day, today)}."
             )
     said.append(
         f"Chance of standing without before an order of today could come: "
         f"{percent_words(advice.shortage_chance)}."
     )
-    every = (
-        f"Order when shelf and orders are down to {advice.reorder_point}, "
-        f"{advice.order_size} at a time"
-        if advice.method != "newsvendor"
-        else f"Keep {advice.order_up_to}: order one for each that goes"
-    )
-    said.append(
-        f"{every}: by the forecast {percent_words(1 - advice.point_chance)} of the orders then "
-        f"come before anything is missing (asked: {percent_words(advice.service_asked)}), and "
-        f"{percent_words(advice.service_expected)} of the demand is met at once."
-    )
+    if advice.method == "newsvendor":
+        said.append(
+            f"Keep {advice.order_up_to}, and order one for each that goes: the chance that one is "
+            f"wanted and none is there is {percent_words(advice.point_chance)} at any time "
+            f"(accepted: {percent_words(1 - advice.service_asked)})."
+        )
+    else:
+        said.append(
+            f"In general order when shelf and orders are down to {advice.reorder_point}, "
+            f"{advice.order_size} at a time: by the forecast "
+            f"{percent_words(1 - advice.point_chance)} of the orders then come before anything "
+            f"is missing (asked: {percent_words(advice.service_asked)}), and "
+            f"{percent_words(advice.service_expected)} of the demand is met at once."
+        )
     if assumed:
         said.append("Nobody set a rule for it yet: share to be met and costs are assumed.")
     return tuple(said)
