@@ -14,7 +14,7 @@ from pitwise.services.errors import NotFoundError
 from pitwise.services.forecasts import keep_up
 from pitwise.services.life_book import part_lives
 from pitwise.services.metres import NoMetres
-from pitwise.services.replacement import grid_of, replacement_view
+from pitwise.services.replacement import grid_of, on_steps, replacement_view
 from pitwise.services.replacement_costs import ASSUMED_LOOK_MINUTES
 from pitwise.services.replacement_habit import booked_use
 from pitwise.services.replacement_model import CantTell, DepthAdvice, ReplacementView, RuleLine
@@ -55,7 +55,8 @@ def test_the_habit_is_read_from_the_looks_and_costed_beside_the_advice(worn: Flo
     habit = found.habit
     assert isinstance(habit, RuleLine)
     assert 1.2 < habit.cost.rule.depth_mm <= 1.6
-    assert sorted(set(habit.cost.rule.gaps)) == sorted(set(use.gaps))
+    assert len(habit.cost.rule.gaps) == len(use.gaps)
+    assert sum(habit.cost.rule.gaps) / len(use.gaps) == pytest.approx(use.gap, abs=5)
     best = found.best
     assert isinstance(best, DepthPolicy)
     assert best.depth_mm <= 1.5
@@ -82,6 +83,7 @@ def test_money_is_told_per_start_arc_hour_and_year(worn: Floor) -> None:
     assert use is not None
     mix = use.arc_minutes / use.starts
     money = line.money
+    assert not isinstance(money.per_arc_hour, CantTell)
     assert money.per_arc_hour.value == pytest.approx(money.per_start.value * 60 / mix)
     assert money.per_year.value == pytest.approx(money.per_start.value * use.starts_a_year)
     # No program is in this book: metres can't be told, and are not shown as nothing.
@@ -214,3 +216,16 @@ def test_the_grid_reaches_the_limit_and_not_past_it(typical: float, limit_mm: fl
     assert max(depths) <= limit_mm + 1e-9
     assert list(depths) == sorted(set(depths))
     assert 8 <= len(depths) <= 45
+
+
+def test_gaps_are_laid_on_the_steps_and_never_past_the_end() -> None:
+    assert on_steps((97, 97, 3, 1004), 10, 50) == (100, 100, 10, 500)
+    assert on_steps((7,), 25, 4) == (25,)
+
+
+def test_without_arc_minutes_an_hour_is_not_told(lite: Floor) -> None:
+    look(lite, (0, 0.0), 0.0)
+    look(lite, (97, 0.0), 0.35)
+    found = advice(replacement_view(lite.shop, lite.tech))
+    assert found.lines
+    assert all(isinstance(x.money.per_arc_hour, CantTell) for x in found.lines)

@@ -216,9 +216,10 @@ def _plain_ranged(figure: Ranged | None) -> dict[str, Any] | None:
 
 def _plain_line(line: RuleLine, *, advised: bool) -> dict[str, Any]:
     from pitwise.services.metres import NoMetres
+    from pitwise.services.replacement_model import CantTell
 
     cost, money = line.cost, line.money
-    per_metre = money.per_metre
+    per_metre, per_hour = money.per_metre, money.per_arc_hour
     return {
         "name": line.name,
         "advised": advised,
@@ -226,7 +227,7 @@ def _plain_line(line: RuleLine, *, advised: bool) -> dict[str, Any]:
         "scatter_mm": cost.rule.scatter_mm,
         "every_starts": line.every,
         "per_start": _plain_ranged(money.per_start),
-        "per_arc_hour": _plain_ranged(money.per_arc_hour),
+        "per_arc_hour": None if isinstance(per_hour, CantTell) else _plain_ranged(per_hour),
         "per_metre": None if isinstance(per_metre, NoMetres) else _plain_ranged(per_metre),
         "per_year": _plain_ranged(money.per_year),
         "saving_per_year": _plain_ranged(line.saving_a_year),

@@ -202,6 +202,11 @@ def grid_of(typical: float, limit_mm: float) -> tuple[int, tuple[int, ...], tupl
     return step, tuple(step * k for k in _EVERY), tuple(depths)
 
 
+def on_steps(gaps: Sequence[int], step: int, steps: int) -> tuple[int, ...]:
+    """Return gaps between looks as whole steps of the simulation, none past its end."""
+    return tuple(step * min(max(1, round(gap / step)), steps) for gap in gaps)
+
+
 def _depth(
     force: FitInForce,
     process: str,
@@ -306,9 +311,12 @@ def _money(
         per_metre = NoMetres("no arc minutes are on record", "type them at inspections")
     else:
         per_metre = _over(per_start, metres.metres(mix))
-    # Without arc time an hour of it costs what can't be told: shown as endless, as it is.
-    hour = 60.0 / mix if mix > 0 else math.inf
-    return Money(per_start, per_start.times(hour), per_metre, per_start.times(starts_a_year))
+    per_hour: Ranged | CantTell
+    if mix > 0:
+        per_hour = per_start.times(60.0 / mix)
+    else:
+        per_hour = CantTell("No arc minutes are on record.", "type them at inspections")
+    return Money(per_start, per_hour, per_metre, per_start.times(starts_a_year))
 
 
 def _over(money: Ranged, length: Ranged) -> Ranged:
@@ -359,6 +367,7 @@ def _reckon(
     )
     every = tuple(n for n in every if n <= paths.steps * step)
     now, same = None, None
+    gaps = on_steps(gaps, step, paths.steps)
     if isinstance(habit, HabitFit):
         now = rule_cost(paths, Rule(gaps, habit.depth_mm, habit.scatter_mm), limit_mm, costs)
         same = search(paths, limit_mm, costs, (gaps,), depths, risk)

@@ -115,14 +115,15 @@ class Money:
 
     Attributes
     ----------
-    per_start, per_arc_hour : Ranged
+    per_start : Ranged
+    per_arc_hour : Ranged or CantTell
     per_metre : Ranged or NoMetres
     per_year : Ranged
         At the pace on record.
     """
 
     per_start: Ranged
-    per_arc_hour: Ranged
+    per_arc_hour: Ranged | CantTell
     per_metre: Ranged | NoMetres
     per_year: Ranged
 

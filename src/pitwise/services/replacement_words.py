@@ -18,6 +18,7 @@ from pitwise.wear.state import Basis
 SURE = 0.9
 """Chance of a saving below which it is called doubtful (our own choice)."""
 _DISAGREES = 0.05
+_CUT_SHORT = 0.01
 
 
 def amount(value: float) -> str:
@@ -116,6 +117,11 @@ def trust_words(
     out.append(_limit_words(policy))
     if habit is not None:
         out.append(_against_the_book(habit, use))
+    if advised.cost.cut_short > _CUT_SHORT:
+        out.append(
+            f"{100 * advised.cost.cut_short:.0f} % of the simulated electrodes wore so slowly that "
+            "they were not followed to their end: they count as changed there."
+        )
     if basis != "this-process":
         whose = "the shop’s other processes" if basis == "other-processes" else "the trade sheet"
         out.append(f"No reading on {process} yet: how fast its pits grow is guessed from {whose}.")
