@@ -87,10 +87,12 @@ def booked_use(
             continue
         ended_here = life.inspection_id == inspection and life.end != "running"
         if starts is not None:
+            # What was in the torch before the counters were first read has no first gap.
+            known = life.item_id in before or not life.first_set
             gap = starts - before.get(life.item_id, 0)
             before[life.item_id] = starts
             # A loss cuts the way to the next look short: it tells nothing of when that was due.
-            if gap > 0 and not (ended_here and life.end == "lost"):
+            if known and gap > 0 and not (ended_here and life.end == "lost"):
                 gaps.append(gap)
         looks += 1
         if pit_mm is None or (ended_here and not for_its_pit(life)):
