@@ -8,21 +8,8 @@ from dataclasses import dataclass
 
 from pitwise.services.errors import NotYetError, ServiceError
 from pitwise.services.zone import named_zone
+from pitwise.shelf.words import MONTHS
 
-MONTHS = (
-    "January",
-    "February",
-    "March",
-    "April",
-    "May",
-    "June",
-    "July",
-    "August",
-    "September",
-    "October",
-    "November",
-    "December",
-)
 USUAL_DAYS = 365
 
 

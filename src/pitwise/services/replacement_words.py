@@ -140,11 +140,11 @@ def _gain_words(habit: RuleLine, advised: RuleLine, currency: str) -> str:
         return ""
     if gain.per_start <= 0:
         return (
-            f"Against the habit it costs {amount(-year.value)} {currency} a year more "
+            f"Against the habit, it costs {amount(-year.value)} {currency} a year more "
             f"({amount(-(year.high or 0))} to {amount(-(year.low or 0))}; below 0 it saves)."
         )
     said = (
-        f"Against the habit that saves {amount(year.value)} {currency} a year "
+        f"Against the habit, it saves {amount(year.value)} {currency} a year "
         f"({amount(year.low or 0)} to {amount(year.high or 0)}), {100 * gain.share:.0f} % of what "
         f"looks, changes and losses cost now ({amount(habit.money.per_year.value)} {currency})"
     )

@@ -8,7 +8,7 @@ import math
 from pitwise.shelf.advice import Advice, Band
 
 _WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
-_MONTHS = (
+MONTHS = (
     "January",
     "February",
     "March",
@@ -47,7 +47,7 @@ def day_words(days: float, today: dt.date) -> str:
     day = today + dt.timedelta(days=ahead)
     if ahead < 7:
         return _WEEKDAYS[day.weekday()]
-    return f"{day.day} {_MONTHS[day.month - 1]}" + (
+    return f"{day.day} {MONTHS[day.month - 1]}" + (
         f" {day.year}" if day.year != today.year else ""
     )
 
