@@ -14,6 +14,7 @@ import pytest
 from sqlalchemy import text
 
 from book_fixture import empty_url, fill, open_shop, shop
+from pitwise.records.database import Database
 from pitwise.records.rows import SIGNED_WITH_INSPECTION
 from pitwise.records.tables import Base
 from pitwise.services import people
@@ -40,10 +41,13 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def drop_guards(connection: sqlite3.Connection) -> None:
+    # In one transaction: each on its own would wait for the disk.
+    connection.execute("BEGIN")
     for kind, name in connection.execute(
         "SELECT type, name FROM sqlite_master WHERE type = 'trigger' OR name LIKE 'uq_%_one_%'"
     ).fetchall():
         connection.execute(f"DROP {kind} {name}")
+    connection.commit()
     connection.execute("PRAGMA foreign_keys=OFF")
     connection.execute("PRAGMA ignore_check_constraints=ON")
 
@@ -53,11 +57,16 @@ def verified(path: Path, head: str | None = None) -> Verification:
         return verify_book(opened, people.SYSTEM, head=head)
 
 
+# By the file's address: a closed one opens its file anew and keeps the statements it compiled,
+# which takes most of the time of verifying a small book.
+_known: dict[Path, Database] = {}
+
+
 @contextlib.contextmanager
 def open_plain(path: Path) -> Iterator[Shop]:
-    from pitwise.records.database import Database
-
-    database = Database(f"sqlite:///{path}")
+    database = _known.get(path)
+    if database is None:
+        database = _known[path] = Database(f"sqlite:///{path}")
     try:
         yield Shop(database)
     finally:
