@@ -1,11 +1,9 @@
-"""A process that imports files one after another, printing each only once it is in the book.
+"""Work that imports files one after another, printing each only once it is in the book.
 
-Started, and killed in the middle of it, by test_kill_import.py.
+Run, and killed in the middle of it, by test_kill_import.py.
 """
 
 from __future__ import annotations
-
-import sys
 
 from pitwise.records.database import Database
 from pitwise.services.imports import import_file
@@ -22,7 +20,3 @@ def main(url: str, run: str) -> None:
             shop, SYSTEM, name, f"name,starts,arc_minutes\n{plates}".encode(), way="watch"
         )
         print(f"imported {done.file_id}", flush=True)
-
-
-if __name__ == "__main__":
-    main(sys.argv[1], sys.argv[2])

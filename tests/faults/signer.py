@@ -1,11 +1,9 @@
-"""A process that signs inspections one after another, printing each only once it is signed.
+"""Work that signs inspections one after another, printing each only once it is signed.
 
-Started, and killed in the middle of it, by test_kill.py.
+Run, and killed in the middle of it, by test_kill.py.
 """
 
 from __future__ import annotations
-
-import sys
 
 from pitwise.records.database import Database
 from pitwise.services import drafts, signing
@@ -29,7 +27,3 @@ def main(url: str, run: str, torch: int, person: int) -> None:
             drafts.answer_question(shop, tech, number, flag.code)
         signing.sign(shop, tech, number, key=f"run-{run}-{turn}-sign")
         print(f"signed {number}", flush=True)
-
-
-if __name__ == "__main__":
-    main(sys.argv[1], sys.argv[2], int(sys.argv[3]), int(sys.argv[4]))
