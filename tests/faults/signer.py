@@ -9,7 +9,11 @@ from pitwise.records.database import Database
 from pitwise.services import drafts, signing
 from pitwise.services.permissions import Actor
 from pitwise.services.shopfloor import Shop
+from pitwise.trade import base_sheet
 from pitwise.trade.model import PART_SLUGS
+
+# Once, before processes are forked: reading the sheets takes longer than signing.
+base_sheet()
 
 
 def main(url: str, run: str, torch: int, person: int) -> None:
