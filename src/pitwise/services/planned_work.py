@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -62,11 +63,49 @@ class PlannedLine:
     arc_minutes: float | None
     problem: str
 
+    @property
+    def counted(self) -> bool:
+        """Whether its starts can be counted."""
+        return self.starts is not None and self.arc_minutes is not None
+
     def plates_from(self, day: dt.date) -> float:
         """Return the plates still to be cut from a day on, spread evenly over its days."""
         days = (self.last_day - self.first_day).days + 1
         left = (self.last_day - max(day, self.first_day)).days + 1
         return self.plates * max(0, left) / days
+
+
+@dataclass(frozen=True)
+class Ahead:
+    """What is planned on a torch, by day from today on; ends with the last plan.
+
+    Attributes
+    ----------
+    starts, arc_minutes : tuple of float
+        Of each day; plates are spread evenly over the days of their plan.
+    """
+
+    starts: tuple[float, ...]
+    arc_minutes: tuple[float, ...]
+
+
+def ahead_of(plans: Sequence[PlannedLine], day: dt.date) -> Ahead:
+    """Spread plans over the days from `day` on; those that can't be counted are left out."""
+    starts: dict[int, float] = {}
+    minutes: dict[int, float] = {}
+    for plan in plans:
+        if plan.starts is None or plan.arc_minutes is None or plan.last_day < day:
+            continue
+        first = max(0, (plan.first_day - day).days)
+        last = (plan.last_day - day).days
+        each = plan.plates_from(day) / (last - first + 1)
+        for k in range(first, last + 1):
+            starts[k] = starts.get(k, 0.0) + each * plan.starts
+            minutes[k] = minutes.get(k, 0.0) + each * plan.arc_minutes
+    reach = range(max(starts, default=-1) + 1)
+    return Ahead(
+        tuple(starts.get(k, 0.0) for k in reach), tuple(minutes.get(k, 0.0) for k in reach)
+    )
 
 
 @dataclass(frozen=True)
