@@ -86,7 +86,7 @@ def test_the_order_list_prints_what_people_typed_as_they_typed_it() -> None:
     text = "".join(p.extract_text() for p in pages).replace("\n", " ")
     assert len(pages) > 1
     assert "Nozzle *300* #x[" in text
-    assert "4 of 5" in text
+    assert "4 packs of 5" in text
     assert "assumed figures" in text
     assert "no terms are set; set them." in text
     empty = order_list_pdf({**found, "suppliers": [], "not_listed": [], "next_day": "2031-04-01"})

@@ -109,7 +109,7 @@ def test_advice_follows_the_wear(floor: Floor) -> None:
     assert many.order_now == 0
     assert few.words[0].startswith(f"Order {few.order_now} nozzles ")
     assert "there is 1, about" in few.words[0]
-    assert "in the 12 days an order takes (" in few.words[0]
+    assert ", when an order of today is likely there; a nozzle is missing" in few.words[0]
     assert many.words[0].startswith("No order yet: there are 60 electrodes")
     assert few.by_day is not None
     assert any("starts a day by its counters" in x for x in few.basis)

@@ -84,7 +84,7 @@ def test_a_lead_plans_and_takes_off(lite: Floor, client_of: Client) -> None:
         assert answer.headers["location"] == "/shelf/plan?done=saved"
     page = tech.get("/shelf/plan").text
     assert page.count("for the bridge") == 1
-    assert "starts a day, part of the usual work" in page
+    assert "Planned: <b>80</b> starts on 10 days, about 8 a day. That is part of the usual" in page
     assert "by its counters" in page
     assert "Withdraw" not in page
     with lite.shop.database.read() as session:
@@ -137,7 +137,8 @@ def test_the_order_list_and_one_tap(lite: Floor, client_of: Client) -> None:
     lead, tech = client_of("lin"), client_of("tom")
     page = tech.get("/shelf/order-list").text
     assert "nozzle 300" in page
-    assert "an order takes (" in page
+    assert ", when an order of today is likely there; " in page
+    assert " always " not in page
     assert "assumed figures" in page
     assert "A lead places orders" in page
     assert "electrode 300" in page.split("Can’t tell")[1]

@@ -153,6 +153,10 @@ def list_of(advised: Sequence[ItemAdvice], day: dt.date) -> OrderList:
         if not advice.order_now or terms is None:
             later.append(advice.by_day)
             continue
+        if own.count_first:
+            # No money is spent on a figure that may be wrong; its advice stands below.
+            missing.append(NotListed(item.id, item.name, own.words[0].rstrip("."), own.words[1]))
+            continue
         pieces = advice.order_now
         row = OrderRow(
             item.id,

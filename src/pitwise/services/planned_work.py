@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -10,6 +11,7 @@ from typing import Literal
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from pitwise.job.model import ProgramCount
 from pitwise.records.shelf_tables import BaseLoad as BaseLoadRow
 from pitwise.records.shelf_tables import PlannedWork
 from pitwise.records.tables import Counter, Person, Torch
@@ -247,6 +249,7 @@ def add_planned(
             raise ServiceError(
                 "program", f"'{program.name}' has no start", "give a program that cuts"
             )
+        _check_room(planned(session, first), torch.id, number, count, first, last)
         row = PlannedWork(
             key=key,
             torch_id=torch.id,
@@ -272,6 +275,42 @@ def add_planned(
             last_day=last.isoformat(),
         )
         return row.id
+
+
+def _thin(value: float) -> str:
+    return f"{value:,.0f}".replace(",", "\u202f")
+
+
+def _check_room(
+    plans: Sequence[PlannedLine],
+    torch_id: int,
+    plates: int,
+    count: ProgramCount,
+    first: dt.date,
+    last: dt.date,
+) -> None:
+    """Refuse plates that the days can't hold, with what is planned on the torch already."""
+    days = (last - first).days + 1
+    own = [p for p in plans if p.torch_id == torch_id]
+    there = ahead_of(own, first)
+    for what, each, most, taken in (
+        ("arc minutes", count.arc_minutes, _MOST_MINUTES, there.arc_minutes),
+        ("starts", float(count.starts), _MOST_STARTS_PER_DAY, there.starts),
+    ):
+        fullest = max(taken[:days], default=0.0)
+        wanted = plates * each / days
+        # Rounding aside: a plan that fills its days to the minute is taken.
+        if wanted + fullest > most * (1 + 1e-9):
+            room = max(0, math.floor((most - fullest) * days / each))
+            beside = f" beside the {_thin(fullest)} planned already" if fullest else ""
+            raise ServiceError(
+                "plates",
+                f"{plates} plates take {_thin(wanted)} {what} a day{beside}, and a day holds "
+                f"{_thin(most)}",
+                f"plan {room} plates or fewer, or more days"
+                if room
+                else "plan other days, or withdraw what is planned there",
+            )
 
 
 def withdraw(shop: Shop, actor: Actor, plan_id: int) -> None:
@@ -449,6 +488,12 @@ def set_base_load(
             "arc minutes a start",
             f"{starts:g} starts of {minutes:g} arc minutes are more than a day has",
             "give arc minutes of one start",
+        )
+    if starts and not minutes:
+        raise ServiceError(
+            "arc minutes a start",
+            "is 0, but every start burns for a while",
+            "give arc minutes of one start; for no work beside the plan write 0 in both",
         )
     words = clean_text("reason", reason, longest=400)
     with shop.database.write() as session:
