@@ -45,6 +45,24 @@ def test_a_shelf_that_lasts_has_no_line_for_nothing() -> None:
     ]
 
 
+def test_few_pieces_have_a_tick_each() -> None:
+    def ticks(low: float, high: float) -> list[int] | None:
+        points = [StockPoint(DAY + dt.timedelta(days=7 * k), low, high, high) for k in range(3)]
+        spec = stock_chart(points)
+        assert isinstance(spec, dict)
+        found = [
+            layer["encoding"]["y"]["axis"]
+            for layer in spec["layer"]
+            if "axis" in layer.get("encoding", {}).get("y", {})
+        ] or [spec["encoding"]["y"]["axis"]]
+        own: list[int] | None = found[0].get("values")
+        return own
+
+    assert ticks(0, 1) == [0, 1]
+    assert ticks(-2, 1) == [-2, -1, 0, 1]
+    assert ticks(0, 40) is None
+
+
 def test_what_cannot_be_drawn() -> None:
     assert isinstance(stock_chart(POINTS[:1]), NoReadings)
     with pytest.raises(ValueError, match="280"):

@@ -113,6 +113,22 @@ def test_what_is_over_cannot_be_planned(lite: Floor) -> None:
     plan(lite, first_day=before)
 
 
+def test_more_than_the_days_hold_is_refused(lite: Floor) -> None:
+    bring_in(lite)
+    (count,) = {(p.starts, p.arc_minutes) for p in (plan(lite) and lines(lite))}
+    assert count[1] is not None
+    # Ten days of 1440 minutes, less the 30 plates a plan has on them already.
+    room = math.floor((1440 - 3 * count[1]) * 10 / count[1])
+    with pytest.raises(ServiceError, match=f"arc minutes a day.*plan {room} plates or fewer"):
+        plan(lite, plates=str(room + 1))
+    plan(lite, plates=str(room))
+    with pytest.raises(ServiceError, match="withdraw what is planned there"):
+        plan(lite, plates="11")
+    assert len(lines(lite)) == 2
+    ahead = planned_work.ahead_of(lines(lite), TODAY)
+    assert max(ahead.arc_minutes) <= 1440 + 1e-6
+
+
 def test_who_may_plan(floor: Floor) -> None:
     bring_in(floor)
     with pytest.raises(NotAllowedError):
@@ -191,6 +207,7 @@ def test_more_than_a_day_has_is_refused(lite: Floor) -> None:
         ("10", "", "is empty"),
         ("", "1", "is empty"),
         ("-3", "1", "not a number"),
+        ("10", "0", "every start burns"),
     ):
         with pytest.raises(ServiceError, match=problem):
             planned_work.set_base_load(

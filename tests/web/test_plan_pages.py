@@ -128,6 +128,11 @@ def test_usual_work_is_set_with_a_reason_and_let_go_again(lite: Floor, client_of
     page = lead.get("/shelf/plan").text
     assert "set by Lin Ödegård" in page
     assert "night shift" in page
+    zero = {"starts_per_day": "0", "minutes_per_start": "0", "reason": "laid up"}
+    assert lead.post(url, data=zero).status_code == 303
+    assert (
+        "Its usual work is set to nothing, and nothing is planned" in lead.get("/shelf/plan").text
+    )
     assert lead.post(url, data={"reason": "over"}).status_code == 303
     assert "set by Lin" not in lead.get("/shelf/plan").text
 

@@ -146,6 +146,14 @@ def _doubt(item: ItemLine) -> str:
     return "The book's figure may not be right: a correction came after a count."
 
 
+def count_words(own: ItemAdvice) -> tuple[str, str]:
+    """Return why an item to be ordered is counted first, and what follows that; no full stops."""
+    return (
+        _small(_doubt(own.item)).rstrip("."),
+        f"count what is there; after counting, by that figure: {_order(own)}".rstrip("."),
+    )
+
+
 def _order(own: ItemAdvice) -> str:
     """Return the order that would be advised by the figure, of an item to be counted first."""
     return _small(own.words[1].removeprefix(_AFTER))
