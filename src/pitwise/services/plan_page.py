@@ -12,15 +12,8 @@ from sqlalchemy.orm import Session
 from pitwise.records.tables import Torch
 from pitwise.records.wear_tables import ImportFile, Program
 from pitwise.services.permissions import Actor, require
-from pitwise.services.planned_work import (
-    BaseLoad,
-    NoLoad,
-    PlannedLine,
-    ahead_of,
-    base_load,
-    planned,
-    today_of,
-)
+from pitwise.services.planned_model import BaseLoad, NoLoad, PlannedLine, ahead_of
+from pitwise.services.planned_work import base_load, planned, today_of
 from pitwise.services.shelf_advice import ItemAdvice, all_advice, item_advice
 from pitwise.services.shopfloor import Shop
 

@@ -32,15 +32,8 @@ from pitwise.records.tables import (
 from pitwise.records.wear_tables import Program, StationSetting, UseReport, WearFit
 from pitwise.services.fittings import fitted, lives_of
 from pitwise.services.life_book import part_lives
-from pitwise.services.planned_work import (
-    BaseLoad,
-    PlannedLine,
-    ahead_of,
-    base_load,
-    planned,
-    stretches_of,
-    today_of,
-)
+from pitwise.services.planned_model import BaseLoad, PlannedLine, ahead_of
+from pitwise.services.planned_work import base_load, planned, stretches_of, today_of
 from pitwise.services.setup import selector
 from pitwise.services.shelf_lives import (
     EARLY_BEFOREHAND,
