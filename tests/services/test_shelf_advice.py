@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import time
+from dataclasses import replace
 
 import pytest
 
@@ -18,6 +19,7 @@ from pitwise.services.shelf_advice import (
     CantTell,
     ItemAdvice,
     alerts,
+    alerts_of,
     all_advice,
     item_advice,
 )
@@ -214,6 +216,10 @@ def test_what_may_be_miscounted_is_counted_before_it_is_ordered(lite: Floor) -> 
     said = [a for a in alerts(lite.shop, lite.tech) if a.item_id == items["nozzle"]]
     assert [a.level for a in said] == ["count-it"]
     assert "After counting, by that figure: order 5 nozzles today" in said[0].words
+    # A correction after a count leaves doubt only.
+    corrected = replace(own, item=replace(own.item, below_zero=False, count_again=True))
+    (doubt,) = alerts_of([corrected])
+    assert "the book's figure may not be right: a correction came after a count" in doubt.words
 
 
 def set_keep(floor: Floor, item: int, keep: str) -> None:

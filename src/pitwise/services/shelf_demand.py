@@ -157,6 +157,7 @@ def _stamp(session: Session) -> tuple[Any, ...]:
         select(func.max(ShelfItem.id)),
         select(func.count()).select_from(KitLine),
         select(func.sum(Torch.process_id * 1009 + Torch.gauge_id)),
+        select(func.sum(Torch.due_starts)),
         select(func.count()).select_from(Torch),
         select(func.sum(Gauge.u_mm)),
         select(func.max(StationSetting.id)),
