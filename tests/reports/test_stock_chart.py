@@ -45,6 +45,24 @@ def test_a_shelf_that_lasts_has_no_line_for_nothing() -> None:
     ]
 
 
+def test_few_pieces_have_a_tick_each() -> None:
+    def ticks(low: float, high: float) -> list[int] | None:
+        points = [StockPoint(DAY + dt.timedelta(days=7 * k), low, high, high) for k in range(3)]
+        spec = stock_chart(points)
+        assert isinstance(spec, dict)
+        found = [
+            layer["encoding"]["y"]["axis"]
+            for layer in spec["layer"]
+            if "axis" in layer.get("encoding", {}).get("y", {})
+        ] or [spec["encoding"]["y"]["axis"]]
+        own: list[int] | None = found[0].get("values")
+        return own
+
+    assert ticks(0, 1) == [0, 1]
+    assert ticks(-2, 1) == [-2, -1, 0, 1]
+    assert ticks(0, 40) is None
+
+
 def test_what_cannot_be_drawn() -> None:
     assert isinstance(stock_chart(POINTS[:1]), NoReadings)
     with pytest.raises(ValueError, match="280"):
@@ -86,7 +104,7 @@ def test_the_order_list_prints_what_people_typed_as_they_typed_it() -> None:
     text = "".join(p.extract_text() for p in pages).replace("\n", " ")
     assert len(pages) > 1
     assert "Nozzle *300* #x[" in text
-    assert "4 of 5" in text
+    assert "4 packs of 5" in text
     assert "assumed figures" in text
     assert "no terms are set; set them." in text
     empty = order_list_pdf({**found, "suppliers": [], "not_listed": [], "next_day": "2031-04-01"})

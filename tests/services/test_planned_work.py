@@ -18,7 +18,7 @@ from pitwise.services.errors import (
     ServiceError,
 )
 from pitwise.services.imports import import_file
-from pitwise.services.planned_work import BaseLoad, NoLoad, PlannedLine
+from pitwise.services.planned_model import BaseLoad, NoLoad, PlannedLine, ahead_of
 from pitwise.services.station_settings import save_settings
 
 PROGRAM = b"G21 G90\nF3000\nG0 X0 Y0\nM3\nG1 X1000\nM5\nG0 X0\nM3\nG1 X1000 Y10\nM5\nM30\n"
@@ -113,6 +113,23 @@ def test_what_is_over_cannot_be_planned(lite: Floor) -> None:
     plan(lite, first_day=before)
 
 
+def test_more_than_the_days_hold_is_refused(lite: Floor) -> None:
+    bring_in(lite)
+    plan(lite)
+    each = lines(lite)[0].arc_minutes
+    assert each is not None
+    # Ten days of 1440 minutes, less the 30 plates a plan has on them already.
+    room = math.floor((1440 - 3 * each) * 10 / each)
+    with pytest.raises(ServiceError, match=f"arc minutes a day.*plan {room} plates or fewer"):
+        plan(lite, plates=str(room + 1))
+    plan(lite, plates=str(room))
+    with pytest.raises(ServiceError, match="withdraw what is planned there"):
+        plan(lite, plates="11")
+    assert len(lines(lite)) == 2
+    ahead = ahead_of(lines(lite), TODAY)
+    assert max(ahead.arc_minutes) <= 1440 + 1e-6
+
+
 def test_who_may_plan(floor: Floor) -> None:
     bring_in(floor)
     with pytest.raises(NotAllowedError):
@@ -191,6 +208,7 @@ def test_more_than_a_day_has_is_refused(lite: Floor) -> None:
         ("10", "", "is empty"),
         ("", "1", "is empty"),
         ("-3", "1", "not a number"),
+        ("10", "0", "every start burns"),
     ):
         with pytest.raises(ServiceError, match=problem):
             planned_work.set_base_load(

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 import time
+from dataclasses import replace
 
 import pytest
 
 from kit import Floor
 from pitwise.services import planned_work, shelf_items, shelf_ledger, shelf_orders
 from pitwise.services.imports import import_file
+from pitwise.services.order_list import list_of
 from pitwise.services.shelf_advice import (
     LOOSE,
     UNEVEN,
@@ -17,6 +19,7 @@ from pitwise.services.shelf_advice import (
     CantTell,
     ItemAdvice,
     alerts,
+    alerts_of,
     all_advice,
     item_advice,
 )
@@ -109,7 +112,8 @@ def test_advice_follows_the_wear(floor: Floor) -> None:
     assert many.order_now == 0
     assert few.words[0].startswith(f"Order {few.order_now} nozzles ")
     assert "there is 1, about" in few.words[0]
-    assert "in the 12 days an order takes (" in few.words[0]
+    assert ", when an order of today is likely there; ordered later, a nozzle is" in few.words[0]
+    assert " last about " in few.words[0]
     assert many.words[0].startswith("No order yet: there are 60 electrodes")
     assert few.by_day is not None
     assert any("starts a day by its counters" in x for x in few.basis)
@@ -190,6 +194,102 @@ def test_a_figure_below_zero_asks_for_a_count(lite: Floor) -> None:
     lite.inspect("1.60 mm", starts="100", minutes="50")
     found = [a for a in alerts(lite.shop, lite.tech) if a.level == "count-it"]
     assert {a.item_id for a in found} >= {items["nozzle"], items["electrode"]}
+    assert "can't be right: more went out than it knew of. Count" in found[0].words
+
+
+def test_what_may_be_miscounted_is_counted_before_it_is_ordered(lite: Floor) -> None:
+    items = stock(lite)
+    set_keep(lite, items["nozzle"], "4")
+    own = advised(lite)[items["nozzle"]]
+    # No wear yet, so the floor alone asks for them; then a set goes that the book never had.
+    assert own.words[0] == "Order 5 nozzles today: there is none; 4 are always to be kept."
+    lite.inspect("1.60 mm", starts="100", minutes="50")
+    advice = all_advice(lite.shop, lite.tech)
+    own = next(a for a in advice if a.item.id == items["nozzle"])
+    assert own.words[0].startswith("Count it first. The book's figure can't be right")
+    assert own.words[1].startswith("After counting, by that figure: Order 5 nozzles today")
+    listed = list_of(advice, planned_work.today_of(lite.shop))
+    assert listed.suppliers == ()
+    (told,) = [x for x in listed.not_listed if x.item_id == items["nozzle"]]
+    assert told.reason.startswith("the book's figure can't be right")
+    assert "; after counting, by that figure: order 5 nozzles today" in told.mend
+    said = [a for a in alerts(lite.shop, lite.tech) if a.item_id == items["nozzle"]]
+    assert [a.level for a in said] == ["count-it"]
+    assert "After counting, by that figure: order 5 nozzles today" in said[0].words
+    # A correction after a count leaves doubt only.
+    corrected = replace(own, item=replace(own.item, below_zero=False, count_again=True))
+    (doubt,) = alerts_of([corrected])
+    assert "the book's figure may not be right: a correction came after a count" in doubt.words
+
+
+def set_keep(floor: Floor, item: int, keep: str) -> None:
+    shelf_items.set_rule(
+        floor.shop,
+        floor.lead,
+        item,
+        service="0.95",
+        order_cost="30",
+        hold_rate="0.2",
+        keep_least=keep,
+        reason="we always want some",
+    )
+
+
+def test_pieces_always_to_be_kept_are_ordered_without_a_forecast(floor: Floor) -> None:
+    items = stock(floor)
+    other = shelf_items.add_item(floor.shop, floor.lead, kind="other", name="O-ring grease")
+    set_keep(floor, other, "5")
+    (alert,) = [a for a in alerts(floor.shop, floor.tech) if a.item_id == other]
+    assert (alert.level, "5 are always to be kept, 0 there" in alert.words) == ("no-terms", True)
+    set_terms(floor, other, items["supplier"], pack="3")
+    advice = all_advice(floor.shop, floor.tech)
+    listed = list_of(advice, planned_work.today_of(floor.shop))
+    (row,) = [r for s in listed.suppliers for r in s.rows]
+    assert (row.item_id, row.pieces, row.packs) == (other, 6, 2)
+    assert row.why == "Order 6 pieces today: there is none; 5 are always to be kept."
+    assert other not in {x.item_id for x in listed.not_listed}
+    assert ("order-now", other) in {(a.level, a.item_id) for a in alerts(floor.shop, floor.tech)}
+    goods(floor, other, 5)
+    own = advised(floor)[other]
+    assert own.order_now == 0
+    assert own.words[0] == "No order yet: there are 5; 5 are always to be kept."
+
+
+def test_an_order_that_is_late_is_an_alert(lite: Floor) -> None:
+    items = stock(lite)
+    shelf_orders.place_order(
+        lite.shop,
+        lite.lead,
+        supplier_id=items["supplier"],
+        lines=[(items["nozzle"], 10)],
+        key=lite.key(),
+    )
+    lite.clock.forward(days=12)
+    assert not [a for a in alerts(lite.shop, lite.tech) if a.level == "late"]
+    lite.clock.forward(days=12)
+    (late,) = [a for a in alerts(lite.shop, lite.tech) if a.level == "late"]
+    assert late.item_id == items["nozzle"]
+    assert "10 on order were expected 12 days ago. Ask Hearth & Vale" in late.words
+
+
+def test_one_taking_by_hand_is_no_forecast(lite: Floor) -> None:
+    run_for_a_while(lite, 3)
+    items = stock(lite)
+    head = items["torch-head"]
+    before = advised(lite)[head].month
+    goods(lite, head, 4)
+    take(lite, head, "4")
+    own = advised(lite)[head]
+    assert own.month == before
+    assert "4 taken or scrapped by hand, 1 time in a year: too few" in own.basis[-1]
+    for _ in range(2):
+        goods(lite, head, 4)
+        take(lite, head, "4")
+    own = advised(lite)[head]
+    assert own.month is not None
+    assert before is not None
+    assert own.month.p95 > before.p95
+    assert "12 taken or scrapped by hand in the last" in own.basis[-1]
 
 
 def test_what_is_taken_by_hand_is_forecast_from_the_ledger(lite: Floor) -> None:
@@ -208,12 +308,12 @@ def test_what_is_taken_by_hand_is_forecast_from_the_ledger(lite: Floor) -> None:
     assert "no supplier" in own.words[0]
 
 
-def take(floor: Floor, item: int) -> None:
+def take(floor: Floor, item: int, pieces: str = "1") -> None:
     shelf_ledger.take(
         floor.shop,
         floor.tech,
         item_id=item,
-        pieces="1",
+        pieces=pieces,
         key=floor.key(),
         kind="taken",
         note="for the saw",
@@ -242,7 +342,8 @@ def test_planned_work_moves_the_demand_and_withdrawing_it_moves_it_back(lite: Fl
     after = advised(lite)[items["nozzle"]].month
     assert before is not None
     assert more is not None
-    assert more.median > before.median
+    # 429 starts a day where 135 are usual: about three times the sets, looked at in time.
+    assert more.median > 2 * before.median
     assert after == before
 
 

@@ -6,6 +6,7 @@ import datetime as dt
 import math
 from dataclasses import replace
 from random import Random
+from typing import Any
 
 import numpy as np
 import pytest
@@ -21,12 +22,21 @@ from pitwise.shelf.advice import (
     CantTell,
     Keeping,
     advise,
+    advise_by_floor,
     days_left,
     realised,
 )
 from pitwise.shelf.demand import Counted, DailyWork, OwnLife, simulate_changes
 from pitwise.shelf.paths import DemandPaths, lead_times
-from pitwise.shelf.words import advice_words, band_words, day_words, percent_words
+from pitwise.shelf.words import (
+    advice_words,
+    band_words,
+    day_words,
+    first_words,
+    floor_words,
+    percent_words,
+    span_words,
+)
 
 MONDAY = dt.date(2026, 11, 30)
 BUYING = Buying(20.0, 5, 5, 12.0, 3.0)
@@ -240,7 +250,7 @@ def test_nothing_asked_for_needs_no_order() -> None:
     idle = DemandPaths.none(50, 90)
     advice = told(advise(idle, on_shelf=1, on_order=[], buying=BUYING, keeping=KEEPING))
     assert (advice.order_now, advice.service_expected) == (0, 1.0)
-    assert "none is likely to go" in advice_words(advice, "rings", "ring", MONDAY)[0]
+    assert "probably none goes" in advice_words(advice, "rings", "ring", MONDAY)[0]
 
 
 def test_an_order_longer_than_the_look_cannot_be_told() -> None:
@@ -323,30 +333,33 @@ def test_any_advice_can_be_ordered(
 
 ADVICE = Advice(
     "rq", 8, 20, 28, 20, 3.0, Band(2, 3, 5), 0.95, 0.962, 0.1, 0.84, Band(4, 7, 11),
-    Band(5, 9, 14), 12.0, 3.0, 6, 0, 90,
+    Band(5, 9, 14), 12.0, 3.0, 6, 0, 90, "chance", Band(6, 11, 17), 26.4,
 )  # fmt: skip
 
 
 def test_the_words() -> None:
-    first, later, chance, rule = advice_words(ADVICE, "nozzles", "nozzle", MONDAY)
+    first, chance, rule = advice_words(ADVICE, "nozzles", "nozzle", MONDAY)
+    # On order day and lead together, 15 days on; 26 days are four weeks.
     assert first == (
-        "Order 20 nozzles by Thursday: there are 6, about 9 go in the 12 days an order takes "
-        "(5 to 14)."
+        "Order 20 nozzles by Thursday: there are 6, about 11 go by 15 December (6 to 17), when an "
+        "order of that day is likely there; ordered later, a nozzle is missing before it comes "
+        "more often than accepted (5 %). 20 last about 4 weeks."
     )
     assert chance == "Chance of standing without before an order of today could come: 84 %."
-    assert later == "Ordered later than Thursday it comes too late in more than 5 % of cases."
     assert rule == (
         "In general order when shelf and orders are down to 8, 20 at a time: by the forecast 90 % "
         "of the orders then come before anything is missing (asked: 95 %), and 96 % of the "
         "demand is met at once."
     )
-    now = replace(ADVICE, by_day=0.0, on_shelf=1, on_order=5, order_now=1)
-    assert advice_words(now, "nozzles", "nozzle", MONDAY)[0].startswith(
-        "Order 1 nozzle today: there is 1 and 5 on order, about 9 go"
+    now = replace(ADVICE, by_day=0.0, on_shelf=1, on_order=5, order_now=1, lasts_days=1.2)
+    assert advice_words(now, "nozzles", "nozzle", MONDAY)[0] == (
+        "Order 1 nozzle today: there is 1 and 5 on order, about 11 go by 12 December (6 to 17), "
+        "when an order of today is likely there; a nozzle is missing before that with a chance of "
+        "84 % (accepted: 5 %). 1 lasts about 1 day."
     )
     none = replace(ADVICE, order_now=0, on_shelf=30, by_day=20.0)
     words = advice_words(none, "nozzles", "nozzle", MONDAY, assumed=True)
-    assert words[0].startswith("No order yet: there are 30 nozzles, about 9 go")
+    assert words[0].startswith("No order yet: there are 30 nozzles, about 9 go in the 12 days")
     assert words[1] == "By today's forecast the next order is due by 20 December."
     never = replace(none, by_day=math.inf)
     assert "no order is due within 90 days" in advice_words(never, "x", "y", MONDAY)[1]
@@ -354,6 +367,84 @@ def test_the_words() -> None:
     assert "Keep 28, and order one for each that goes" in " ".join(
         advice_words(replace(ADVICE, method="newsvendor"), "kits", "kit", MONDAY)
     )
+
+
+def test_an_order_says_what_really_asks_for_it() -> None:
+    def said(in_kits: int = 0, **other: Any) -> str:
+        return first_words(
+            replace(ADVICE, **other), "electrodes", "electrode", MONDAY, in_kits=in_kits
+        )
+
+    seldom = Band(0, 0, 1)
+    kits = said(2, on_shelf=2, order_demand=seldom, lasts_days=243.0)
+    assert ": there are 2 (0 loose, 2 in kits), up to 1 may go by 15 December, when" in kits
+    assert "; ordered later, an electrode is missing before it comes more often than" in kits
+    assert kits.endswith(". 20 last about 8 months.")
+    assert "likely to go" not in kits
+    floor = said(on_shelf=5, why="floor", keep_least=5, by_day=0.0, shortage_chance=0.01)
+    assert floor.split("; ")[1] == "5 are always to be kept. 20 last about 4 weeks."
+    both = said(on_shelf=5, why="floor", keep_least=1, by_day=0.0)
+    assert "; 1 is always to be kept, and an electrode is missing before that with a" in both
+    none = said(
+        on_shelf=0, why="none", by_day=0.0, shortage_chance=0.03, order_demand=Band(0, 0, 0)
+    )
+    assert ": there is none, probably none goes by 12 December" in none
+    assert "; with none there the next one wanted is missing (chance before that: 3 %)" in none
+    dear = said(service_asked=0.99, by_cost=True)
+    assert "(1 %, by the cost of being short)" in dear
+    same_day = said(lead_days=0.0)
+    assert "an order is there the same day" in same_day
+
+
+def test_the_reason_is_the_one_that_was_reckoned() -> None:
+    demand = steady(0.5)
+    for there, keep, why in ((8, 0, "chance"), (4, 4, "floor"), (0, 0, "none")):
+        advice = told(
+            advise(
+                demand,
+                on_shelf=there,
+                on_order=[],
+                buying=BUYING,
+                keeping=replace(KEEPING, keep_least=keep),
+            )
+        )
+        assert (advice.why, advice.keep_least, advice.order_now > 0) == (why, keep, True)
+        assert advice.lasts_days == pytest.approx(advice.order_now / demand.pieces.mean())
+        if advice.by_day == 0:
+            assert advice.order_demand.median == pytest.approx(6, abs=1)
+    # Until order day and its time are over: 0.5 a day for `by_day` and 12 days.
+    later = told(advise(demand, on_shelf=13, on_order=[], buying=BUYING, keeping=KEEPING))
+    assert 0 < later.by_day <= 7
+    assert later.order_demand.median == pytest.approx(0.5 * (12 + later.by_day), abs=1)
+    assert later.order_demand.p95 <= 13
+
+
+def test_pieces_always_to_be_kept_need_no_forecast() -> None:
+    why = CantTell("it was never taken", "book what is taken")
+    for there, coming, order in ((0, 0, 5), (2, 0, 5), (-3, 0, 5), (2, 2, 5), (5, 0, 0), (2, 3, 0)):
+        found = advise_by_floor(why, on_shelf=there, on_order=coming, buying=BUYING, keep_least=5)
+        assert (found.order_now, found.by_day) == (order, 0.0 if order else math.inf)
+    packed = advise_by_floor(why, on_shelf=0, on_order=0, buying=BUYING, keep_least=6)
+    assert packed.order_now == 10
+    first, forecast = floor_words(packed, "pieces", "piece")
+    assert first == "Order 10 pieces today: there is none; 6 are always to be kept."
+    assert forecast == "No forecast can be made: it was never taken. Mend: book what is taken."
+
+
+def test_how_long_pieces_last_is_said_roughly() -> None:
+    assert [span_words(d) for d in (0.2, 1, 9, 14, 40, 61, 243, 730, 1825, 1826, math.inf)] == [
+        "less than a day",
+        "1 day",
+        "9 days",
+        "2 weeks",
+        "6 weeks",
+        "2 months",
+        "8 months",
+        "2 years",
+        "5 years",
+        "more than 5 years",
+        "more than 5 years",
+    ]
 
 
 def test_small_words() -> None:
@@ -374,6 +465,6 @@ def test_small_words() -> None:
     assert band_words(Band(18, 24, 31), 90) == "24 days (18 to 31)"
     assert band_words(Band(18, 24, math.inf), 90) == "24 days (18 to over 90)"
     assert band_words(Band(math.inf, math.inf, math.inf), 90) == "more than 90 days"
-    assert band_words(Band(80, math.inf, math.inf), 90).startswith(
-        "more than 90 days (1 in 20: 80 "
+    assert band_words(Band(80, math.inf, math.inf), 90) == (
+        "more than 90 days, but 1 time in 20 at most 80"
     )

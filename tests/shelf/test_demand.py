@@ -124,6 +124,35 @@ def test_planned_work_is_part_of_the_usual_unless_the_shop_set_that_beside_it() 
     )
 
 
+def test_twice_the_work_takes_twice_the_sets() -> None:
+    # 62 starts a day are usual, looked at every 3 days, so after about 186 starts; a plan of
+    # several times that is looked at after as many starts, not as many days. A set lasts about
+    # 500 starts: the age exponent is 1, so starts and arc minutes add up evenly.
+    state = state_of(0.8, tau=0.1, phi=0.01, sigma=0.01)
+
+    def gone(per_day: float, *, on_top: bool = False, days: int = 28) -> float:
+        beside = 0.0 if on_top else 62.0
+        work = DailyWork(
+            beside, 0.5, 0.0, math.inf, 0.0, (per_day,) * days, (per_day / 2,) * days, on_top
+        )
+        load = replace(
+            torch(work=work, gap=3.0, sets=replace(pair(state), u_mm=0.02)),
+            gap_starts_per_day=62.0,
+        )
+        found = simulate_changes([load], days=days, paths=300, seed=7)["electrode"]
+        return float(found.total(0, days).mean())
+
+    # Long runs, so that the part of a set begun and not finished does not blur the ratio.
+    usual = gone(62.0, days=176)
+    for times in (2, 4, 8):
+        assert gone(62.0 * times, days=176 // times) == pytest.approx(usual, abs=0.6)
+    assert gone(496.0) / gone(248.0) == pytest.approx(2.0, rel=0.06)
+    # More than a set a day, which can't be with one look a day.
+    assert gone(992.0) / gone(496.0) == pytest.approx(2.0, rel=0.06)
+    assert gone(992.0) > 28
+    assert gone(496.0, on_top=True) == gone(496.0)
+
+
 def test_kits_are_opened_when_the_loose_are_gone() -> None:
     electrodes = DemandPaths(np.array([[1, 0, 1, 0, 1, 1]]))
     nozzles = DemandPaths(np.array([[1, 1, 1, 0, 1, 1]]))

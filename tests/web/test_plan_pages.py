@@ -84,7 +84,7 @@ def test_a_lead_plans_and_takes_off(lite: Floor, client_of: Client) -> None:
         assert answer.headers["location"] == "/shelf/plan?done=saved"
     page = tech.get("/shelf/plan").text
     assert page.count("for the bridge") == 1
-    assert "starts a day, part of the usual work" in page
+    assert "Planned: <b>80</b> starts on 10 days, about 8 a day. That is part of the usual" in page
     assert "by its counters" in page
     assert "Withdraw" not in page
     with lite.shop.database.read() as session:
@@ -128,6 +128,11 @@ def test_usual_work_is_set_with_a_reason_and_let_go_again(lite: Floor, client_of
     page = lead.get("/shelf/plan").text
     assert "set by Lin Ödegård" in page
     assert "night shift" in page
+    zero = {"starts_per_day": "0", "minutes_per_start": "0", "reason": "laid up"}
+    assert lead.post(url, data=zero).status_code == 303
+    assert (
+        "Its usual work is set to nothing, and nothing is planned" in lead.get("/shelf/plan").text
+    )
     assert lead.post(url, data={"reason": "over"}).status_code == 303
     assert "set by Lin" not in lead.get("/shelf/plan").text
 
@@ -137,7 +142,8 @@ def test_the_order_list_and_one_tap(lite: Floor, client_of: Client) -> None:
     lead, tech = client_of("lin"), client_of("tom")
     page = tech.get("/shelf/order-list").text
     assert "nozzle 300" in page
-    assert "an order takes (" in page
+    assert ", when an order of today is likely there; " in page
+    assert " always " not in page
     assert "assumed figures" in page
     assert "A lead places orders" in page
     assert "electrode 300" in page.split("Can’t tell")[1]

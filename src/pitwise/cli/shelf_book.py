@@ -23,6 +23,7 @@ _LEVELS = {
     "short": "short",
     "order-now": "order",
     "count-it": "count it",
+    "late": "late",
     "no-terms": "no terms",
 }
 
@@ -76,7 +77,7 @@ def _band(band: Band | None) -> dict[str, float | None] | None:
 
 def item_plain(own: ItemAdvice) -> dict[str, Any]:
     """Return an item's advice as plain data; a number null where it lies past the horizon."""
-    from pitwise.services.shelf_advice import Advice
+    from pitwise.services.shelf_advice import Advice, FloorAdvice
 
     item, advice = own.item, own.advice
     told: dict[str, Any]
@@ -93,6 +94,19 @@ def item_plain(own: ItemAdvice) -> dict[str, Any]:
             "shortage_chance": advice.shortage_chance,
             "lead_days": advice.lead_days,
             "lead_demand": _band(advice.lead_demand),
+            "why": advice.why,
+            "order_demand": _band(advice.order_demand),
+            "order_lasts_days": _number(advice.lasts_days),
+            "rule": item.rule.of,
+        }
+    elif isinstance(advice, FloorAdvice):
+        told = {
+            "method": "keep-least",
+            "keep_least": advice.keep_least,
+            "order_now": advice.order_now,
+            "order_by": own.by_day.isoformat() if own.by_day else None,
+            "no_forecast": advice.cant_tell.reason,
+            "mend": advice.cant_tell.mend,
             "rule": item.rule.of,
         }
     else:
@@ -107,6 +121,7 @@ def item_plain(own: ItemAdvice) -> dict[str, Any]:
         "days_left": _band(own.days_left),
         "horizon_days": own.horizon_days,
         "four_weeks": _band(own.month),
+        "count_first": own.count_first,
         "bought_in": own.covered_by or None,
         "advice": told,
         "words": list(own.words),
@@ -252,7 +267,11 @@ def _show_list(found: OrderList) -> None:
         table.add_column(Text(f"Sum, {order.currency}").plain, justify="right")
         table.add_column("Why", overflow="fold")
         for row in order.rows:
-            packs = "–" if row.pack == 1 else f"{row.packs} of {row.pack}"
+            packs = (
+                "–"
+                if row.pack == 1
+                else f"{row.packs} pack{'' if row.packs == 1 else 's'} of {row.pack}"
+            )
             table.add_row(Text(row.name), str(row.pieces), packs, f"{row.sum:.2f}", Text(row.why))
         out.print(table, markup=False)
         out.print(f"All of it: {order.total:.2f} {order.currency}", markup=False)

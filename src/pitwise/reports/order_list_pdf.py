@@ -19,6 +19,12 @@ def _money(value: float) -> str:
     return f"{value:,.2f}".replace(",", "\u202f")
 
 
+def _packs(row: dict[str, Any]) -> str:
+    """Return the packs to order: "4 packs of 5"; a dash where pieces come singly."""
+    packs, each = row["packs"], row["pieces_in_pack"]
+    return "–" if each == 1 else f"{packs} pack{'' if packs == 1 else 's'} of {each}"
+
+
 def order_list_pdf(found: dict[str, Any]) -> bytes:
     """Make the document of an order list.
 
@@ -50,9 +56,7 @@ def order_list_pdf(found: dict[str, Any]) -> bytes:
                     "name": row["item"],
                     "code": row["code"],
                     "pieces": str(row["pieces"]),
-                    "packs": "–"
-                    if row["pieces_in_pack"] == 1
-                    else f"{row['packs']} of {row['pieces_in_pack']}",
+                    "packs": _packs(row),
                     "price": _money(row["unit_price"]),
                     "sum": _money(row["sum"]),
                     "why": row["why"]

@@ -14,6 +14,7 @@ from pitwise.services.shelf_advice import (
     CantTell,
     ItemAdvice,
     all_advice,
+    count_words,
     order_words,
 )
 from pitwise.services.shelf_orders import place_order
@@ -152,6 +153,10 @@ def list_of(advised: Sequence[ItemAdvice], day: dt.date) -> OrderList:
             continue
         if not advice.order_now or terms is None:
             later.append(advice.by_day)
+            continue
+        if own.count_first:
+            # No money is spent on a figure that may be wrong; its advice stands below.
+            missing.append(NotListed(item.id, item.name, *count_words(own)))
             continue
         pieces = advice.order_now
         row = OrderRow(

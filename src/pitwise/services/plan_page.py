@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from dataclasses import dataclass
 
 from sqlalchemy import select
@@ -11,14 +12,8 @@ from sqlalchemy.orm import Session
 from pitwise.records.tables import Torch
 from pitwise.records.wear_tables import ImportFile, Program
 from pitwise.services.permissions import Actor, require
-from pitwise.services.planned_work import (
-    BaseLoad,
-    NoLoad,
-    PlannedLine,
-    base_load,
-    planned,
-    today_of,
-)
+from pitwise.services.planned_model import BaseLoad, NoLoad, PlannedLine, ahead_of
+from pitwise.services.planned_work import base_load, planned, today_of
 from pitwise.services.shelf_advice import ItemAdvice, all_advice, item_advice
 from pitwise.services.shopfloor import Shop
 
@@ -38,7 +33,13 @@ class TorchWork:
     planned_starts : float
         Starts of what is planned from today on, as far as it can be counted.
     days : int
-        Days the plans still run.
+        Days from today on with counted work planned on them.
+    most : float
+        Planned starts of the fullest of them.
+    over : int
+        Days on which more than the usual work is planned; 0 where the usual is not known.
+    uncounted : int
+        Plans whose starts can't be counted: they are in no figure.
     """
 
     torch: Torch
@@ -46,10 +47,13 @@ class TorchWork:
     plans: tuple[PlannedLine, ...]
     planned_starts: float
     days: int
+    most: float
+    over: int
+    uncounted: int
 
     @property
     def per_day(self) -> float:
-        """Planned starts a day over the days the plans still run."""
+        """Planned starts a day, over the days with work planned on them."""
         return self.planned_starts / self.days if self.days else 0.0
 
 
@@ -107,15 +111,18 @@ def plan_view(shop: Shop, actor: Actor) -> PlanView:
 
 def _work(session: Session, torch: Torch, plans: list[PlannedLine], today: dt.date) -> TorchWork:
     own = tuple(p for p in plans if p.torch_id == torch.id)
-    starts = sum(p.plates_from(today) * p.starts for p in own if p.starts is not None)
-    first = max(today, min((p.first_day for p in own), default=today))
-    last = max((p.last_day for p in own), default=None)
+    load = base_load(session, torch.id)
+    starts = [x for x in ahead_of(own, today).starts if x > 0]
+    usual = load.starts_per_day if isinstance(load, BaseLoad) else math.inf
     return TorchWork(
         torch,
-        base_load(session, torch.id),
+        load,
         own,
-        starts,
-        (last - first).days + 1 if last is not None else 0,
+        sum(starts),
+        len(starts),
+        max(starts, default=0.0),
+        sum(x > usual for x in starts),
+        sum(not p.counted for p in own),
     )
 
 

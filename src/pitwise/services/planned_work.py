@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
-from typing import Literal
+import math
+from collections.abc import Sequence
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from pitwise.job.model import ProgramCount
 from pitwise.records.shelf_tables import BaseLoad as BaseLoadRow
 from pitwise.records.shelf_tables import PlannedWork
 from pitwise.records.tables import Counter, Person, Torch
@@ -17,6 +18,7 @@ from pitwise.services.drafts import check_key
 from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
 from pitwise.services.fields import clean_text, decimal_number, whole_number
 from pitwise.services.permissions import Actor, require
+from pitwise.services.planned_model import BaseLoad, NoLoad, PlannedLine, ahead_of
 from pitwise.services.program_counts import count_of
 from pitwise.services.shopfloor import Shop
 from pitwise.services.station_settings import settings_of
@@ -29,88 +31,6 @@ MOST_DAYS_AHEAD = 730
 _LEAST_STRETCH_DAYS = 0.25
 _MOST_STARTS_PER_DAY = 43_200.0
 _MOST_MINUTES = 1440.0
-
-
-@dataclass(frozen=True)
-class PlannedLine:
-    """Plates of a program planned on a torch.
-
-    Attributes
-    ----------
-    id, torch_id, program_id, plates : int
-    torch, program, note, by : str
-    first_day, last_day : date
-    at : datetime
-    starts, arc_minutes : float or None
-        Of one plate, as the torch's station counts it; None where it can't be counted.
-    problem : str
-        Why not; empty when counted.
-    """
-
-    id: int
-    torch_id: int
-    torch: str
-    program_id: int
-    program: str
-    plates: int
-    first_day: dt.date
-    last_day: dt.date
-    note: str
-    by: str
-    at: dt.datetime
-    starts: float | None
-    arc_minutes: float | None
-    problem: str
-
-    def plates_from(self, day: dt.date) -> float:
-        """Return the plates still to be cut from a day on, spread evenly over its days."""
-        days = (self.last_day - self.first_day).days + 1
-        left = (self.last_day - max(day, self.first_day)).days + 1
-        return self.plates * max(0, left) / days
-
-
-@dataclass(frozen=True)
-class BaseLoad:
-    """A torch's usual work a day.
-
-    Attributes
-    ----------
-    starts_per_day, minutes_per_start : float
-    sd : float
-        SD of a day's starts.
-    level_se, level_df : float
-        How well `starts_per_day` is known.
-    days_seen : float
-        Days of the counters it rests on; 0 when the shop set it.
-    of : {"counters", "shop"}
-    reason, by : str
-        Of the shop's own figure; empty otherwise.
-    at : datetime or None
-        When the shop set it; None otherwise.
-    """
-
-    starts_per_day: float
-    minutes_per_start: float
-    sd: float
-    level_se: float
-    level_df: float
-    days_seen: float
-    of: Literal["counters", "shop"]
-    reason: str = ""
-    by: str = ""
-    at: dt.datetime | None = None
-
-
-@dataclass(frozen=True)
-class NoLoad:
-    """The usual work can't be told; falsy, with why and the mend."""
-
-    reason: str
-    mend: str
-
-    def __bool__(self) -> bool:
-        """Return False: there is no load."""
-        return False
 
 
 def today_of(shop: Shop) -> dt.date:
@@ -208,6 +128,7 @@ def add_planned(
             raise ServiceError(
                 "program", f"'{program.name}' has no start", "give a program that cuts"
             )
+        _check_room(planned(session, first), torch.id, number, count, first, last)
         row = PlannedWork(
             key=key,
             torch_id=torch.id,
@@ -233,6 +154,42 @@ def add_planned(
             last_day=last.isoformat(),
         )
         return row.id
+
+
+def _thin(value: float) -> str:
+    return f"{value:,.0f}".replace(",", "\u202f")
+
+
+def _check_room(
+    plans: Sequence[PlannedLine],
+    torch_id: int,
+    plates: int,
+    count: ProgramCount,
+    first: dt.date,
+    last: dt.date,
+) -> None:
+    """Refuse plates that the days can't hold, with what is planned on the torch already."""
+    days = (last - first).days + 1
+    own = [p for p in plans if p.torch_id == torch_id]
+    there = ahead_of(own, first)
+    for what, each, most, taken in (
+        ("arc minutes", count.arc_minutes, _MOST_MINUTES, there.arc_minutes),
+        ("starts", float(count.starts), _MOST_STARTS_PER_DAY, there.starts),
+    ):
+        fullest = max(taken[:days], default=0.0)
+        wanted = plates * each / days
+        # Rounding aside: a plan that fills its days to the minute is taken.
+        if wanted + fullest > most * (1 + 1e-9):
+            room = max(0, math.floor((most - fullest) * days / each))
+            beside = f" beside the {_thin(fullest)} planned already" if fullest else ""
+            raise ServiceError(
+                "plates",
+                f"{plates} plates take {_thin(wanted)} {what} a day{beside}, and a day holds "
+                f"{_thin(most)}",
+                f"plan {room} plates or fewer, or more days"
+                if room
+                else "plan other days, or withdraw what is planned there",
+            )
 
 
 def withdraw(shop: Shop, actor: Actor, plan_id: int) -> None:
@@ -410,6 +367,12 @@ def set_base_load(
             "arc minutes a start",
             f"{starts:g} starts of {minutes:g} arc minutes are more than a day has",
             "give arc minutes of one start",
+        )
+    if starts and not minutes:
+        raise ServiceError(
+            "arc minutes a start",
+            "is 0, but every start burns for a while",
+            "give arc minutes of one start; for no work beside the plan write 0 in both",
         )
     words = clean_text("reason", reason, longest=400)
     with shop.database.write() as session:

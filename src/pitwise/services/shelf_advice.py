@@ -32,20 +32,30 @@ from pitwise.shelf.advice import (
     Band,
     Buying,
     CantTell,
+    FloorAdvice,
     Keeping,
     advise,
+    advise_by_floor,
     band,
     bands,
     days_left,
 )
 from pitwise.shelf.paths import DemandPaths, kits_needed
-from pitwise.shelf.words import advice_words, band_words, first_words, percent_words, range_words
+from pitwise.shelf.words import (
+    advice_words,
+    band_words,
+    first_words,
+    floor_words,
+    percent_words,
+    range_words,
+)
 
 __all__ = [
     "Advice",
     "Alert",
     "Band",
     "CantTell",
+    "FloorAdvice",
     "ItemAdvice",
     "StockDay",
     "Week",
@@ -101,30 +111,80 @@ def alerts_of(advised: Sequence[ItemAdvice]) -> list[Alert]:
 
     for own in advised:
         item, advice = own.item, own.advice
-        if item.below_zero or item.count_again:
-            add(2, own, "count-it", "The book's figure can't be right. Count what is there.")
+        late = [(pieces, -day) for pieces, day in own.coming if day < 0]
+        if late:
+            add(2, own, "late", _late_words(late, item.terms))
+        if own.count_first:
+            after = "" if not own.order_now else f" After counting, by that figure: {_order(own)}"
+            add(2, own, "count-it", f"{_doubt(item)} Count what is there.{after}")
+            continue
         if own.covered_by:
             continue
-        if isinstance(advice, Advice):
+        if isinstance(advice, Advice) and advice.shortage_chance >= LIKELY_SHORT:
             what = own.words[0]
-            if advice.shortage_chance >= LIKELY_SHORT:
-                chance = percent_words(advice.shortage_chance)
-                if not advice.order_now:
-                    what = f"{advice.on_order} are on order, and they may come too late."
-                add(0, own, "short", f"{what} Chance of running short before: {chance}.")
-            elif advice.order_now:
-                add(1, own, "order-now", what)
-        elif item.terms is None and own.month is not None and own.month.p95 > 0:
-            go = range_words(own.month)
-            add(
-                3,
-                own,
-                "no-terms",
-                f"No supplier and lead time are set, so no order can be advised; about {go} go "
-                "in 4 weeks.",
-            )
+            if not advice.order_now:
+                some = "is" if advice.on_order == 1 else "are"
+                what = (
+                    f"{advice.on_order} {some} on order and may come too late: chance that one is "
+                    f"missing before: {percent_words(advice.shortage_chance)}."
+                )
+            add(0, own, "short", what)
+        elif own.order_now:
+            add(1, own, "order-now", own.words[0])
+        elif item.terms is None:
+            words = _no_terms_words(own)
+            if words:
+                add(3, own, "no-terms", words)
     found.sort(key=lambda x: (x[0], x[1], x[2].words))
     return [alert for _, _, alert in found]
+
+
+def _doubt(item: ItemLine) -> str:
+    """Return why the book's figure is doubted."""
+    if item.below_zero:
+        return "The book's figure can't be right: more went out than it knew of."
+    return "The book's figure may not be right: a correction came after a count."
+
+
+def count_words(own: ItemAdvice) -> tuple[str, str]:
+    """Return why an item to be ordered is counted first, and what follows that; no full stops."""
+    return (
+        _small(_doubt(own.item)).rstrip("."),
+        f"count what is there; after counting, by that figure: {_order(own)}".rstrip("."),
+    )
+
+
+def _order(own: ItemAdvice) -> str:
+    """Return the order that would be advised by the figure, of an item to be counted first."""
+    return _small(own.words[1].removeprefix(_AFTER))
+
+
+_AFTER = "After counting, by that figure: "
+
+
+def _late_words(late: Sequence[tuple[int, float]], terms: Terms | None) -> str:
+    pieces, days = sum(n for n, _ in late), max(d for _, d in late)
+    was = "was" if pieces == 1 else "were"
+    ago = "yesterday" if days == 1 else f"{days:.0f} days ago"
+    more = " or later" if len(late) > 1 else ""
+    ask = f"Ask {terms.supplier}" if terms is not None else "Ask the supplier"
+    return (
+        f"{pieces} on order {was} expected {ago}{more}. {ask}; until then the forecast counts on "
+        f"{'it' if pieces == 1 else 'them'} for tomorrow."
+    )
+
+
+def _no_terms_words(own: ItemAdvice) -> str:
+    """Return what is missed for want of terms; empty where nothing is."""
+    keep, there = own.item.rule.keep_least, own.item.on_shelf + own.item.in_kits
+    missed = []
+    if keep > max(0, there) + own.item.on_order:
+        missed.append(f"{keep} {'is' if keep == 1 else 'are'} always to be kept, {there} there")
+    if own.month is not None and own.month.p95 > 0:
+        missed.append(f"about {range_words(own.month)} go in 4 weeks")
+    if not missed:
+        return ""
+    return f"No supplier and lead time are set, so no order can be advised; {' and '.join(missed)}."
 
 
 def _small(sentence: str) -> str:
@@ -251,50 +311,60 @@ def _one(
     told = _demand_of(demand, line, by_id)
     there = line.on_shelf + line.in_kits
     paths = told.paths
-    if isinstance(paths, CantTell):
-        return ItemAdvice(
-            line,
-            paths,
-            None,
-            "",
-            (f"Can't tell: {paths.reason}. Mend: {paths.mend}.",),
-            told.basis,
-            (),
-            None,
-            covered,
-            None,
-            demand.days,
-            told.torches,
-        )
     due = _due(coming, demand.day, line.terms)
-    left = days_left(paths, there, due)
-    advice = _advice(paths, line, there, due, covered)
-    words: tuple[str, ...]
+    advice: Advice | FloorAdvice | CantTell = (
+        paths if isinstance(paths, CantTell) else _advice(paths, line, there, due, covered)
+    )
+    if isinstance(advice, CantTell) and not covered and line.terms and line.rule.keep_least > 0:
+        advice = advise_by_floor(
+            advice,
+            on_shelf=there,
+            on_order=sum(pieces for pieces, _ in due),
+            buying=buying_of(line.terms),
+            keep_least=line.rule.keep_least,
+        )
+    told_in_kit = covered if isinstance(paths, DemandPaths) else ""
+    words = _words(advice, line, demand.day, told_in_kit)
     by_day = None
-    if isinstance(advice, Advice):
-        many, one = _nouns(line)
-        words = advice_words(advice, many, one, demand.day, assumed=line.rule.of == "assumed")
-        if advice.order_now:
-            by_day = demand.day + dt.timedelta(days=int(advice.by_day))
-    elif covered:
-        words = (f"{advice.reason}.",)
-    else:
-        words = (f"Can't tell what to order: {advice.reason}. Mend: {advice.mend}.",)
+    if not isinstance(advice, CantTell) and advice.order_now:
+        by_day = demand.day + dt.timedelta(days=int(advice.by_day))
+    left = days_left(paths, there, due) if isinstance(paths, DemandPaths) else None
     return ItemAdvice(
         line,
         advice,
         left,
-        band_words(left, demand.days),
+        band_words(left, demand.days) if left is not None else "",
         words,
         told.basis,
-        _weeks(paths, demand.day),
-        band(paths.total(0, 28)),
+        _weeks(paths, demand.day) if isinstance(paths, DemandPaths) else (),
+        band(paths.total(0, 28)) if isinstance(paths, DemandPaths) else None,
         covered,
         by_day,
         demand.days,
         told.torches,
         tuple(due),
     )
+
+
+def _words(
+    advice: Advice | FloorAdvice | CantTell, line: ItemLine, day: dt.date, covered: str
+) -> tuple[str, ...]:
+    """Return the advice in sentences; of an item to be counted that first."""
+    many, one = _nouns(line)
+    kits = line.in_kits
+    words: tuple[str, ...]
+    if isinstance(advice, Advice):
+        assumed = line.rule.of == "assumed"
+        words = advice_words(advice, many, one, day, assumed=assumed, in_kits=kits)
+    elif isinstance(advice, FloorAdvice):
+        words = floor_words(advice, many, one, in_kits=kits)
+    elif covered:
+        return (f"{advice.reason}.",)
+    else:
+        return (f"Can't tell what to order: {advice.reason}. Mend: {advice.mend}.",)
+    if line.below_zero or line.count_again:
+        return (f"Count it first. {_doubt(line)}", f"{_AFTER}{words[0]}", *words[1:])
+    return words
 
 
 def _demand_of(demand: ShopDemand, line: ItemLine, by_id: dict[int, ItemLine]) -> ItemDemand:
@@ -407,4 +477,4 @@ def order_words(own: ItemAdvice, today: dt.date) -> str:
     """Return why an item is to be ordered, in one sentence."""
     if not isinstance(own.advice, Advice):
         return own.words[0]
-    return first_words(own.advice, *_nouns(own.item), today)
+    return first_words(own.advice, *_nouns(own.item), today, in_kits=own.item.in_kits)

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from pitwise.services.shelf_model import ItemLine
-from pitwise.shelf.advice import Advice, Band, CantTell
+from pitwise.shelf.advice import Advice, Band, CantTell, FloorAdvice
 
-Level = Literal["short", "order-now", "count-it", "no-terms"]
+Level = Literal["short", "order-now", "count-it", "late", "no-terms"]
 
 
 @dataclass(frozen=True)
@@ -34,7 +34,8 @@ class ItemAdvice:
     Attributes
     ----------
     item : ItemLine
-    advice : Advice or CantTell
+    advice : Advice or FloorAdvice or CantTell
+        By the forecast; by the pieces always to be kept where there is none.
     days_left : Band or None
         Days until the first piece is missing, with what is on order and no new one; inf:
         beyond `horizon_days`. None: no demand is known.
@@ -59,7 +60,7 @@ class ItemAdvice:
     """
 
     item: ItemLine
-    advice: Advice | CantTell
+    advice: Advice | FloorAdvice | CantTell
     days_left: Band | None
     left_words: str
     words: tuple[str, ...]
@@ -75,7 +76,12 @@ class ItemAdvice:
     @property
     def order_now(self) -> int:
         """Pieces to order this week; 0 where there is nothing to order or no telling."""
-        return self.advice.order_now if isinstance(self.advice, Advice) else 0
+        return 0 if isinstance(self.advice, CantTell) else self.advice.order_now
+
+    @property
+    def count_first(self) -> bool:
+        """Whether the book's figure may not be right: it is counted before anything is ordered."""
+        return self.item.below_zero or self.item.count_again
 
 
 @dataclass(frozen=True)
@@ -84,7 +90,7 @@ class Alert:
 
     Attributes
     ----------
-    level : {"short", "order-now", "count-it", "no-terms"}
+    level : {"short", "order-now", "count-it", "late", "no-terms"}
     item_id : int
     words : str
         With the item's name.

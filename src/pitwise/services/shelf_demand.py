@@ -32,7 +32,8 @@ from pitwise.records.tables import (
 from pitwise.records.wear_tables import Program, StationSetting, UseReport, WearFit
 from pitwise.services.fittings import fitted, lives_of
 from pitwise.services.life_book import part_lives
-from pitwise.services.planned_work import BaseLoad, PlannedLine, base_load, planned, today_of
+from pitwise.services.planned_model import BaseLoad, PlannedLine, ahead_of
+from pitwise.services.planned_work import base_load, planned, stretches_of, today_of
 from pitwise.services.setup import selector
 from pitwise.services.shelf_lives import (
     EARLY_BEFOREHAND,
@@ -53,13 +54,16 @@ from pitwise.shelf.demand import (
     simulate_changes,
 )
 from pitwise.shelf.paths import DemandPaths, takings
+from pitwise.shelf.usual import usual_work
 from pitwise.wear.words import basis_words
 
 DAYS = 90
 PATHS = 2000
 _SEED = 20
 _GAPS = 20
+# Of a torch never looked at twice, or never used (our own choice, no source).
 _USUAL_GAP_DAYS = 5.0
+_USUAL_STARTS_PER_DAY = 100.0
 # Counters not read for longer than this: the torch may be standing, so no more is carried on.
 _MOST_UNREAD_DAYS = 14.0
 _TAKINGS_DAYS = 365.0
@@ -153,6 +157,7 @@ def _stamp(session: Session) -> tuple[Any, ...]:
         select(func.max(ShelfItem.id)),
         select(func.count()).select_from(KitLine),
         select(func.sum(Torch.process_id * 1009 + Torch.gauge_id)),
+        select(func.sum(Torch.due_starts)),
         select(func.count()).select_from(Torch),
         select(func.sum(Gauge.u_mm)),
         select(func.max(StationSetting.id)),
@@ -179,6 +184,7 @@ def _reckon(
         types = {part: row.item.part_type_id for part, row in inside.items()}
         work = base_load(session, torch.id)
         own = [p for p in plans if p.torch_id == torch.id]
+        known = isinstance(work, BaseLoad)
         if not isinstance(work, BaseLoad):
             if not own:
                 left_out.append(f"{torch.name}: {work.reason}; {work.mend}.")
@@ -186,7 +192,7 @@ def _reckon(
             work = BaseLoad(0.0, 0.0, 0.0, 0.0, float("inf"), 0.0, "shop")
         load, said = _load(shop, session, force, torch, inside, work, own, day, lives)
         loads.append(load)
-        words = _work_words(torch.name, work, own)
+        words = _work_words(torch.name, work if known else None, own, day)
         for part, ident in types.items():
             basis.setdefault(ident, []).extend(
                 x for x in (words, said.get(part, "")) if x and x not in basis.get(ident, [])
@@ -201,7 +207,7 @@ def _reckon(
         paths = found.get(str(kind)) if kind is not None else None
         notes = list(basis.get(kind, [])) if kind is not None else []
         taken = by_hand.get(item.id)
-        if taken is not None and (paths is not None or len(taken.sizes) >= _ENOUGH_TAKINGS):
+        if taken is not None and len(taken.sizes) >= _ENOUGH_TAKINGS:
             more = takings(
                 len(taken.sizes),
                 taken.days,
@@ -213,6 +219,12 @@ def _reckon(
             paths = more if paths is None else paths + more
             notes.append(
                 f"{sum(taken.sizes)} taken or scrapped by hand in the last {taken.days:.0f} days."
+            )
+        elif taken is not None:
+            times = len(taken.sizes)
+            notes.append(
+                f"{sum(taken.sizes)} taken or scrapped by hand, {times} time"
+                f"{'' if times == 1 else 's'} in a year: too few to say how often, left out."
             )
         told = paths if paths is not None else _no_demand(item, taken)
         torch_names = tuple(used.get(kind, ())) if kind is not None else ()
@@ -247,7 +259,7 @@ def _load(
     """Return a torch as the simulation takes it, and by part what that rests on."""
     now = current_use(session, torch.id)
     behind = lives_of(session, [r.part_item_id for r in inside.values()], now)
-    gaps, since = _rounds(session, torch, day, work)
+    rounds = _rounds(session, torch, day, work)
     unread = min(_unread_days(session, torch.id, shop.clock()), _MOST_UNREAD_DAYS)
     more = unread * work.starts_per_day
     said: dict[str, str] = {}
@@ -282,53 +294,78 @@ def _load(
         ident = row.item.part_type_id
         told, said[part] = life_of_type(lives.of_type.get(ident, ()))
         parts.append(OwnLife(str(ident), behind[row.part_item_id].starts + more, told))
-    return TorchLoad(torch.name, _work(work, plans, day), gaps, since, sets, tuple(parts)), said
+    load = TorchLoad(
+        torch.name,
+        _work(work, plans, day),
+        rounds.gaps_days,
+        rounds.since_days,
+        sets,
+        tuple(parts),
+        rounds.starts_per_day,
+    )
+    return load, said
 
 
 def _work(work: BaseLoad, plans: Sequence[PlannedLine], day: dt.date) -> DailyWork:
-    """Spread planned plates evenly over their days; those not counted say so elsewhere."""
-    starts: dict[int, float] = {}
-    minutes: dict[int, float] = {}
-    for plan in plans:
-        if plan.starts is None or plan.arc_minutes is None:
-            continue
-        first = max(0, (plan.first_day - day).days)
-        last = (plan.last_day - day).days
-        each = plan.plates_from(day) / (last - first + 1)
-        for k in range(first, last + 1):
-            starts[k] = starts.get(k, 0.0) + each * plan.starts
-            minutes[k] = minutes.get(k, 0.0) + each * plan.arc_minutes
-    reach = max(starts, default=-1) + 1
+    """Return a torch's work as the simulation takes it."""
+    ahead = ahead_of(plans, day)
     return DailyWork(
         work.starts_per_day,
         work.minutes_per_start,
         work.level_se,
         work.level_df,
         work.sd,
-        tuple(starts.get(k, 0.0) for k in range(reach)),
-        tuple(minutes.get(k, 0.0) for k in range(reach)),
+        ahead.starts,
+        ahead.arc_minutes,
         on_top=work.of == "shop",
     )
 
 
-def _work_words(name: str, work: BaseLoad, plans: Sequence[PlannedLine]) -> str:
-    if work.of == "counters":
+def _work_words(
+    name: str, work: BaseLoad | None, plans: Sequence[PlannedLine], day: dt.date
+) -> str:
+    """Return what work is counted on; `work` None: its usual work is not known."""
+    if work is None:
+        words = f"{name}: its usual work is not known, so only what is planned counts"
+    elif work.of == "counters":
         words = (
             f"{name}: {work.starts_per_day:.0f} starts a day by its counters of "
             f"{work.days_seen:.0f} days"
         )
     else:
         words = f"{name}: {work.starts_per_day:.0f} starts a day as the shop set it"
-    if plans:
-        plates = sum(p.plates for p in plans)
-        words += f", and {plates} planned plate{'' if plates == 1 else 's'}"
+    counted = [p for p in plans if p.counted]
+    plates = sum(p.plates_from(day) for p in counted)
+    if counted:
+        starts = sum(ahead_of(counted, day).starts)
+        words += (
+            f"; planned: {plates:.0f} plate{'' if round(plates) == 1 else 's'}, "
+            f"{starts:.0f} starts, "
+        )
+        words += (
+            "all of it"
+            if work is None
+            else "on top of it"
+            if work.of == "shop"
+            else "part of it: each day the larger of the two counts"
+        )
+    missing = len(plans) - len(counted)
+    if missing:
+        words += f"; {missing} plan{'' if missing == 1 else 's'} not counted, see planned work"
     return words + "."
 
 
-def _rounds(
-    session: Session, torch: Torch, day: dt.date, work: BaseLoad
-) -> tuple[tuple[float, ...], float]:
-    """Return days between a torch's inspections, and days since the last.
+@dataclass(frozen=True)
+class _Rounds:
+    """When a torch is looked at: days between, days since the last, starts a day meanwhile."""
+
+    gaps_days: tuple[float, ...]
+    since_days: float
+    starts_per_day: float
+
+
+def _rounds(session: Session, torch: Torch, day: dt.date, work: BaseLoad) -> _Rounds:
+    """Return how a torch's inspections came.
 
     A correction is no new round: the first of its chain says when it was.
     """
@@ -346,11 +383,16 @@ def _rounds(
     gaps = [float((a - b).days) for a, b in itertools.pairwise(days)]
     gaps = [g for g in gaps if g >= 1]
     since = float(max(0, (day - days[0]).days)) if days else 0.0
-    if not gaps:
-        due = torch.due_starts
-        per_day = work.starts_per_day
-        gaps = [max(1.0, due / per_day) if due and per_day > 0 else _USUAL_GAP_DAYS]
-    return tuple(gaps), since
+    # The work those gaps came at is the counters', also where the shop set what is to come.
+    usual = usual_work(stretches_of(session, torch.id)) if work.of == "shop" else None
+    per_day = usual.starts_per_day if usual is not None else work.starts_per_day
+    if gaps:
+        return _Rounds(tuple(gaps), since, per_day or _USUAL_STARTS_PER_DAY)
+    if torch.due_starts:
+        # Never looked at twice: after the starts the shop set.
+        each = max(1.0, torch.due_starts / per_day) if per_day > 0 else 1.0
+        return _Rounds((each,), since, torch.due_starts / each)
+    return _Rounds((_USUAL_GAP_DAYS,), since, per_day or _USUAL_STARTS_PER_DAY)
 
 
 def _unread_days(session: Session, torch_id: int, now: dt.datetime) -> float:

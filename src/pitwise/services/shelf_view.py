@@ -16,6 +16,7 @@ from pitwise.services.permissions import Actor, require
 from pitwise.services.shelf_advice import (
     LIKELY_SHORT,
     Advice,
+    FloorAdvice,
     ItemAdvice,
     alerts_of,
     all_advice,
@@ -40,6 +41,7 @@ State = Literal[
     "short",
     "none-left",
     "count-it",
+    "late",
     "no-terms",
     "in-kit",
     "loose",
@@ -163,6 +165,8 @@ def state_of(line: ItemLine, own: ItemAdvice | None = None) -> State:
     if line.below_zero or line.count_again:
         return "count-it"
     advice = own.advice if own is not None else None
+    if isinstance(advice, FloorAdvice):
+        return "order-now" if advice.order_now else "enough"
     if isinstance(advice, Advice):
         if advice.shortage_chance >= LIKELY_SHORT:
             return "short"

@@ -33,6 +33,7 @@ from pitwise.shelf.reorder import least_reorder_point
 from pitwise.wear.prior import Floats
 
 Method = Literal["rq", "ss", "newsvendor"]
+Why = Literal["chance", "floor", "none"]
 LEVELS = (0.05, 0.5, 0.95)
 # An order list is written about once a week.
 SOON_DAYS = 7.0
@@ -154,6 +155,17 @@ class Advice:
     on_shelf, on_order : int
         What it was reckoned from.
     horizon_days : int
+    why : {"chance", "floor", "none"}
+        What asks for the order by `by_day`: the chance that it comes too late, pieces always
+        to be kept, or that none is there.
+    order_demand : Band
+        Pieces that go until an order of `by_day` (of today, where that is inf) has come.
+    lasts_days : float
+        Days that `order_now` pieces last at the forecast's mean pace; inf: nothing goes.
+    keep_least : int
+        Pieces always to be kept.
+    by_cost : bool
+        The asked share is the one that the cost of being short asks for.
     """
 
     method: Method
@@ -174,6 +186,58 @@ class Advice:
     on_shelf: int
     on_order: int
     horizon_days: int
+    why: Why
+    order_demand: Band
+    lasts_days: float
+    keep_least: int = 0
+    by_cost: bool = False
+
+
+@dataclass(frozen=True)
+class FloorAdvice:
+    """What pieces always to be kept ask for, where no forecast can be made.
+
+    Attributes
+    ----------
+    keep_least : int
+        Pieces always to be kept, > 0.
+    order_now : int
+        Pieces to order today, in whole packs; 0 where enough are there and on order.
+    on_shelf, on_order : int
+    by_day : float
+        0 with something to order; inf else.
+    cant_tell : CantTell
+        Why there is no forecast.
+    """
+
+    keep_least: int
+    order_now: int
+    on_shelf: int
+    on_order: int
+    by_day: float
+    cant_tell: CantTell
+
+
+def advise_by_floor(
+    cant_tell: CantTell, *, on_shelf: int, on_order: int, buying: Buying, keep_least: int
+) -> FloorAdvice:
+    """Say what to order so that the pieces always to be kept are there.
+
+    Parameters
+    ----------
+    cant_tell : CantTell
+        Why there is no forecast.
+    on_shelf, on_order : int
+        A book's figure below zero counts as none.
+    buying : Buying
+    keep_least : int
+        > 0.
+    """
+    short = keep_least - max(0, on_shelf) - on_order
+    pieces = _packed(short, buying) if short > 0 else 0
+    return FloorAdvice(
+        keep_least, pieces, on_shelf, on_order, 0.0 if pieces else math.inf, cant_tell
+    )
 
 
 def advise(
@@ -236,6 +300,8 @@ def advise(
     if by <= SOON_DAYS:
         now = _packed(max(1, math.ceil((point + 1 - position) / size)) * size, buying)
     one_by_one = slow and size == 1
+    why: Why = "chance" if position > 0 else "floor" if keeping.keep_least else "none"
+    arrives = leads + (by if math.isfinite(by) else 0.0)
     return Advice(
         method="ss" if keeping.review_days > 0 else "newsvendor" if one_by_one else "rq",
         reorder_point=point + keeping.keep_least,
@@ -255,6 +321,11 @@ def advise(
         on_shelf=on_shelf,
         on_order=sum(pieces for pieces, _ in on_order),
         horizon_days=demand.days,
+        why=why,
+        order_demand=band(_during(demand, arrives, random)),
+        lasts_days=now / per_year * _YEAR if per_year > 0 else math.inf,
+        keep_least=keeping.keep_least,
+        by_cost=asked > keeping.service,
     )
 
 

@@ -41,6 +41,8 @@ _REACH = 4.2
 _MOST_LIVES = 2000
 _MOST_LEVEL = 4.0
 _AT_ONCE = 50_000
+# A day is cut into no more steps than this, however hard the torch works.
+_MOST_STEPS = 24
 
 
 @dataclass(frozen=True)
@@ -163,6 +165,10 @@ class TorchLoad:
         Days between inspections as they were; those to come are drawn from them.
     since_days : float
         Days since the last.
+    gap_starts_per_day : float
+        Starts a day at which those gaps came, >= 0. Where more are to come, the torch is
+        looked at after as many starts as before, so after fewer days: gap × usual ÷ to come.
+        0: not known, and then the gaps stay days.
     sets : WearingSet or None
         None: no pit is forecast (no electrode or no limit).
     parts : tuple of OwnLife
@@ -174,6 +180,7 @@ class TorchLoad:
     since_days: float
     sets: WearingSet | None
     parts: tuple[OwnLife, ...] = ()
+    gap_starts_per_day: float = 0.0
 
 
 def simulate_changes(
@@ -333,44 +340,66 @@ def _set_changes(
     gaps = np.maximum(np.round(np.asarray(torch.gaps_days, float)), 1.0)
     longer = gaps[gaps > torch.since_days]
     wait = random.choice(longer, paths) - torch.since_days if len(longer) else np.ones(paths)
+    pace = _pace(torch, days)
     made = np.full(paths, own.state.starts)
     burnt = np.full(paths, own.state.arc_minutes)
     old = age(made, burnt, w.kappa, w.gamma)
     waiting = np.zeros(paths, bool)
     guard = float(ndtri(1 - own.risk)) * own.u_mm
     changed = np.zeros((paths, days), np.int64)
-    for day in range(days):
-        made, burnt = made + starts[day], burnt + minutes[day]
-        now = age(made, burnt, w.kappa, w.gamma)
-        grown = np.maximum(w.rate * (now - old), 0.0)
-        # A gamma of shape near nothing comes out as nothing, which it is.
-        rise = random.standard_gamma(grown / w.phi) * w.phi
-        hazard = starts[day] * w.loss * np.exp(np.minimum(w.slope * w.depth, 50.0))
-        hazard = hazard * growth_factor(np.minimum(w.slope * rise, 50.0))
-        luck = random.random((2, paths))
-        lost = luck[0] < -np.expm1(-hazard)
-        waiting |= luck[1] < -np.expm1(-early * starts[day])
-        w.depth = w.depth + rise
-        old = now
-        wait = wait - 1.0
-        looked = (wait <= 0.5) | lost
-        noise = random.standard_normal((2, paths)) * w.sigma
-        first = w.depth + noise[0]
-        mean = w.depth + 0.5 * (noise[0] + noise[1])
-        over = (first >= own.limit_mm) | (
-            (first > own.limit_mm - guard) & (mean > own.limit_mm - guard / math.sqrt(2.0))
-        )
-        change = lost | (looked & (over | waiting))
-        changed[:, day] = change
-        count = int(change.sum())
-        if count:
-            w.depth[change] = 0.0
-            made[change] = burnt[change] = old[change] = 0.0
-            waiting[change] = False
-            fresh = w.log_process[change] + w.tau[change] * random.standard_normal(count)
-            w.rate[change] = np.exp(fresh)
-        wait[looked] = random.choice(gaps, int(looked.sum()))
+    for day, faster in enumerate(pace):
+        # A day of much work is cut short, so that a set can be changed more than once in it.
+        steps = min(math.ceil(faster), _MOST_STEPS)
+        passed = faster / steps
+        more, longer_burnt = starts[day] / steps, minutes[day] / steps
+        for _ in range(steps):
+            made, burnt = made + more, burnt + longer_burnt
+            now = age(made, burnt, w.kappa, w.gamma)
+            grown = np.maximum(w.rate * (now - old), 0.0)
+            # A gamma of shape near nothing comes out as nothing, which it is.
+            rise = random.standard_gamma(grown / w.phi) * w.phi
+            hazard = more * w.loss * np.exp(np.minimum(w.slope * w.depth, 50.0))
+            hazard = hazard * growth_factor(np.minimum(w.slope * rise, 50.0))
+            luck = random.random((2, paths))
+            lost = luck[0] < -np.expm1(-hazard)
+            waiting |= luck[1] < -np.expm1(-early * more)
+            w.depth = w.depth + rise
+            old = now
+            wait = wait - passed
+            looked = (wait <= 0.5 * passed) | lost
+            noise = random.standard_normal((2, paths)) * w.sigma
+            first = w.depth + noise[0]
+            mean = w.depth + 0.5 * (noise[0] + noise[1])
+            over = (first >= own.limit_mm) | (
+                (first > own.limit_mm - guard) & (mean > own.limit_mm - guard / math.sqrt(2.0))
+            )
+            change = lost | (looked & (over | waiting))
+            changed[:, day] += change
+            count = int(change.sum())
+            if count:
+                w.depth[change] = 0.0
+                made[change] = burnt[change] = old[change] = 0.0
+                waiting[change] = False
+                fresh = w.log_process[change] + w.tau[change] * random.standard_normal(count)
+                w.rate[change] = np.exp(fresh)
+            wait[looked] = random.choice(gaps, int(looked.sum()))
     return changed
+
+
+def _pace(torch: TorchLoad, days: int) -> list[float]:
+    """Return, day by day, how many days of the work at which the gaps came it holds; >= 1.
+
+    By the work as planned and believed, not by a path's own luck: how unevenly looks come
+    beside the usual work is in the gaps already.
+    """
+    work, usual = torch.work, torch.gap_starts_per_day
+    if usual <= 0:
+        return [1.0] * days
+    planned = [*work.planned_starts[:days], *[0.0] * (days - len(work.planned_starts))]
+    beside = work.starts_per_day
+    if work.on_top:
+        return [max(1.0, (x + beside) / usual) for x in planned]
+    return [max(1.0, x / usual, beside / usual) for x in planned]
 
 
 def _counted(

@@ -15,6 +15,9 @@ from .look import BAND, NARROW, axis, framed, halo, type_size
 from .model import NoReadings
 from .pit import INK
 
+# So many steps have a tick each.
+_FEW_TICKS = 6
+
 
 @dataclass(frozen=True)
 class StockPoint:
@@ -35,6 +38,18 @@ class StockPoint:
 
 def _quantity(name: str) -> dict[str, Any]:
     return {"field": name, "type": "quantitative"}
+
+
+def _ticks(bottom: float, top: float) -> dict[str, Any]:
+    """Return whole-number ticks: each of its own where they are few.
+
+    A count of ticks is only a wish: on a span of one or two pieces halves would be drawn, and
+    printed as the whole number beside them.
+    """
+    low, high = math.ceil(bottom), math.floor(top)
+    if high - low <= _FEW_TICKS:
+        return {"values": list(range(low, high + 1))}
+    return {"tickCount": 5, "tickMinStep": 1}
 
 
 def stock_chart(
@@ -179,6 +194,6 @@ def stock_chart(
         },
         y={
             "scale": {"domain": [bottom, top], "nice": False},
-            "axis": axis(None, tickCount=5, tickMinStep=1, format="d"),
+            "axis": axis(None, format="d", **_ticks(bottom, top)),
         },
     )

@@ -14,6 +14,7 @@ STOCK_WORDS: dict[str, str] = {
     "short": "runs short",
     "none-left": "none left",
     "count-it": "count it",
+    "late": "order is late",
     "no-terms": "no price or lead time",
     "in-kit": "bought in a kit",
     "loose": "bought loose",
@@ -53,6 +54,11 @@ _SHAPES: dict[str, str] = {
     "none-left": _BOARD + _gone(3, 21) + _gone(15, 21) + _gone(27, 21),
     # A tally of five.
     "count-it": _line("M8 6V34M16 6V34M24 6V34M32 6V34M3 30L37 11", 3),
+    # An empty place, and the time over it.
+    "late": _BOARD
+    + _gone(15, 21)
+    + f'<circle cx="20" cy="10" r="8" fill="none" stroke="{INK}" stroke-width="2.600"/>'
+    + _line("M20 5V10L24 12", 2.4),
     # A tag with nothing on it.
     "no-terms": _line("M4 20L13 9H36V31H13Z", 2.8)
     + f'<circle cx="14.500" cy="20" r="2.600" fill="{INK}"/>'
