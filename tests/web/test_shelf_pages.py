@@ -15,7 +15,15 @@ import segno
 from fastapi.testclient import TestClient
 
 from kit import Floor
-from pitwise.services import shelf_items, shelf_ledger, shelf_orders
+from pitwise.services import (
+    drafts,
+    fittings,
+    shelf_items,
+    shelf_ledger,
+    shelf_orders,
+    signing,
+    views,
+)
 from pitwise.services.shelf_model import ItemLine
 
 
@@ -565,3 +573,82 @@ def test_the_head_leads_to_the_shelf(kept: Kept, tech: TestClient) -> None:
     more = tech.get("/more").text
     for path in ("/life", "/change", "/month"):
         assert f'href="{path}"' in more
+
+
+def test_a_line_is_undone_on_its_own_items_page_alone(kept: Kept, tech: TestClient) -> None:
+    counted(tech, kept.electrode, "4")
+    page = tech.get(f"/shelf/items/{kept.electrode}").text
+    undo = form(page, f"/shelf/items/{kept.electrode}/undo") | {"reason": "wrong number"}
+    answer = tech.post(f"/shelf/items/{kept.nozzle}/undo", data=undo)
+    assert answer.status_code == 422
+    assert "is of another item" in answer.text
+    assert kept.line(kept.electrode).on_shelf == 4
+    assert "Your own lines you can undo for 24 hours" in page
+
+
+def test_the_round_fills_in_the_new_figure_and_keeps_what_was_typed(
+    kept: Kept, tech: TestClient
+) -> None:
+    counted(tech, kept.nozzle, "3")
+    url = f"/shelf/count/{kept.nozzle}"
+    fields = form(tech.get("/shelf/count").text, url)
+    assert (fields["counted"], fields["seen"]) == ("3", "3")
+    counted(tech, kept.nozzle, "2")
+    for typed, stands in (("3", "2"), ("5", "5"), (" 3 ", "2")):
+        sent = {**fields, "counted": typed, "key": kept.floor.key()}
+        answer = tech.post(url, data=sent, headers={"HX-Request": "true"})
+        assert answer.status_code == 409
+        again = form(answer.text, url)
+        assert (again["counted"], again["seen"]) == (stands, "2")
+    assert kept.line(kept.nozzle).on_shelf == 2
+
+
+def test_a_book_without_parts_does_not_say_that_all_are_kept(lite: Floor, lead: TestClient) -> None:
+    for torch in (lite.torch, lite.other):
+        with lite.shop.database.read() as session:
+            parts = list(fittings.fitted(session, torch))
+        for part in parts:
+            fittings.remove_part(lite.shop, lite.lead, torch, part)
+    page = lead.get("/shelf/items/new").text
+    assert "All part types in use" not in page
+    assert "No part type is in a torch yet" in page
+
+
+def test_a_replacement_says_where_the_new_part_lies_and_what_was_taken(
+    kept: Kept, tech: TestClient
+) -> None:
+    floor = kept.floor
+    item = kept.line(kept.nozzle)
+    shelf_items.edit_item(
+        floor.shop, floor.lead, item.id, name=item.name, code=item.code, place="Rack 1", active=True
+    )
+    shelf_ledger.goods_in(
+        floor.shop, floor.tech, item_id=kept.kit, pieces="2", key=floor.key(), lot="K-7"
+    )
+    number = floor.draft()
+    drafts.set_mark(floor.shop, floor.tech, number, "nozzle", "arc-marks", "seen")
+    floor.look_all(number)
+    drafts.add_reading(floor.shop, floor.tech, number, "0.40 mm", key=floor.key())
+    page = tech.get(f"/bench/{number}?part=sign").text
+    assert "nozzle 300: 2 in kits, Rack 1" in page
+    assert "electrode 300: 2 in kits</li>" in page
+    signing.sign(floor.shop, floor.tech, number, key=floor.key())
+    page = tech.get(f"/records/{number}").text
+    assert f'<a href="/shelf/items/{kept.nozzle}">nozzle 300</a>' in page
+    assert "(lot K-7)" in page
+    assert "put back since" not in page
+    before = views.record(floor.shop, floor.tech, number).sha256
+    signing.correct(floor.shop, floor.tech, number, reason="typed wrong", key=floor.key())
+    assert views.record(floor.shop, floor.tech, number).sha256 == before
+
+
+def test_a_part_that_was_in_the_torch_comes_off_no_shelf(kept: Kept, tech: TestClient) -> None:
+    counted(tech, kept.nozzle, "2")
+    url = f"/torches/{kept.floor.other}/fit"
+    page = tech.get(f"/torches/{kept.floor.other}").text
+    assert 'name="was_in" value="yes"' in page
+    kind = str(kept.line(kept.nozzle).part_type_id)
+    assert tech.post(url, data={"part_type_id": kind, "was_in": "yes"}).status_code == 303
+    assert kept.line(kept.nozzle).on_shelf == 2
+    assert tech.post(url, data={"part_type_id": kind}).status_code == 303
+    assert kept.line(kept.nozzle).on_shelf == 1
