@@ -200,7 +200,8 @@ def test_paper_has_the_list_and_the_ledger_without_buttons(shelf: Shelf) -> None
     assert not page.is_visible(".scan-box")
 
 
-HEIGHTS = """what => [...document.querySelectorAll(what)].map(r => r.getBoundingClientRect().height)"""
+HEIGHTS = """what => [...document.querySelectorAll(what)]
+  .map(row => row.getBoundingClientRect().height)"""
 
 
 def test_on_a_phone_an_item_is_two_lines_and_a_count_one_row(shelf: Shelf) -> None:
