@@ -198,3 +198,21 @@ def test_paper_has_the_list_and_the_ledger_without_buttons(shelf: Shelf) -> None
     page.goto("/shelf")
     assert page.is_visible(".shelf-list")
     assert not page.is_visible(".scan-box")
+
+
+HEIGHTS = """what => [...document.querySelectorAll(what)]
+  .map(row => row.getBoundingClientRect().height)"""
+
+
+def test_on_a_phone_an_item_is_two_lines_and_a_count_one_row(shelf: Shelf) -> None:
+    page = shelf.seat.page(PHONE)
+    page.goto("/shelf")
+    rows = page.evaluate(HEIGHTS, ".shelf-list tbody tr")
+    assert len(rows) == 9
+    # Half of what one item took with a line for each of its figures.
+    assert max(rows) < 150
+    links = page.evaluate(HEIGHTS, ".shelf-list td:first-child a")
+    assert min(links) >= 48
+    page.goto("/shelf/count")
+    assert max(page.evaluate(HEIGHTS, ".count-line")) < 190
+    assert min(page.evaluate(HEIGHTS, ".count-name a")) >= 48

@@ -1,10 +1,12 @@
 """A process that moves pieces on the shelf, printing each act only once it is in the book.
 
-Started, and killed in the middle of it, by test_kill_shelf.py.
+Started by test_kill_shelf.py. It reads what to do line by line; each line is done by a process
+of its own, forked so that nothing is loaded twice, and killed in the middle of it.
 """
 
 from __future__ import annotations
 
+import os
 import sys
 
 from pitwise.records.database import Database
@@ -38,4 +40,12 @@ def main(url: str, run: str, torch: int, person: int, kit: int, nozzle: int) -> 
 
 
 if __name__ == "__main__":
-    main(sys.argv[1], sys.argv[2], *(int(a) for a in sys.argv[3:7]))
+    for asked in sys.stdin:
+        url, run, *given = asked.split()
+        child = os.fork()
+        if child == 0:
+            print(f"pid {os.getpid()}", flush=True)
+            main(url, run, *(int(a) for a in given))
+            os._exit(1)
+        os.waitpid(child, 0)
+        print("gone", flush=True)

@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -26,25 +27,39 @@ MOVER = Path(__file__).with_name("shelf_mover.py")
 KILLS = {"sqlite": 4, "postgres": 2}
 
 
-def _run_and_kill(url: str, run: int, given: tuple[int, ...], wait: float) -> list[str]:
-    process = subprocess.Popen(
-        [sys.executable, str(MOVER), url, str(run), *map(str, given)],
-        stdout=subprocess.PIPE,
-        text=True,
-    )
-    assert process.stdout is not None
+@pytest.fixture(scope="module")
+def mover() -> Iterator[subprocess.Popen[str]]:
+    """The process whose children move pieces and are killed."""
+    with subprocess.Popen(
+        [sys.executable, str(MOVER)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as process:
+        yield process
+        assert process.stdin is not None
+        process.stdin.close()
+        assert process.wait(timeout=20) == 0
+
+
+def _run_and_kill(
+    mover: subprocess.Popen[str], url: str, run: int, given: tuple[int, ...], wait: float
+) -> list[str]:
+    assert mover.stdin is not None
+    assert mover.stdout is not None
+    print(url, run, *given, file=mover.stdin, flush=True)
+    word, child = mover.stdout.readline().split()
+    assert word == "pid"
     # The moment falls anywhere in the work: counted from the first thing acknowledged.
-    lines = [process.stdout.readline()]
+    lines = [mover.stdout.readline()]
+    assert lines[0].startswith("in "), lines
     time.sleep(wait)
-    os.kill(process.pid, signal.SIGKILL)
-    lines += process.stdout.readlines()
-    process.stdout.close()
-    process.wait()
-    return [line.strip() for line in lines if line.endswith("\n")]
+    os.kill(int(child), signal.SIGKILL)
+    lines += iter(mover.stdout.readline, "gone\n")
+    return [line.strip() for line in lines]
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_killed_while_pieces_move(kind: str, tmp_path: Path, session_folder: Path) -> None:
+def test_killed_while_pieces_move(
+    kind: str, tmp_path: Path, session_folder: Path, mover: subprocess.Popen[str]
+) -> None:
     randoms = random.Random(12)
     with open_floor(kind, tmp_path, session_folder) as made:
         torch, person = made.torch, made.tech.person_id or 0
@@ -58,7 +73,7 @@ def test_killed_while_pieces_move(kind: str, tmp_path: Path, session_folder: Pat
             given = (torch, person, shelf.kit, shelf.nozzle)
             said: list[str] = []
             for run in range(KILLS[kind]):
-                said += _run_and_kill(url, run, given, randoms.uniform(0.0, 0.35))
+                said += _run_and_kill(mover, url, run, given, randoms.uniform(0.0, 0.35))
             with database.read() as session:
                 lines = session.scalars(select(Movement).order_by(Movement.id)).all()
                 signed = set(

@@ -14,7 +14,7 @@ from book_fixture import empty_url
 from kit import Floor, open_floor
 from pitwise.records.database import Database
 from pitwise.records.rows import kept_tables
-from pitwise.services import fittings, shelf_items, shelf_ledger, shelf_orders
+from pitwise.services import fittings, planned_work, shelf_items, shelf_ledger, shelf_orders
 from pitwise.services.book import export_book, restore_book, verify_book
 from pitwise.services.people import SYSTEM
 from pitwise.services.shopfloor import Shop
@@ -225,3 +225,26 @@ def test_the_scene_holds_all_that_is_tampered_with(filled: tuple[Path, dict[str,
     with contextlib.closing(sqlite3.connect(filled[0])) as connection:
         kinds = {k for (k,) in connection.execute("SELECT DISTINCT kind FROM movement")}
     assert kinds == {"goods-in", "undone", "kit-opened", "fitted", "counted"}
+
+
+def test_usual_work_that_was_set_is_held_against_the_trail(
+    tmp_path: Path, session_folder: Path
+) -> None:
+    with open_floor("sqlite", tmp_path, session_folder) as floor:
+        planned_work.set_base_load(
+            floor.shop,
+            floor.lead,
+            floor.torch,
+            starts_per_day="40",
+            minutes_per_start="0.5",
+            reason="as agreed",
+        )
+        assert verify_book(floor.shop, SYSTEM).faults == ()
+        path = Path(str(floor.shop.database.url.database))
+    with contextlib.closing(sqlite3.connect(path)) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    found = faults_after(path, tmp_path, ["UPDATE base_load SET starts_per_day = 4"])
+    assert [(table, row) for table, row, _ in found] == [("base_load", "id 1")]
+    assert CHANGED in found[0][2]
+    found = faults_after(path, tmp_path, ["DELETE FROM base_load"])
+    assert [(table, row) for table, row, _ in found] == [("base_load", "id 1")]

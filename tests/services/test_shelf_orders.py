@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
+import threading
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 
-from kit import Floor
+from kit import KINDS, Floor, open_floor
 from pitwise.services import fittings, setup, shelf_items, shelf_ledger, shelf_orders
 from pitwise.services.book import verify_book
 from pitwise.services.errors import ConflictError, NotAllowedError, NotFoundError, ServiceError
@@ -217,7 +219,9 @@ def test_an_order_is_received_line_by_line_and_closed(floor: Floor) -> None:
         }
     shelf.undo(came)
     assert shelf_orders.order_view(shop, floor.tech, order).lines[0].received == 0
-    shelf.goods_in(shelf.nozzle, 12, "A", order_line_id=nozzles.id)
+    with pytest.raises(ConflictError, match="only 10 of 10 are still to come of O-0001, not 12"):
+        shelf.goods_in(shelf.nozzle, 12, "A", order_line_id=nozzles.id)
+    shelf.goods_in(shelf.nozzle, 12, "A", order_line_id=nozzles.id, seen=0, more=True)
     floor.clock.forward(days=9)
     view = shelf_orders.order_view(shop, floor.tech, order)
     assert [(x.received, x.outstanding, x.late) for x in view.lines] == [
@@ -236,6 +240,107 @@ def test_an_order_is_received_line_by_line_and_closed(floor: Floor) -> None:
     with pytest.raises(ConflictError, match="closed already"):
         shelf_orders.close_order(shop, floor.lead, order, "again")
     assert verify_book(shop, SYSTEM).faults == ()
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_two_tablets_can_not_put_in_one_delivery_twice(
+    kind: str, tmp_path: Path, session_folder: Path
+) -> None:
+    with open_floor(kind, tmp_path, session_folder) as floor:
+        shelf = shelf_on(floor)
+        supplier = shelf_items.add_supplier(floor.shop, floor.lead, name="Spares 1")
+        order = ordered(shelf, supplier_id=supplier, lines=[(shelf.nozzle, 8)])
+        line = shelf_orders.order_view(floor.shop, floor.tech, order).lines[0]
+        refused: list[ServiceError] = []
+
+        def put_in(key: str) -> None:
+            try:
+                shelf.goods_in(shelf.nozzle, 4, key=key, order_line_id=line.id, seen=0)
+            except ServiceError as error:
+                refused.append(error)
+
+        keys = [floor.key(), floor.key()]
+        tablets = [threading.Thread(target=put_in, args=(key,)) for key in keys]
+        for tablet in tablets:
+            tablet.start()
+        for tablet in tablets:
+            tablet.join()
+        assert shelf.balance(shelf.nozzle) == 4
+        (error,) = refused
+        assert (error.status, error.place) == (409, "pieces")
+        assert "4 of 8 have come by now; this page said 0" in error.problem
+        # More than ordered is never by the way, and a line of another order is no line of this.
+        with pytest.raises(ConflictError, match="More of these came"):
+            shelf.goods_in(shelf.nozzle, 5, order_line_id=line.id, seen=4)
+        with pytest.raises(ServiceError, match="that line is of O-0001, not of O-0009"):
+            shelf.goods_in(shelf.nozzle, 1, order_line_id=line.id, seen=4, order_id=9)
+        shelf.goods_in(shelf.nozzle, 5, order_line_id=line.id, seen=4, more=True)
+        assert shelf.balance(shelf.nozzle) == 9
+
+
+def test_a_share_a_price_or_a_spread_that_is_a_slip_is_refused(lite: Floor) -> None:
+    shelf = shelf_on(lite)
+    shop, lead = lite.shop, lite.lead
+    supplier = shelf_items.add_supplier(shop, lead, name="Kerfholm Spares")
+    rule = {"service": "95", "order_cost": "30", "hold_rate": "20 %"}
+    for typed in ("0.95", "95", "95 %", " 95% "):
+        shelf_items.set_rule(shop, lead, None, **(rule | {"service": typed}))
+        assert shelf.line(shelf.nozzle).rule.service == pytest.approx(0.95)
+    shelf_items.set_rule(shop, lead, None, **(rule | {"hold_rate": "0.2"}))
+    assert shelf.line(shelf.nozzle).rule.hold_rate == pytest.approx(0.2)
+    for name, typed, said in (
+        ("service", "0.95 %", "did you mean 95 %"),
+        ("service", "40", "less than one of two"),
+        ("service", "100", "can't be kept"),
+        ("hold_rate", "0.2 %", "did you mean 20 %"),
+        ("order_cost", "1,250", "write 1250 for the thousands, or 1.250 with a point"),
+        ("shortage_cost", "1,250", "can be read two ways"),
+    ):
+        with pytest.raises(ServiceError, match=said) as caught:
+            shelf_items.set_rule(shop, lead, None, **(rule | {name: typed}))
+        assert caught.value.place == name
+    given = {"price": "16,80", "currency": "eur", "lead_days": "5", "lead_days_sd": "1,5"}
+    shelf_items.set_terms(shop, lead, shelf.nozzle, supplier_id=supplier, **given)
+    told = shelf.line(shelf.nozzle).terms
+    assert told is not None
+    assert (told.price, told.currency, told.lead_days_sd) == (16.8, "EUR", 1.5)
+    for name, typed, said in (
+        ("price", "1,250", "can be read two ways"),
+        ("lead_days_sd", "1000", "more than the 5 days"),
+    ):
+        with pytest.raises(ServiceError, match=said):
+            shelf_items.set_terms(
+                shop, lead, shelf.nozzle, supplier_id=supplier, **(given | {name: typed})
+            )
+    for typed, said in (("1,250", "two ways"), ("0", "0 is no price"), ("0,00", "no price")):
+        with pytest.raises(ServiceError, match=said):
+            shelf.goods_in(shelf.nozzle, 1, unit_price=typed)
+    shelf.goods_in(shelf.nozzle, 1, unit_price="1250", currency="Eur")
+    line = shelf.ledger(shelf.nozzle)[0]
+    assert (line.unit_price, line.currency) == (1250.0, "EUR")
+    # Another word than a code of three letters is written as it stands in the book.
+    other = given | {"currency": "kr."}
+    shelf_items.set_terms(shop, lead, shelf.electrode, supplier_id=supplier, **other)
+    other = given | {"currency": "KR."}
+    shelf_items.set_terms(shop, lead, shelf.electrode, supplier_id=supplier, **other)
+    told = shelf.line(shelf.electrode).terms
+    assert told is not None
+    assert told.currency == "kr."
+
+
+def test_suppliers_differ_by_more_than_capitals(lite: Floor) -> None:
+    shop, lead = lite.shop, lite.lead
+    one = shelf_items.add_supplier(shop, lead, name="Kerfholm Spares")
+    two = shelf_items.add_supplier(shop, lead, name="Straße 7")
+    for name in ("kerfholm spares", "STRASSE 7"):
+        with pytest.raises(ConflictError, match="already"):
+            shelf_items.add_supplier(shop, lead, name=name)
+    with pytest.raises(ConflictError, match="'Kerfholm Spares' already"):
+        shelf_items.edit_supplier(shop, lead, two, name="KERFHOLM spares")
+    # One's own name in other capitals is a rename like any.
+    shelf_items.edit_supplier(shop, lead, one, name="KERFHOLM Spares")
+    with shop.database.read() as session:
+        assert [s.name for s in shelf_items.suppliers(session)] == ["KERFHOLM Spares", "Straße 7"]
 
 
 def test_an_order_that_came_whole_is_received_and_a_late_one_says_so(lite: Floor) -> None:

@@ -5,11 +5,11 @@ from __future__ import annotations
 import threading
 
 import pytest
-from sqlalchemy import select
+from sqlalchemy import func, select
 
 from kit import Floor
-from pitwise.records.tables import InspectionRow, PartItem
-from pitwise.services import drafts, fittings, shelf_items, signing
+from pitwise.records.tables import InspectionRow, PartItem, PartType
+from pitwise.services import drafts, fittings, shelf_items, shelf_ledger, signing
 from pitwise.services.book import verify_book
 from pitwise.services.errors import ConflictError
 from pitwise.services.people import SYSTEM
@@ -287,3 +287,32 @@ def make_ready(floor: Floor, number: int) -> None:
     drafts.set_mark(floor.shop, floor.tech, number, *WORN[0], "seen")
     floor.look_all(number)
     drafts.add_reading(floor.shop, floor.tech, number, "0.40 mm", key=floor.key())
+
+
+def test_one_code_is_one_thing(lite: Floor) -> None:
+    shelf = shelf_on(lite)
+    shop, lead = lite.shop, lite.lead
+    with shop.database.read() as session:
+        newest = session.scalar(select(func.max(PartItem.id))) or 0
+        kind = session.scalar(select(PartType.id).where(PartType.part == "nozzle"))
+    code = shelf.line(shelf.electrode).code
+    for tag, said in ((code.lower(), "the code of 'electrode 300'"), ("o-0001", "orders")):
+        with pytest.raises(ConflictError, match=said):
+            fittings.fit_part(shop, lead, lite.other, part_type_id=kind, new_tag=tag)
+    # The tag the next part would get is an item's code by now, and the one after a part's.
+    shelf_items.add_item(shop, lead, kind="other", name="Grease", code=f"nz-{newest + 1:05d}")
+    item = fittings.fit_part(shop, lead, lite.other, part_type_id=kind)
+    with shop.database.read() as session:
+        part = session.get(PartItem, item)
+        assert part is not None
+        assert (part.id, part.tag) == (newest + 1, f"NZ-{newest + 2:05d}")
+    again = fittings.fit_part(shop, lead, lite.other, part_type_id=kind)
+    with shop.database.read() as session:
+        part = session.get(PartItem, again)
+        assert part is not None
+        assert part.tag == f"NZ-{newest + 3:05d}"
+    for wanted in (f"nz-{newest + 1:05d}", f"nz-{newest + 2:05d}"):
+        found = shelf_ledger.by_code(shop, lead, wanted)
+        assert found.kind == ("item" if wanted.endswith(f"{newest + 1}") else "part")
+    with pytest.raises(ConflictError, match="the tag of a part"):
+        shelf_items.add_item(shop, lead, kind="other", name="O-ring", code=f"NZ-{newest + 3:05d}")

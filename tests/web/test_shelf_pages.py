@@ -15,7 +15,15 @@ import segno
 from fastapi.testclient import TestClient
 
 from kit import Floor
-from pitwise.services import shelf_items, shelf_ledger, shelf_orders
+from pitwise.services import (
+    drafts,
+    fittings,
+    shelf_items,
+    shelf_ledger,
+    shelf_orders,
+    signing,
+    views,
+)
 from pitwise.services.shelf_model import ItemLine
 
 
@@ -151,7 +159,7 @@ def test_what_was_typed_stays_and_the_refusal_stands_beside_it(
     assert good.headers["hx-redirect"] == f"/shelf/items/{item}"
     page = tech.get(f"/shelf/items/{item}").text
     assert "11.80 EUR each" in page
-    assert "20 of lot L-7" in page
+    assert '20 of <span class="unbroken">lot L-7</span>' in page
 
 
 def test_no_number_is_no_count(kept: Kept, tech: TestClient) -> None:
@@ -193,8 +201,16 @@ def test_two_tablets_count_one_drawer(kept: Kept, tech: TestClient, lead: TestCl
     assert answer.status_code == 409
     assert "moved from 12 to 11" in answer.text
     again = form(answer.text, url)
-    # What was typed stays; the figure that is shown now is the one the next touch goes by.
-    assert (again["counted"], again["seen"]) == ("12", "11")
+    # The field held the book's old figure, untouched: a second touch must not write it down.
+    assert (again["counted"], again["seen"]) == ("11", "11")
+    answer = lead.post(url, data={**seen, "counted": "14", "key": kept.floor.key()})
+    assert answer.status_code == 409
+    again = form(answer.text, url)
+    # What was typed by hand stays; the figure that is shown now is the one it goes by.
+    assert (again["counted"], again["seen"]) == ("14", "11")
+    again["counted"] = "12"
+    # A page that says no figure where its figure should be is none of ours.
+    assert lead.post(url, data={**again, "seen": "abc"}).status_code == 422
     assert lead.post(url, data=again).status_code == 303
     assert kept.line(item).on_shelf == 12
 
@@ -373,8 +389,34 @@ def test_goods_come_in_by_the_line_of_an_order(
     part = {**receive, "pieces": "8", "lot": "L-1"}
     assert tech.post(f"{url}/receive", data=part).status_code == 303
     assert kept.line(kept.electrode).on_shelf == 8
+    # Another tablet with the same page: the boxes are in already.
+    other = {**receive, "pieces": "8", "key": kept.floor.key()}
+    answer = tech.post(f"{url}/receive", data=other)
+    assert answer.status_code == 409
+    assert "8 of 20 have come by now; this page said 0" in answer.text
+    assert form(answer.text, f"{url}/receive")["seen"].endswith(":8")
+    assert tech.post(f"{url}/receive", data={**other, "seen": ""}).status_code == 422
+    stranger = tech.post("/shelf/orders/999/receive", data=other)
+    assert stranger.status_code in (404, 422)
     page = tech.get(url).text
     assert "12 pieces still to come" in page
+    many = {**form(page, f"{url}/receive"), "pieces": "13"}
+    answer = tech.post(f"{url}/receive", data=many)
+    assert answer.status_code == 409
+    assert "Only 12 of 20 are still to come" in answer.text
+    # The item's own form goes by the same figures.
+    goods = f"/shelf/items/{kept.electrode}/goods-in"
+    fields = form(tech.get(f"/shelf/items/{kept.electrode}").text, goods)
+    stale = {**fields, "order_line_id": receive["line_id"], "pieces": "8"}
+    answer = tech.post(goods, data={**stale, "seen": f"{receive['line_id']}:0"})
+    assert answer.status_code == 409
+    assert "8 of 20 have come by now" in answer.text
+    assert tech.post(goods, data={**stale, "seen": "9999:0"}).status_code == 422
+    answer = tech.post(goods, data={**stale, "pieces": "13"})
+    assert answer.status_code == 409
+    assert kept.line(kept.electrode).on_shelf == 8
+    # Orders say what is still to come of what.
+    assert "20 × electrode 300 (12 to come)" in tech.get("/shelf/orders").text
     assert "12 to come" in tech.get(f"/shelf/items/{kept.electrode}").text
     assert tech.post(f"{url}/close", data={"reason": "x"}).status_code == 403
     assert lead.post(f"{url}/close").status_code == 422
@@ -403,17 +445,36 @@ def test_terms_and_rules_are_leads_work_and_keep_what_was_typed(
     answer = lead.post(f"{item}/rule", data={**rule, "service": "100"})
     assert answer.status_code == 422
     assert 'id="rule-service-why"' in answer.text
-    # Per cent as the form asks for it: 0.5 is half a per cent, not half.
-    assert lead.post(f"{item}/rule", data={**rule, "hold_rate": "0.5"}).status_code == 303
-    assert kept.line(kept.nozzle).rule.hold_rate == pytest.approx(0.005)
+    # A share typed where per cent are asked for is asked about, not taken.
+    for name, typed, meant in (("service", "0.95", "95"), ("hold_rate", "0.2", "20")):
+        answer = lead.post(f"{item}/rule", data={**rule, name: typed})
+        assert answer.status_code == 422
+        assert f'id="rule-{name}-why"' in answer.text
+        assert f"Did you mean {meant} %?" in answer.text
+        assert form(answer.text, f"{item}/rule")[name] == typed
+    assert lead.post(f"{item}/rule", data={**rule, "hold_rate": "12.5 %"}).status_code == 303
+    assert kept.line(kept.nozzle).rule.hold_rate == pytest.approx(0.125)
     assert kept.line(kept.nozzle).rule.of == "item"
     shop = form(lead.get("/shelf/setup").text, "/shelf/rule")
     assert lead.post("/shelf/rule", data={**shop, "service": "98"}).status_code == 303
     assert kept.line(kept.electrode).rule.service == pytest.approx(0.98)
     assert "The shop's rule." in html.unescape(tech.get("/shelf/setup").text)
     assert lead.post("/shelf/suppliers", data={"name": "Harbour Supply"}).status_code == 409
-    assert lead.post("/shelf/suppliers", data={"name": "Northgate"}).status_code == 303
-    assert "Northgate" in tech.get("/shelf/setup").text
+    assert lead.post("/shelf/suppliers", data={"name": "Northgaet"}).status_code == 303
+    page = lead.get("/shelf/setup").text
+    assert "/shelf/suppliers/" not in tech.get("/shelf/setup").text
+    named = re.findall(r'action="(/shelf/suppliers/\d+)"', page)
+    url = next(u for u in named if form(page, u)["name"] == "Northgaet")
+    assert tech.post(url, data={"name": "Northgate", "active": "yes"}).status_code == 403
+    answer = lead.post(url, data={"name": "harbour supply", "active": "yes"})
+    assert answer.status_code == 409
+    assert form(answer.text, url)["name"] == "harbour supply"
+    assert lead.post(url, data={"name": "Northgate", "active": "yes"}).status_code == 303
+    assert lead.post(url, data={"name": "Northgate"}).status_code == 303
+    assert "Northgate</b> <small>(put aside)" in tech.get("/shelf/setup").text
+    assert ">Northgate</option>" not in lead.get(item).text
+    assert lead.post(url, data={"name": "Northgate", "active": "yes"}).status_code == 303
+    assert ">Northgate</option>" in lead.get(item).text
 
 
 def test_names_codes_and_kits(kept: Kept, lead: TestClient) -> None:
@@ -512,3 +573,82 @@ def test_the_head_leads_to_the_shelf(kept: Kept, tech: TestClient) -> None:
     more = tech.get("/more").text
     for path in ("/life", "/change", "/month"):
         assert f'href="{path}"' in more
+
+
+def test_a_line_is_undone_on_its_own_items_page_alone(kept: Kept, tech: TestClient) -> None:
+    counted(tech, kept.electrode, "4")
+    page = tech.get(f"/shelf/items/{kept.electrode}").text
+    undo = form(page, f"/shelf/items/{kept.electrode}/undo") | {"reason": "wrong number"}
+    answer = tech.post(f"/shelf/items/{kept.nozzle}/undo", data=undo)
+    assert answer.status_code == 422
+    assert "is of another item" in answer.text
+    assert kept.line(kept.electrode).on_shelf == 4
+    assert "Your own lines you can undo for 24 hours" in page
+
+
+def test_the_round_fills_in_the_new_figure_and_keeps_what_was_typed(
+    kept: Kept, tech: TestClient
+) -> None:
+    counted(tech, kept.nozzle, "3")
+    url = f"/shelf/count/{kept.nozzle}"
+    fields = form(tech.get("/shelf/count").text, url)
+    assert (fields["counted"], fields["seen"]) == ("3", "3")
+    counted(tech, kept.nozzle, "2")
+    for typed, stands in (("3", "2"), ("5", "5"), (" 3 ", "2")):
+        sent = {**fields, "counted": typed, "key": kept.floor.key()}
+        answer = tech.post(url, data=sent, headers={"HX-Request": "true"})
+        assert answer.status_code == 409
+        again = form(answer.text, url)
+        assert (again["counted"], again["seen"]) == (stands, "2")
+    assert kept.line(kept.nozzle).on_shelf == 2
+
+
+def test_a_book_without_parts_does_not_say_that_all_are_kept(lite: Floor, lead: TestClient) -> None:
+    for torch in (lite.torch, lite.other):
+        with lite.shop.database.read() as session:
+            parts = list(fittings.fitted(session, torch))
+        for part in parts:
+            fittings.remove_part(lite.shop, lite.lead, torch, part)
+    page = lead.get("/shelf/items/new").text
+    assert "All part types in use" not in page
+    assert "No part type is in a torch yet" in page
+
+
+def test_a_replacement_says_where_the_new_part_lies_and_what_was_taken(
+    kept: Kept, tech: TestClient
+) -> None:
+    floor = kept.floor
+    item = kept.line(kept.nozzle)
+    shelf_items.edit_item(
+        floor.shop, floor.lead, item.id, name=item.name, code=item.code, place="Rack 1", active=True
+    )
+    shelf_ledger.goods_in(
+        floor.shop, floor.tech, item_id=kept.kit, pieces="2", key=floor.key(), lot="K-7"
+    )
+    number = floor.draft()
+    drafts.set_mark(floor.shop, floor.tech, number, "nozzle", "arc-marks", "seen")
+    floor.look_all(number)
+    drafts.add_reading(floor.shop, floor.tech, number, "0.40 mm", key=floor.key())
+    page = tech.get(f"/bench/{number}?part=sign").text
+    assert "nozzle 300: 2 in kits, Rack 1" in page
+    assert "electrode 300: 2 in kits</li>" in page
+    signing.sign(floor.shop, floor.tech, number, key=floor.key())
+    page = tech.get(f"/records/{number}").text
+    assert f'<a href="/shelf/items/{kept.nozzle}">nozzle 300</a>' in page
+    assert "(lot K-7)" in page
+    assert "put back since" not in page
+    before = views.record(floor.shop, floor.tech, number).sha256
+    signing.correct(floor.shop, floor.tech, number, reason="typed wrong", key=floor.key())
+    assert views.record(floor.shop, floor.tech, number).sha256 == before
+
+
+def test_a_part_that_was_in_the_torch_comes_off_no_shelf(kept: Kept, tech: TestClient) -> None:
+    counted(tech, kept.nozzle, "2")
+    url = f"/torches/{kept.floor.other}/fit"
+    page = tech.get(f"/torches/{kept.floor.other}").text
+    assert 'name="was_in" value="yes"' in page
+    kind = str(kept.line(kept.nozzle).part_type_id)
+    assert tech.post(url, data={"part_type_id": kind, "was_in": "yes"}).status_code == 303
+    assert kept.line(kept.nozzle).on_shelf == 2
+    assert tech.post(url, data={"part_type_id": kind}).status_code == 303
+    assert kept.line(kept.nozzle).on_shelf == 1

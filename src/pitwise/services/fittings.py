@@ -13,6 +13,7 @@ from pitwise.records.tables import Counter, Fitting, PartItem, PartType, Torch
 from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
 from pitwise.services.fields import clean_text
 from pitwise.services.permissions import Actor, require
+from pitwise.services.shelf_codes import next_free, refuse_code_of_item, refuse_order_code
 from pitwise.services.shelf_signing import take_for
 from pitwise.services.shopfloor import Shop
 from pitwise.wear.use import CounterReading
@@ -129,14 +130,18 @@ def life_of(session: Session, part_item_id: int, now: tuple[int, float] | None =
 def new_item(
     session: Session, part_type: PartType, at: dt.datetime, *, tag: str = "", lot: str = ""
 ) -> PartItem:
-    """Put a new individual part into the book; without a tag it gets the next number."""
+    """Put a new individual part into the book; without a tag it gets the next free number."""
+    if tag:
+        refuse_order_code("tag", tag)
+        refuse_code_of_item(session, "tag", tag)
     item = PartItem(part_type_id=part_type.id, tag=tag or "-", lot=lot or None, created_at=at)
     if tag and session.scalar(select(PartItem).where(PartItem.tag == tag)):
         raise ConflictError("tag", f"'{tag}' is on another part", "give this part its own tag")
     session.add(item)
     session.flush()
     if not tag:
-        item.tag = f"{_TAG_LETTERS[part_type.part]}-{item.id:05d}"
+        letters = _TAG_LETTERS[part_type.part]
+        item.tag = next_free(session, item.id, lambda n: f"{letters}-{n:05d}")
         session.flush()
     item.part_type = part_type
     return item

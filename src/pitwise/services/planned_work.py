@@ -20,6 +20,7 @@ from pitwise.services.fields import clean_text, decimal_number, whole_number
 from pitwise.services.permissions import Actor, require
 from pitwise.services.planned_model import BaseLoad, NoLoad, PlannedLine, ahead_of
 from pitwise.services.program_counts import count_of
+from pitwise.services.shelf_trail import note_row
 from pitwise.services.shopfloor import Shop
 from pitwise.services.station_settings import settings_of
 from pitwise.services.use_files import current_use
@@ -386,12 +387,13 @@ def set_base_load(
             at=shop.clock(),
         )
         session.add(row)
-        session.flush()
-        shop.note(
+        note_row(
+            shop,
             session,
             actor,
             "base-load-set",
             f"torch {torch.id}",
+            row,
             starts_per_day=starts,
             minutes_per_start=minutes,
             reason=words,

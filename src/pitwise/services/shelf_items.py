@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 
-from sqlalchemy import func, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from pitwise.records.shelf_tables import KitLine, ShelfItem
@@ -13,6 +13,12 @@ from pitwise.records.tables import Fitting, PartItem, PartType
 from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
 from pitwise.services.fields import clean_text
 from pitwise.services.permissions import Actor, require
+from pitwise.services.shelf_codes import (
+    next_free,
+    refuse_code_of_item,
+    refuse_order_code,
+    refuse_tag_of_part,
+)
 from pitwise.services.shelf_model import ItemLine, KitPart
 from pitwise.services.shelf_read import (
     balance,
@@ -64,7 +70,6 @@ __all__ = [
 _KINDS = ("part", "kit", "other")
 # A code is scanned from a label, typed by a scanner, and looked for: no spaces, plain signs.
 _CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._/+-]{0,39}")
-_ORDER_CODE = re.compile(r"[Oo]-[0-9]+")
 _MOST_IN_A_KIT = 1000
 
 
@@ -145,7 +150,7 @@ def _add(
     session.add(row)
     session.flush()
     if not code:
-        row.code = _next_code(session, row.id)
+        row.code = next_free(session, row.id, lambda n: f"S-{n:04d}")
     for item_id, pieces in sorted(holds.items()):
         held = get_item(session, item_id)
         if held.kind == "kit":
@@ -195,24 +200,10 @@ def _free_code(session: Session, code: str, but: int | None = None) -> str:
             f"'{code}' has a sign that scanners trip over",
             "use letters, digits and . _ / + - only, without spaces",
         )
-    if _ORDER_CODE.fullmatch(code):
-        raise ConflictError("code", f"'{code}' is how orders are named", "choose another code")
-    low = code.lower()
-    twin = session.scalar(select(ShelfItem).where(func.lower(ShelfItem.code) == low))
-    if twin is not None and twin.id != but:
-        raise ConflictError("code", f"'{code}' is the code of '{twin.name}'", "choose another")
-    if session.scalar(select(PartItem.id).where(func.lower(PartItem.tag) == low)) is not None:
-        raise ConflictError("code", f"'{code}' is the tag of a part", "choose another code")
+    refuse_order_code("code", code)
+    refuse_code_of_item(session, "code", code, but)
+    refuse_tag_of_part(session, "code", code)
     return code
-
-
-def _next_code(session: Session, ident: int) -> str:
-    taken = set(session.scalars(select(ShelfItem.code))) | set(
-        session.scalars(select(PartItem.tag).where(PartItem.tag.like("S-%")))
-    )
-    while f"S-{ident:04d}" in taken:
-        ident += 1
-    return f"S-{ident:04d}"
 
 
 def edit_item(

@@ -13,7 +13,7 @@ from pitwise.records.shelf_tables import Movement, ShelfItem, ShelfOrder, ShelfO
 from pitwise.records.tables import PartItem, Person
 from pitwise.services.drafts import check_key
 from pitwise.services.errors import ConflictError, NotAllowedError, NotFoundError, ServiceError
-from pitwise.services.fields import clean_text, decimal_number, whole_number
+from pitwise.services.fields import clean_text, whole_number
 from pitwise.services.permissions import Actor, may, require
 from pitwise.services.shelf_model import Found, MovementLine
 from pitwise.services.shelf_move import (
@@ -33,8 +33,9 @@ from pitwise.services.shelf_read import (
     kit_lines,
     last_counts,
     lots,
+    received,
 )
-from pitwise.services.shelf_terms import shop_currency
+from pitwise.services.shelf_terms import amount_of, fold_currency, shop_currency
 from pitwise.services.shopfloor import Shop
 
 __all__ = [
@@ -110,6 +111,9 @@ def goods_in(
     unit_price: str = "",
     currency: str = "",
     order_line_id: int | None = None,
+    order_id: int | None = None,
+    seen: int | None = None,
+    more: bool = False,
     note: str = "",
 ) -> int:
     """Put pieces that came onto the shelf.
@@ -126,6 +130,13 @@ def goods_in(
         Of one piece; without a price the order's, where it came of one.
     order_line_id : int or None
         The line of an open order they came of.
+    order_id : int or None
+        The order whose page this is; a line of another is refused.
+    seen : int or None
+        How many the person's screen said had come of that line: refused when more or
+        fewer have by now, for another tablet may have put in the same boxes.
+    more : bool
+        Whether more may come of the line than was ordered; only by a deliberate touch.
     note : str
 
     Returns
@@ -138,7 +149,13 @@ def goods_in(
     number = _pieces("pieces", pieces)
     lot = clean_text("lot", lot, empty_ok=True)
     note = clean_text("note", note, longest=400, empty_ok=True)
-    price = decimal_number("unit_price", unit_price, high=1e7)
+    price = amount_of("unit_price", unit_price)
+    if price == 0:
+        raise ServiceError(
+            "unit_price",
+            "0 is no price",
+            "leave it empty; where they were a gift, say so in the note",
+        )
     unit: str | None = clean_text("currency", currency, longest=20, empty_ok=True) or None
     with shop.database.write() as session:
         same = _again(session, key, item_id, "goods-in", number)
@@ -146,7 +163,8 @@ def goods_in(
             return same.id
         item = _kept(session, item_id)
         if order_line_id is not None:
-            line = _open_line(session, order_line_id, item)
+            line = _open_line(session, order_line_id, item, order_id)
+            _refuse_twice(session, line, number, seen, more=more)
             if price is None:
                 price, unit = line.unit_price, line.currency
             else:
@@ -155,6 +173,7 @@ def goods_in(
             unit = shop_currency(session, item.id)
             if unit is None:
                 raise ServiceError("currency", "is empty", "write it as it stands behind amounts")
+        unit = fold_currency(session, unit) if unit else None
         about = About(
             order_line_id=order_line_id,
             unit_price=price,
@@ -165,16 +184,45 @@ def goods_in(
         return write_line(shop, session, actor, item.id, "goods-in", number, key, about).id
 
 
-def _open_line(session: Session, line_id: int, item: ShelfItem) -> ShelfOrderLine:
+def _open_line(
+    session: Session, line_id: int, item: ShelfItem, order_id: int | None
+) -> ShelfOrderLine:
     line = session.get(ShelfOrderLine, line_id)
     if line is None:
         raise NotFoundError("order", f"there is no order line {line_id}", "open the order again")
     if line.item_id != item.id:
         raise ServiceError("order", f"that line is not of '{item.name}'", "open the order again")
+    if order_id not in (None, line.order_id):
+        raise ServiceError(
+            "order",
+            f"that line is of {order_code(line.order_id)}, not of {order_code(order_id or 0)}",
+            "open the order again",
+        )
     order = session.get(ShelfOrder, line.order_id)
     if order is None or order.state != "open":
         raise ConflictError("order", "it is closed", "put the goods in without the order")
     return line
+
+
+def _refuse_twice(
+    session: Session, line: ShelfOrderLine, pieces: int, seen: int | None, *, more: bool
+) -> None:
+    """Refuse what another tablet has put in meanwhile, and more than was ordered."""
+    came = received(session, line.order_id).get(line.id, 0)
+    left = max(0, line.pieces - came)
+    if seen is not None and seen != came:
+        raise ConflictError(
+            "pieces",
+            f"{came} of {line.pieces} have come by now; this page said {seen}",
+            "see whether these are the same boxes; what is still to come stands here now",
+        )
+    if pieces > left and not more:
+        code = order_code(line.order_id)
+        raise ConflictError(
+            "pieces",
+            f"only {left} of {line.pieces} are still to come of {code}, not {pieces}",
+            f"check the number; if more came, open {code} and use 'More of these came'",
+        )
 
 
 def take(
@@ -290,13 +338,21 @@ def _kits(shop: Shop, actor: Actor, kit_id: int, kits: str, key: str, *, opened:
         return [row.id for row in rows]
 
 
-def undo(shop: Shop, actor: Actor, movement_id: int, *, key: str, reason: str) -> int:
+def undo(
+    shop: Shop,
+    actor: Actor,
+    movement_id: int,
+    *,
+    key: str,
+    reason: str,
+    item_id: int | None = None,
+) -> int:
     """Take a line back with a line of its own; both stay in the ledger.
 
     One's own within 24 hours; a lead any. Not what an inspection took (correct the
     inspection), nor what a later count has settled. Opening or packing kits is undone
     whole. Goods in that are used by now are undone all the same, and the line says that
-    the figure fell below zero.
+    the figure fell below zero. Where an item is named, the line has to be one of its own.
     """
     require(actor, "shelf")
     check_key(key)
@@ -310,6 +366,8 @@ def undo(shop: Shop, actor: Actor, movement_id: int, *, key: str, reason: str) -
         row = session.get(Movement, movement_id)
         if row is None:
             raise NotFoundError("line", f"there is no line {movement_id}", "open the ledger again")
+        if item_id not in (None, row.item_id):
+            raise ServiceError("line", f"line {movement_id} is of another item", "open that item")
         group = group_of(session, row)
         counts = last_counts(session)
         for each in group:

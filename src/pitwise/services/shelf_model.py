@@ -64,7 +64,8 @@ class Rule:
     Attributes
     ----------
     service : float
-        Share of the demand to be met from the shelf, above 0 and below 1.
+        Share of the demand to be met from the shelf, and share of the orders that are to come
+        before anything is missing; half or more, below 1. Both are asked.
     order_cost : float
         What one order costs, beside the goods.
     hold_rate : float

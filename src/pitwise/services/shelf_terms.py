@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
+import unicodedata
 from bisect import bisect_right
 from dataclasses import dataclass, field
 
@@ -29,10 +31,7 @@ def add_supplier(shop: Shop, actor: Actor, *, name: str, note: str = "") -> int:
     name = clean_text("supplier", name)
     note = clean_text("note", note, longest=400, empty_ok=True)
     with shop.database.write() as session:
-        if session.scalar(select(Supplier.id).where(Supplier.name == name)) is not None:
-            raise ConflictError(
-                "supplier", f"there is a supplier '{name}' already", "choose it from the list"
-            )
+        _refuse_supplier(session, name, "choose it from the list")
         row = Supplier(name=name, note=note, active=True)
         session.add(row)
         note_supplier(shop, session, actor, "shelf-supplier-added", row, name=name)
@@ -48,13 +47,16 @@ def edit_supplier(
     note = clean_text("note", note, longest=400, empty_ok=True)
     with shop.database.write() as session:
         row = get_supplier(session, supplier_id)
-        twin = session.scalar(select(Supplier.id).where(Supplier.name == name))
-        if twin not in (None, supplier_id):
-            raise ConflictError(
-                "supplier", f"there is a supplier '{name}' already", "choose another name"
-            )
+        _refuse_supplier(session, name, "choose another name", but=supplier_id)
         row.name, row.note, row.active = name, note, active
         note_supplier(shop, session, actor, "shelf-supplier-edited", row, name=name, active=active)
+
+
+def _refuse_supplier(session: Session, name: str, mend: str, but: int | None = None) -> None:
+    """Refuse a name that another supplier has, be it in other capitals."""
+    for twin in session.scalars(select(Supplier)):
+        if twin.id != but and twin.name.casefold() == name.casefold():
+            raise ConflictError("supplier", f"there is a supplier '{twin.name}' already", mend)
 
 
 def get_supplier(session: Session, supplier_id: int) -> Supplier:
@@ -95,12 +97,90 @@ def needed_decimal(place: str, value: str, *, high: float = 1e7) -> float:
     return number
 
 
+# 12,500 is twelve and a half to one hand and twelve thousand to another.
+_THOUSANDS = re.compile(r"[0-9]+,[0-9]{3}")
+
+
+def amount_of(place: str, value: str) -> float | None:
+    """Return an amount of money, or None for an empty field; refuse one that reads two ways.
+
+    Raises
+    ------
+    ServiceError
+        Not a number, or a comma with exactly three digits after it.
+    """
+    text = unicodedata.normalize("NFKC", (value or "").strip())
+    if _THOUSANDS.fullmatch(text):
+        whole, part = text.split(",")
+        raise ServiceError(
+            place,
+            f"'{text[:20]}' can be read two ways",
+            f"write {whole}{part} for the thousands, or {whole}.{part} with a point",
+        )
+    return decimal_number(place, text, high=1e7)
+
+
+def _needed_amount(place: str, value: str) -> float:
+    number = amount_of(place, value)
+    if number is None:
+        raise ServiceError(place, "is empty", "give a number such as 12.5")
+    return number
+
+
 def _share(place: str, value: str) -> float:
     """Return a share typed as 0.95, 95 or 95 %."""
     text = value.strip()
     percent = text.endswith("%")
     number = needed_decimal(place, text.removesuffix("%"), high=1000)
     return number / 100 if percent or number > 1 else number
+
+
+def _service(value: str) -> float:
+    """Return the share to be met; refuse one that nobody means."""
+    share = _share("service", value)
+    if 0.005 <= share < 0.01:
+        raise ServiceError(
+            "service",
+            f"is {share * 100:g} %, and hardly anything would be kept",
+            f"did you mean {share * 10_000:g} %? Type {share * 10_000:g}",
+        )
+    if share < 0.5:
+        raise ServiceError(
+            "service",
+            f"{share * 100:g} % is less than one of two",
+            "give 50 to less than 100 %; 95 is common (our own choice)",
+        )
+    if share >= 1:
+        raise ServiceError("service", f"{share * 100:g} % can't be kept", "give less than 100 %")
+    return share
+
+
+def _hold_rate(value: str) -> float:
+    """Return what a year of keeping costs as a share of the price; refuse one nobody means."""
+    rate = _share("hold_rate", value)
+    if 0 < rate < 0.01:
+        raise ServiceError(
+            "hold_rate",
+            f"{rate * 100:g} % a year is next to nothing",
+            f"did you mean {rate * 10_000:g} %? Type {rate * 10_000:g}",
+        )
+    return rate
+
+
+def currencies(session: Session) -> list[str]:
+    """Return the currencies the shelf's terms are in, by name."""
+    return sorted(set(session.scalars(select(ItemTerms.currency).distinct())))
+
+
+def fold_currency(session: Session, typed: str) -> str:
+    """Return a currency as the book writes it: codes of three letters in capitals.
+
+    Another word is written as it stands in the book already, where only capitals differ.
+    """
+    if re.fullmatch(r"[A-Za-z]{3}", typed):
+        return typed.upper()
+    known = {name.casefold(): name for name in currencies(session)}
+    return known.get(typed.casefold(), typed)
 
 
 def shop_currency(session: Session, item_id: int | None = None) -> str | None:
@@ -141,11 +221,18 @@ def set_terms(
     require(actor, "edit-shelf")
     given_currency = clean_text("currency", currency, longest=20, empty_ok=True)
     reason = clean_text("reason", reason, longest=400, empty_ok=True)
-    amount = needed_decimal("price", price)
+    amount = _needed_amount("price", price)
     in_pack = _needed_whole("pack", pack, low=1)
     fewest = _needed_whole("least", least, low=1)
     days = needed_decimal("lead_days", lead_days, high=1000)
     spread = needed_decimal("lead_days_sd", lead_days_sd or "0", high=1000)
+    if spread > days:
+        # A time can't be below nothing: so wide a spread is a slip of the fingers.
+        raise ServiceError(
+            "lead_days_sd",
+            f"{spread:g} days either way is more than the {days:g} days themselves",
+            "give how far it usually is off, in days",
+        )
     with shop.database.write() as session:
         item = get_item(session, item_id)
         supplier = get_supplier(session, supplier_id)
@@ -154,6 +241,7 @@ def set_terms(
         unit = given_currency or shop_currency(session, item_id)
         if unit is None:
             raise ServiceError("currency", "is empty", "write it as it stands behind amounts")
+        unit = fold_currency(session, unit)
         row = ItemTerms(
             item_id=item.id,
             supplier_id=supplier.id,
@@ -242,18 +330,15 @@ def set_rule(
 ) -> int:
     """Set how an item is to be kept (None: all items without a rule of their own).
 
-    Shares are typed as 0.95, 95 or 95 %; a hold rate is per year.
+    Shares are typed as 0.95, 95 or 95 %; a hold rate is per year. A service below 50 % and
+    a hold rate below 1 % are refused: they are slips, a share typed as per cent.
     """
     require(actor, "edit-shelf")
     reason = clean_text("reason", reason, longest=400, empty_ok=True)
-    share = _share("service", service)
-    if not 0 < share < 1:
-        raise ServiceError(
-            "service", f"{share * 100:g} % can't be kept", "give more than 0 and less than 100 %"
-        )
-    cost = needed_decimal("order_cost", order_cost)
-    rate = _share("hold_rate", hold_rate)
-    short = decimal_number("shortage_cost", shortage_cost, high=1e7)
+    share = _service(service)
+    cost = _needed_amount("order_cost", order_cost)
+    rate = _hold_rate(hold_rate)
+    short = amount_of("shortage_cost", shortage_cost)
     review = needed_decimal("review_days", review_days or "0", high=365)
     least = _needed_whole("keep_least", keep_least or "0", low=0)
     with shop.database.write() as session:

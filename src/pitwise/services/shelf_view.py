@@ -30,7 +30,7 @@ from pitwise.services.shelf_model import (
     SupplierLine,
     Terms,
 )
-from pitwise.services.shelf_terms import shop_currency
+from pitwise.services.shelf_terms import currencies, shop_currency
 from pitwise.services.shopfloor import Shop
 
 # For so long an item's page shows its newest line with what undoes it.
@@ -75,6 +75,7 @@ class Open:
     order_id: int
     code: str
     outstanding: int
+    received: int
     expected_on: dt.date | None
 
 
@@ -278,7 +279,7 @@ def item_page(shop: Shop, actor: Actor, item_id: int, *, page: int = 1) -> ItemP
 
 def _coming(orders: Sequence[OrderView], item_id: int) -> tuple[Open, ...]:
     return tuple(
-        Open(x.id, o.id, o.code, x.outstanding, x.expected_on)
+        Open(x.id, o.id, o.code, x.outstanding, x.received, x.expected_on)
         for o in orders
         for x in o.lines
         if x.item_id == item_id and x.outstanding > 0
@@ -290,6 +291,14 @@ def usual_currency(shop: Shop, actor: Actor) -> str:
     require(actor, "shelf")
     with shop.database.read() as session:
         return shop_currency(session) or ""
+
+
+def currencies_in_use(shop: Shop, actor: Actor) -> list[str]:
+    """Return the currencies to choose from: those of the terms, and the stations'."""
+    require(actor, "shelf")
+    with shop.database.read() as session:
+        usual = shop_currency(session)
+        return sorted({*currencies(session), *([usual] if usual else [])})
 
 
 def count_round(shop: Shop, actor: Actor) -> tuple[ShelfPage, frozenset[int]]:

@@ -142,8 +142,8 @@ def _count(session: Session, draft: Draft, shop: Shop) -> CounterReading:
     return reading
 
 
-def _replacement(session: Session, part: str, old: Fitting | None) -> PartType | None:
-    """The kind of part that goes in: what was there, else the only kind the shop has."""
+def replacement_kind(session: Session, part: str, old: Fitting | None) -> PartType | None:
+    """Return the kind of part that goes in: what was there, else the only kind the shop has."""
     if old is not None:
         return old.item.part_type
     kinds = session.scalars(select(PartType).where(PartType.part == part)).all()
@@ -164,7 +164,7 @@ def _make_record(shop: Shop, session: Session, actor: Actor, draft: Draft, key: 
         life = lives[old.part_item_id] if old else None
         new = None
         if decision.action == "replace":
-            kind = _replacement(session, part.id, old)
+            kind = replacement_kind(session, part.id, old)
             if old is not None:
                 look = draft.looks.get(part.id)
                 lost = look is not None and look.lost

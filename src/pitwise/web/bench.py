@@ -10,7 +10,7 @@ from fastapi.responses import RedirectResponse, Response
 
 from pitwise.bench.decide import PIT_PART, PartAction, overrule_needs
 from pitwise.bench.holes import said_reading
-from pitwise.services import drafts, signing
+from pitwise.services import drafts, shelf_said, signing
 from pitwise.services.draft_view import Draft
 from pitwise.services.errors import ConflictError, UnfinishedError
 from pitwise.services.hole_measures import MOST_PHOTOS
@@ -75,6 +75,7 @@ def bench_values(draft: Draft, actor: Actor, part: str | None) -> dict[str, Any]
         "hrefs": {s: f"/bench/{draft.row.id}?part={s}" for s in slugs},
         "pit_part": PIT_PART,
         "problem": None,
+        "stock": {},
         "obstacles": draft.obstacles(),
         "waiting": [s for s in slugs if draft.wants(s)],
         "limit": draft.sheet.limit_for(PIT_PART, "pit-depth", selector(draft.row.process)),
@@ -175,12 +176,20 @@ def _evidence(draft: Draft, slug: str, finding: Finding, nicks: str | None) -> l
     return out
 
 
+def _with_stock(request: Request, draft: Draft, actor: Actor, part: str | None) -> dict[str, Any]:
+    """Return what the template shows; before signing, where the new parts lie is among it."""
+    values = bench_values(draft, actor, part)
+    if values["step"] == SIGN:
+        values["stock"] = shelf_said.where_new_parts_lie(shop_of(request), actor, draft)
+    return values
+
+
 def bench_answer(request: Request, draft: Draft, actor: Actor, part: str | None) -> Response:
     """Answer a touch: the bench again (or the whole page without htmx)."""
     if not is_htmx(request):
         url = f"/bench/{draft.row.id}" + (f"?part={part}" if part else "")
         return RedirectResponse(url, 303)
-    values = bench_values(draft, actor, part)
+    values = _with_stock(request, draft, actor, part)
     answer = page(request, "bench_body.html", actor, **values)
     answer.headers["HX-Push-Url"] = f"/bench/{draft.row.id}?part={values['step']}"
     return answer
@@ -201,7 +210,8 @@ def bench_page(request: Request, actor: Inspector, number: Id, part: str | None 
         return RedirectResponse(f"/records/{number}", 303)
     if draft.row.state == "discarded":
         return RedirectResponse("/torches?done=discarded", 303)
-    return page(request, "bench.html", actor, **bench_values(draft, actor, part))
+    values = _with_stock(request, draft, actor, part)
+    return page(request, "bench.html", actor, **values)
 
 
 @router.post("/bench/{number}/cautions")
@@ -373,6 +383,6 @@ def sign(
 
 
 def _review(request: Request, draft: Draft, actor: Actor, problem: str, status: int) -> Response:
-    values = bench_values(draft, actor, SIGN)
+    values = _with_stock(request, draft, actor, SIGN)
     values["problem"] = problem[:1].upper() + problem[1:]
     return page(request, "bench_body.html", actor, status=status, **values)

@@ -20,7 +20,7 @@ from pitwise.reports.charts import (
     svg_of,
 )
 from pitwise.reports.record_pdf import record_pdf
-from pitwise.services import case_sheet, hole_history, hole_measures, signing, views
+from pitwise.services import case_sheet, hole_history, hole_measures, shelf_said, signing, views
 from pitwise.services.permissions import Actor
 from pitwise.web.access import FilterId, Id, PageNumber, needs, shop_of
 from pitwise.web.render import go, page, zone_name
@@ -64,6 +64,7 @@ def record(request: Request, actor: Viewer, number: Id) -> Response:
         marks={p["part"]: p["action"] for p in view.record["parts"]},
         hrefs={p["part"]: f"#{p['part']}" for p in view.record["parts"]},
         links=view.item_ids,
+        taken=shelf_said.taken_for(shop_of(request), actor, number),
         ahead=case_sheet.look_ahead(shop_of(request), actor, number),
         earlier_cases=case_sheet.cases_after(shop_of(request), actor, number),
     )

@@ -13,8 +13,7 @@ from pitwise.services.errors import ServiceError
 from pitwise.services.permissions import Actor
 from pitwise.web.access import FilterId, needs, shop_of
 from pitwise.web.render import page
-from pitwise.web.shelf_forms import Wrong, wrong_of
-from pitwise.web.shelf_pages import numbered
+from pitwise.web.shelf_forms import Wrong, numbered, wrong_of
 
 router = APIRouter()
 Keeper = Annotated[Actor, Depends(needs("shelf"))]

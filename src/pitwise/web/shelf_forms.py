@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from fastapi import Request
 from fastapi.responses import Response
+from starlette.datastructures import FormData
 
 from pitwise.services.errors import NotAllowedError, ServiceError
 from pitwise.web.render import go
 
+LARGEST = 2**31 - 1
 # What a service calls a place, by the field of the form it is typed into.
 Places = Mapping[str, Sequence[str]]
 
@@ -38,6 +42,47 @@ class Wrong:
     mend: str
     given: Mapping[str, str] = dataclasses.field(default_factory=dict)
     status: int = 422
+
+
+def said(form: FormData, name: str) -> str:
+    """Return a text field of a form; empty where there is none."""
+    value = form.get(name)
+    return value if isinstance(value, str) else ""
+
+
+def numbered(fields: FormData | Any, prefix: str) -> dict[int, str]:
+    """Return what was typed into fields called ``prefix-7``, by their number."""
+    out: dict[int, str] = {}
+    for name, value in fields.items():
+        before, _, number = name.rpartition("-")
+        fits = number.isascii() and number.isdigit() and len(number) < 11
+        if before == prefix and fits and int(number) <= LARGEST and isinstance(value, str):
+            out[int(number)] = value
+    return out
+
+
+async def pieces_form(request: Request) -> tuple[dict[str, str], dict[int, str]]:
+    """Return the texts of a form that asks for pieces of many items, and the pieces by item."""
+    async with request.form(max_files=0, max_fields=2000) as form:
+        given = {k: v for k, v in form.items() if isinstance(v, str)}
+        return given, numbered(form, "piece")
+
+
+def seen_figure(typed: str) -> int | None:
+    """Return the figure that a page showed, which may be below zero; None where it had none.
+
+    Raises
+    ------
+    ServiceError
+        It is no figure: the page was not one of ours, and no check may be left out for it.
+    """
+    if not typed:
+        return None
+    if not re.fullmatch(r"-?[0-9]{1,9}", typed):
+        raise ServiceError(
+            "seen", f"'{typed[:20]}' is no figure that a page shows", "open the page again"
+        )
+    return int(typed)
 
 
 def wrong_of(form: str, error: ServiceError, given: Mapping[str, str], places: Places) -> Wrong:

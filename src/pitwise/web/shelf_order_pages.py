@@ -14,14 +14,13 @@ from pitwise.services.fields import whole_number
 from pitwise.services.permissions import Actor
 from pitwise.web.access import Id, needs, shop_of
 from pitwise.web.render import page
-from pitwise.web.shelf_forms import Wrong, attempt
-from pitwise.web.shelf_pages import PLACES, item_answer, numbered
+from pitwise.web.shelf_forms import LARGEST, Wrong, attempt, pieces_form
+from pitwise.web.shelf_pages import PLACES, came_seen, item_answer
 
 router = APIRouter()
 Keeper = Annotated[Actor, Depends(needs("shelf"))]
 Editor = Annotated[Actor, Depends(needs("edit-shelf"))]
 Text = Annotated[str, Form()]
-_LARGEST = 2**31 - 1
 
 
 @router.post("/shelf/items/{item_id}/edit")
@@ -85,7 +84,7 @@ def set_terms(
             shop_of(request),
             actor,
             item_id,
-            supplier_id=whole_number("supplier", supplier_id, high=_LARGEST) or 0,
+            supplier_id=whole_number("supplier", supplier_id, high=LARGEST) or 0,
             price=price,
             currency=currency,
             pack=pack,
@@ -112,11 +111,7 @@ def percent(typed: str) -> str:
     return f"{text} %" if text else ""
 
 
-@router.post("/shelf/items/{item_id}/rule")
-def item_rule(
-    request: Request,
-    actor: Editor,
-    item_id: Id,
+def rule_fields(
     service: Text = "",
     order_cost: Text = "",
     hold_rate: Text = "",
@@ -124,9 +119,9 @@ def item_rule(
     review_days: Text = "",
     keep_least: Text = "",
     reason: Text = "",
-) -> Response:
-    """Set how an item is kept."""
-    given = {
+) -> dict[str, str]:
+    """Return what was typed into the form of a rule, by field."""
+    return {
         "service": service,
         "order_cost": order_cost,
         "hold_rate": hold_rate,
@@ -135,31 +130,20 @@ def item_rule(
         "keep_least": keep_least,
         "reason": reason,
     }
+
+
+RuleFields = Annotated[dict[str, str], Depends(rule_fields)]
+
+
+@router.post("/shelf/items/{item_id}/rule")
+def item_rule(request: Request, actor: Editor, item_id: Id, given: RuleFields) -> Response:
+    """Set how an item is kept."""
     return _set_rule(request, actor, item_id, given)
 
 
 @router.post("/shelf/rule")
-def shop_rule(
-    request: Request,
-    actor: Editor,
-    service: Text = "",
-    order_cost: Text = "",
-    hold_rate: Text = "",
-    shortage_cost: Text = "",
-    review_days: Text = "",
-    keep_least: Text = "",
-    reason: Text = "",
-) -> Response:
+def shop_rule(request: Request, actor: Editor, given: RuleFields) -> Response:
     """Set how all items are kept that have no rule of their own."""
-    given = {
-        "service": service,
-        "order_cost": order_cost,
-        "hold_rate": hold_rate,
-        "shortage_cost": shortage_cost,
-        "review_days": review_days,
-        "keep_least": keep_least,
-        "reason": reason,
-    }
     return _set_rule(request, actor, None, given)
 
 
@@ -214,7 +198,38 @@ def add_supplier(request: Request, actor: Editor, name: Text = "", note: Text = 
         {"name": name, "note": note},
         do,
         lambda w: _setup(request, actor, wrong=w),
-        places={"name": ("supplier",)},
+        places=_NAMES,
+    )
+
+
+# A supplier's name is its form's only one.
+_NAMES = {"name": ("supplier",)}
+
+
+@router.post("/shelf/suppliers/{supplier_id}")
+def edit_supplier(
+    request: Request,
+    actor: Editor,
+    supplier_id: Id,
+    name: Text = "",
+    note: Text = "",
+    active: Text = "",
+) -> Response:
+    """Rename a supplier, put it aside, or bring it back."""
+
+    def do() -> str:
+        shelf_items.edit_supplier(
+            shop_of(request), actor, supplier_id, name=name, note=note, active=active == "yes"
+        )
+        return "/shelf/setup?done=saved"
+
+    return attempt(
+        request,
+        f"supplier-{supplier_id}",
+        {"name": name, "note": note, "active": active},
+        do,
+        lambda w: _setup(request, actor, wrong=w),
+        places=_NAMES,
     )
 
 
@@ -241,10 +256,7 @@ def _orders(request: Request, actor: Actor, *, wrong: Wrong | None = None) -> Re
 @router.post("/shelf/orders")
 async def place_order(request: Request, actor: Editor) -> Response:
     """Note an order that was sent to a supplier."""
-    async with request.form(max_files=0, max_fields=2000) as form:
-        given = {k: v for k, v in form.items() if isinstance(v, str)}
-        pieces = numbered(form, "piece")
-    return await run_in_threadpool(_place_order, request, actor, given, pieces)
+    return await run_in_threadpool(_place_order, request, actor, *await pieces_form(request))
 
 
 def _place_order(
@@ -258,7 +270,7 @@ def _place_order(
         number = shelf_orders.place_order(
             shop_of(request),
             actor,
-            supplier_id=whole_number("supplier", given.get("supplier_id"), high=_LARGEST) or 0,
+            supplier_id=whole_number("supplier", given.get("supplier_id"), high=LARGEST) or 0,
             lines=lines,
             key=given.get("key", ""),
             note=given.get("note", ""),
@@ -298,26 +310,31 @@ def receive(
     item_id: Text = "",
     pieces: Text = "",
     lot: Text = "",
+    seen: Text = "",
+    more: Text = "",
     key: Text = "",
 ) -> Response:
     """Put what came of an order's line on the shelf."""
-    line = whole_number("line", line_id, high=_LARGEST) or 0
+    line = whole_number("line", line_id, high=LARGEST) or 0
 
     def do() -> str:
         shelf_ledger.goods_in(
             shop_of(request),
             actor,
-            item_id=whole_number("item", item_id, high=_LARGEST) or 0,
+            item_id=whole_number("item", item_id, high=LARGEST) or 0,
             pieces=pieces,
             key=key,
             lot=lot,
             order_line_id=line,
+            order_id=order_id,
+            seen=came_seen([seen], line),
+            more=more == "yes",
         )
         return f"/shelf/orders/{order_id}?done=goods-in#l-{line}"
 
     return attempt(
         request,
-        f"line-{line}",
+        f"more-{line}" if more == "yes" else f"line-{line}",
         {"pieces": pieces, "lot": lot},
         do,
         lambda w: _order(request, actor, order_id, wrong=w),

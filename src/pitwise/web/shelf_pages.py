@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+import dataclasses
+from collections.abc import Callable, Mapping, Sequence
+from typing import Annotated, Literal
 
 from fastapi import APIRouter, Depends, Form, Query, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import RedirectResponse, Response
-from starlette.datastructures import FormData
 
 from pitwise.services import (
     scan,
@@ -15,14 +16,22 @@ from pitwise.services import (
     shelf_ledger,
     shelf_view,
 )
-from pitwise.services.errors import NotFoundError, ServiceError
+from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
 from pitwise.services.fields import whole_number
 from pitwise.services.permissions import Actor
 from pitwise.services.shelf_model import Found, MovementLine
 from pitwise.web.access import Id, PageNumber, needs, shop_of
 from pitwise.web.plan_pages import stock_pictures
 from pitwise.web.render import go, is_htmx, page
-from pitwise.web.shelf_forms import Wrong, attempt, wrong_of
+from pitwise.web.shelf_forms import (
+    LARGEST,
+    Wrong,
+    attempt,
+    pieces_form,
+    said,
+    seen_figure,
+    wrong_of,
+)
 from pitwise.web.uploads import photo_form
 
 router = APIRouter()
@@ -30,30 +39,12 @@ Keeper = Annotated[Actor, Depends(needs("shelf"))]
 Editor = Annotated[Actor, Depends(needs("edit-shelf"))]
 Text = Annotated[str, Form()]
 Find = Annotated[str, Query(max_length=200)]
-_LARGEST = 2**31 - 1
 _PATHS = {"item": "/shelf/items/", "part": "/parts/", "order": "/shelf/orders/"}
 
 
 def path_of(found: Found) -> str:
     """Return the page of what a code stands for."""
     return f"{_PATHS[found.kind]}{found.id}"
-
-
-def said(form: FormData, name: str) -> str:
-    """Return a text field of a form; empty where there is none."""
-    value = form.get(name)
-    return value if isinstance(value, str) else ""
-
-
-def numbered(fields: FormData | Any, prefix: str) -> dict[int, str]:
-    """Return what was typed into fields called ``prefix-7``, by their number."""
-    out: dict[int, str] = {}
-    for name, value in fields.items():
-        before, _, number = name.rpartition("-")
-        fits = number.isascii() and number.isdigit() and len(number) < 11
-        if before == prefix and fits and int(number) <= _LARGEST and isinstance(value, str):
-            out[int(number)] = value
-    return out
 
 
 @router.get("/shelf")
@@ -115,7 +106,7 @@ def _keep_types(request: Request, actor: Actor, ids: list[str], new: bool) -> Re
     shop = shop_of(request)
 
     def do() -> str:
-        wanted = [whole_number("part type", n, high=_LARGEST) or 0 for n in ids]
+        wanted = [whole_number("part type", n, high=LARGEST) or 0 for n in ids]
         if not wanted:
             raise ServiceError("part types", "none is ticked", "tick those to keep")
         shelf_items.add_items_for_types(shop, actor, wanted)
@@ -148,10 +139,7 @@ def _new(request: Request, actor: Actor, *, code: str = "", wrong: Wrong | None 
 @router.post("/shelf/items/new")
 async def add_item(request: Request, actor: Editor) -> Response:
     """Add a kit or something else."""
-    async with request.form(max_files=0, max_fields=2000) as form:
-        given = {k: v for k, v in form.items() if isinstance(v, str)}
-        kit = numbered(form, "piece")
-    return await run_in_threadpool(_add_item, request, actor, given, kit)
+    return await run_in_threadpool(_add_item, request, actor, *await pieces_form(request))
 
 
 def _add_item(
@@ -181,7 +169,7 @@ def item_page(
     actor: Keeper,
     item_id: Id,
     number: Annotated[PageNumber, Query(alias="page")] = 1,
-    undo: Annotated[int | None, Query(ge=1, le=_LARGEST)] = None,
+    undo: Annotated[int | None, Query(ge=1, le=LARGEST)] = None,
 ) -> Response:
     """Show an item: what is there, what can be done, its ledger."""
     return item_answer(request, actor, item_id, number=number, undo=undo)
@@ -210,6 +198,7 @@ def item_answer(
         view=view,
         undo_of=undo_of,
         currency=shelf_view.usual_currency(shop, actor),
+        currencies=shelf_view.currencies_in_use(shop, actor),
         picture=stock_pictures(view.advice) if view.advice else None,
         wrong=wrong,
     )
@@ -223,7 +212,15 @@ PLACES = {
 }
 
 
-def _done(request: Request, actor: Actor, item_id: int, form: str, given: Any, do: Any) -> Response:
+def _done(
+    request: Request,
+    actor: Actor,
+    item_id: int,
+    form: str,
+    given: Mapping[str, str],
+    do: Callable[[], object],
+    shown: Callable[[Wrong], Wrong] = lambda wrong: wrong,
+) -> Response:
     """Do one thing to an item; its page shows the line that came of it, and how to undo it."""
 
     def doing() -> str:
@@ -235,7 +232,7 @@ def _done(request: Request, actor: Actor, item_id: int, form: str, given: Any, d
         form,
         given,
         doing,
-        lambda w: item_answer(request, actor, item_id, wrong=w),
+        lambda w: item_answer(request, actor, item_id, wrong=shown(w)),
         places=PLACES,
     )
 
@@ -257,17 +254,28 @@ def count(
         "count",
         {"counted": counted},
         lambda: shelf_ledger.count(
-            shop_of(request), actor, item_id=item_id, counted=counted, key=key, seen=_seen(seen)
+            shop_of(request),
+            actor,
+            item_id=item_id,
+            counted=counted,
+            key=key,
+            seen=seen_figure(seen),
         ),
+        lambda wrong: untouched(wrong, seen),
     )
 
 
-def _seen(text: str) -> int | None:
-    """Return the figure that a page showed, which may be below zero."""
-    digits = text.removeprefix("-")
-    if not digits.isascii() or not digits.isdigit() or len(digits) > 9:
-        return None
-    return int(text)
+def untouched(wrong: Wrong, seen: str) -> Wrong:
+    """Return a refusal with the new figure for the field, where it held the book's old one.
+
+    A second touch must not write down a figure that nobody counted; what was typed by hand
+    stays.
+    """
+    moved = wrong.field == "counted" and wrong.status == ConflictError.status
+    shown = seen_figure(seen) if moved else None
+    if shown is None or wrong.given.get("counted", "").strip() != str(max(0, shown)):
+        return wrong
+    return dataclasses.replace(wrong, given={})
 
 
 @router.post("/shelf/items/{item_id}/goods-in")
@@ -279,10 +287,11 @@ def goods_in(
     lot: Text = "",
     unit_price: Text = "",
     order_line_id: Text = "",
+    seen: Annotated[list[str] | None, Form()] = None,
     note: Text = "",
     key: Text = "",
 ) -> Response:
-    """Put what came on the shelf."""
+    """Put what came on the shelf; ``seen`` is "line:came" of every order line on the page."""
     given = {
         "pieces": pieces,
         "lot": lot,
@@ -290,13 +299,10 @@ def goods_in(
         "order_line_id": order_line_id,
         "note": note,
     }
-    return _done(
-        request,
-        actor,
-        item_id,
-        "goods-in",
-        given,
-        lambda: shelf_ledger.goods_in(
+
+    def do() -> int:
+        line = whole_number("order line", order_line_id, high=LARGEST)
+        return shelf_ledger.goods_in(
             shop_of(request),
             actor,
             item_id=item_id,
@@ -304,10 +310,29 @@ def goods_in(
             key=key,
             lot=lot,
             unit_price=unit_price,
-            order_line_id=whole_number("order line", order_line_id, high=_LARGEST),
+            order_line_id=line,
+            seen=None if line is None else came_seen(seen or (), line),
             note=note,
-        ),
-    )
+        )
+
+    return _done(request, actor, item_id, "goods-in", given, do)
+
+
+def came_seen(shown: Sequence[str], line_id: int) -> int:
+    """Return how many a page showed to have come of an order's line.
+
+    Raises
+    ------
+    ServiceError
+        The page did not say: nothing could be told about another tablet's boxes.
+    """
+    figures = dict(text.split(":", 1) for text in shown if ":" in text)
+    figure = seen_figure(figures.get(str(line_id), ""))
+    if figure is None:
+        raise ServiceError(
+            "order", "this page does not say how many of it have come", "open the page again"
+        )
+    return figure
 
 
 @router.post("/shelf/items/{item_id}/take")
@@ -315,22 +340,7 @@ def take(
     request: Request, actor: Keeper, item_id: Id, pieces: Text = "", note: Text = "", key: Text = ""
 ) -> Response:
     """Take pieces off the shelf."""
-    return _done(
-        request,
-        actor,
-        item_id,
-        "take",
-        {"pieces": pieces, "note": note},
-        lambda: shelf_ledger.take(
-            shop_of(request),
-            actor,
-            item_id=item_id,
-            pieces=pieces,
-            key=key,
-            kind="taken",
-            note=note,
-        ),
-    )
+    return _take(request, actor, item_id, "taken", {"pieces": pieces, "note": note}, key)
 
 
 @router.post("/shelf/items/{item_id}/scrap")
@@ -338,22 +348,23 @@ def scrap(
     request: Request, actor: Keeper, item_id: Id, pieces: Text = "", note: Text = "", key: Text = ""
 ) -> Response:
     """Write pieces off that were thrown away."""
-    return _done(
-        request,
-        actor,
-        item_id,
-        "scrap",
-        {"pieces": pieces, "note": note},
-        lambda: shelf_ledger.take(
-            shop_of(request),
-            actor,
-            item_id=item_id,
-            pieces=pieces,
-            key=key,
-            kind="scrapped",
-            note=note,
-        ),
-    )
+    return _take(request, actor, item_id, "scrapped", {"pieces": pieces, "note": note}, key)
+
+
+def _take(
+    request: Request,
+    actor: Actor,
+    item_id: int,
+    kind: Literal["taken", "scrapped"],
+    given: dict[str, str],
+    key: str,
+) -> Response:
+    def do() -> int:
+        return shelf_ledger.take(
+            shop_of(request), actor, item_id=item_id, key=key, kind=kind, **given
+        )
+
+    return _done(request, actor, item_id, "take" if kind == "taken" else "scrap", given, do)
 
 
 @router.post("/shelf/items/{item_id}/open")
@@ -361,14 +372,11 @@ def open_kit(
     request: Request, actor: Keeper, item_id: Id, kits: Text = "", key: Text = ""
 ) -> Response:
     """Open kits: what they hold lies loose then."""
-    return _done(
-        request,
-        actor,
-        item_id,
-        "open",
-        {"kits": kits},
-        lambda: shelf_ledger.open_kit(shop_of(request), actor, kit_id=item_id, kits=kits, key=key),
-    )
+
+    def do() -> list[int]:
+        return shelf_ledger.open_kit(shop_of(request), actor, kit_id=item_id, kits=kits, key=key)
+
+    return _done(request, actor, item_id, "open", {"kits": kits}, do)
 
 
 @router.post("/shelf/items/{item_id}/pack")
@@ -376,14 +384,11 @@ def pack_kit(
     request: Request, actor: Keeper, item_id: Id, kits: Text = "", key: Text = ""
 ) -> Response:
     """Pack kits from loose pieces."""
-    return _done(
-        request,
-        actor,
-        item_id,
-        "pack",
-        {"kits": kits},
-        lambda: shelf_ledger.pack_kit(shop_of(request), actor, kit_id=item_id, kits=kits, key=key),
-    )
+
+    def do() -> list[int]:
+        return shelf_ledger.pack_kit(shop_of(request), actor, kit_id=item_id, kits=kits, key=key)
+
+    return _done(request, actor, item_id, "pack", {"kits": kits}, do)
 
 
 @router.post("/shelf/items/{item_id}/undo")
@@ -405,9 +410,10 @@ def undo(
         lambda: shelf_ledger.undo(
             shop_of(request),
             actor,
-            whole_number("line", movement_id, high=_LARGEST) or 0,
+            whole_number("line", movement_id, high=LARGEST) or 0,
             key=key,
             reason=reason,
+            item_id=item_id,
         ),
     )
 
@@ -433,11 +439,13 @@ def count_one(
     wrong: Wrong | None = None
     form = f"count-{item_id}"
     try:
-        shelf_ledger.count(shop, actor, item_id=item_id, counted=counted, key=key, seen=_seen(seen))
+        shelf_ledger.count(
+            shop, actor, item_id=item_id, counted=counted, key=key, seen=seen_figure(seen)
+        )
     except NotFoundError:
         raise
     except ServiceError as error:
-        wrong = wrong_of(form, error, {"counted": counted}, PLACES)
+        wrong = untouched(wrong_of(form, error, {"counted": counted}, PLACES), seen)
     if wrong is None and not is_htmx(request):
         return go(request, f"/shelf/count#i-{item_id}")
     view, counted_now = shelf_view.count_round(shop, actor)

@@ -59,8 +59,9 @@ def fit(
     item_tag: Text = "",
     new_tag: Text = "",
     lot: Text = "",
+    was_in: Text = "",
 ) -> Response:
-    """Fit a part into a torch."""
+    """Fit a part into a torch; one that was in it already comes off no shelf."""
     fittings.fit_part(
         shop_of(request),
         actor,
@@ -69,6 +70,7 @@ def fit(
         item_tag=item_tag,
         new_tag=new_tag,
         lot=lot,
+        from_shelf=was_in != "yes",
     )
     return go(request, f"/torches/{torch_id}?done=saved")
 
