@@ -1,13 +1,9 @@
-"""A process that moves pieces on the shelf, printing each act only once it is in the book.
+"""Work that moves pieces on the shelf, printing each act only once it is in the book.
 
-Started by test_kill_shelf.py. It reads what to do line by line; each line is done by a process
-of its own, forked so that nothing is loaded twice, and killed in the middle of it.
+Run, and killed in the middle of it, by test_kill_shelf.py.
 """
 
 from __future__ import annotations
-
-import os
-import sys
 
 from pitwise.records.database import Database
 from pitwise.services import drafts, shelf_ledger, signing
@@ -37,15 +33,3 @@ def main(url: str, run: str, torch: int, person: int, kit: int, nozzle: int) -> 
             drafts.answer_question(shop, tech, number, flag.code)
         signing.sign(shop, tech, number, key=f"{key}-sign")
         print(f"signed {number}", flush=True)
-
-
-if __name__ == "__main__":
-    for asked in sys.stdin:
-        url, run, *given = asked.split()
-        child = os.fork()
-        if child == 0:
-            print(f"pid {os.getpid()}", flush=True)
-            main(url, run, *(int(a) for a in given))
-            os._exit(1)
-        os.waitpid(child, 0)
-        print("gone", flush=True)

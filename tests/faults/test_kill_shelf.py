@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-import os
 import random
-import signal
-import subprocess
-import sys
-import time
 from collections import Counter
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+import shelf_mover
 from sqlalchemy import select
 
+from killing import run_and_kill
 from kit import KINDS, Floor, book_url, open_floor
 from pitwise.records.database import Database
 from pitwise.records.shelf_tables import Movement
@@ -23,43 +19,11 @@ from pitwise.services import book, people, shelf_ledger
 from pitwise.services.shopfloor import Shop
 from shelf_kit import shelf_on
 
-MOVER = Path(__file__).with_name("shelf_mover.py")
 KILLS = {"sqlite": 4, "postgres": 2}
 
 
-@pytest.fixture(scope="module")
-def mover() -> Iterator[subprocess.Popen[str]]:
-    """The process whose children move pieces and are killed."""
-    with subprocess.Popen(
-        [sys.executable, str(MOVER)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-    ) as process:
-        yield process
-        assert process.stdin is not None
-        process.stdin.close()
-        assert process.wait(timeout=20) == 0
-
-
-def _run_and_kill(
-    mover: subprocess.Popen[str], url: str, run: int, given: tuple[int, ...], wait: float
-) -> list[str]:
-    assert mover.stdin is not None
-    assert mover.stdout is not None
-    print(url, run, *given, file=mover.stdin, flush=True)
-    word, child = mover.stdout.readline().split()
-    assert word == "pid"
-    # The moment falls anywhere in the work: counted from the first thing acknowledged.
-    lines = [mover.stdout.readline()]
-    assert lines[0].startswith("in "), lines
-    time.sleep(wait)
-    os.kill(int(child), signal.SIGKILL)
-    lines += iter(mover.stdout.readline, "gone\n")
-    return [line.strip() for line in lines]
-
-
 @pytest.mark.parametrize("kind", KINDS)
-def test_killed_while_pieces_move(
-    kind: str, tmp_path: Path, session_folder: Path, mover: subprocess.Popen[str]
-) -> None:
+def test_killed_while_pieces_move(kind: str, tmp_path: Path, session_folder: Path) -> None:
     randoms = random.Random(12)
     with open_floor(kind, tmp_path, session_folder) as made:
         torch, person = made.torch, made.tech.person_id or 0
@@ -73,7 +37,8 @@ def test_killed_while_pieces_move(
             given = (torch, person, shelf.kit, shelf.nozzle)
             said: list[str] = []
             for run in range(KILLS[kind]):
-                said += _run_and_kill(mover, url, run, given, randoms.uniform(0.0, 0.35))
+                wait = randoms.uniform(0.0, 0.35)
+                said += run_and_kill(shelf_mover.main, url, str(run), *given, wait=wait)
             with database.read() as session:
                 lines = session.scalars(select(Movement).order_by(Movement.id)).all()
                 signed = set(
