@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from pitwise.services.replacement_costs import ASSUMED_LOOK_MINUTES
 from pitwise.services.replacement_habit import booked_use
 from pitwise.services.replacement_model import CantTell, DepthAdvice, ReplacementView, RuleLine
 from pitwise.wear.replacement.depth import DepthPolicy
+from pitwise.wear.replacement.rule import Rule
 
 
 @pytest.fixture
@@ -71,10 +73,48 @@ def test_the_habit_is_read_from_the_looks_and_costed_beside_the_advice(worn: Flo
             habit.cost.per_start - line.cost.per_start, rel=1e-9
         )
     text = " ".join(found.words)
-    assert "Only 1 loss in the cut on record" in text
+    assert "knows only 1 loss in the cut, all that are on record" in text
     assert "rests on the trade sheet’s prior" in text
     assert "Held against the book" in text
     assert "1 was" in text
+
+
+def test_the_saving_says_in_one_breath_what_it_leans_on(worn: Floor) -> None:
+    view = replacement_view(worn.shop, worn.tech)
+    first = advice(view).words[0]
+    assert first.startswith(
+        "Against the habit, by partly assumed costs and the trade sheet’s chance of a loss, it "
+    )
+    assert "a torch lost in the cut (1\u202f500 EUR) and a plate scrapped (400 EUR) are" in first
+    without = re.search(r"at 0 the same advice would (save|cost more, by) ([\d.\u202f]+)", first)
+    assert without is not None
+    # The same figure comes out where the shop itself says that a loss takes neither.
+    station_settings.save_settings(
+        worn.shop, worn.lead, 1, {"lost_torch_cost": "0", "scrapped_plate_cost": "0"}, "ours"
+    )
+    again = advice(replacement_view(worn.shop, worn.tech))
+    advised = next(x for x in again.lines if x.cost.rule == advised_rule(view))
+    assert advised.saving_a_year is not None
+    value = float(without[2].replace("\u202f", ""))
+    value = value if without[1] == "save" else -value
+    assert value == pytest.approx(advised.saving_a_year.value, rel=0.01)
+    assert "at 0 the same" not in " ".join(again.words)
+
+
+def advised_rule(view: ReplacementView) -> Rule:
+    line = advice(view).advised
+    assert line is not None
+    return line.cost.rule
+
+
+def test_losses_since_the_fit_are_told_apart_from_those_it_knew(worn: Floor) -> None:
+    # A loss signed since the fit: the book counts it, the fit does not know it yet.
+    look(worn, (100_000, 50_000.0), 0.3, lost=True)
+    view = replacement_view(worn.shop, worn.tech)
+    assert (view.losses.by_fit, view.losses.now) == (1, 2)
+    text = " ".join(advice(view).words)
+    assert "knew 1 loss in the cut; 2 are on record now" in text
+    assert "Only 1" not in text
 
 
 def test_money_is_told_per_start_arc_hour_and_year(worn: Floor) -> None:

@@ -22,6 +22,7 @@ from pitwise.services.life_said import (
     group_words,
     headlines,
     notes,
+    reconciled_words,
     shape_words,
     share_words,
     too_few_words,
@@ -38,7 +39,11 @@ Viewer = Annotated[Actor, Depends(needs("view"))]
 Word = Annotated[str, Query(max_length=100)]
 Process = Annotated[str, Query(max_length=12)]
 _WIDTHS = {"wide": 900, "narrow": 350}
-_WAYS = {"worn": "found past use", "lost": "lost in the cut", "changed": "changed early"}
+_WAYS = {
+    "worn": "worn or damaged",
+    "lost": "lost in the cut",
+    "changed": "changed while good",
+}
 
 
 def asked_by(
@@ -138,6 +143,7 @@ def life(request: Request, actor: Viewer, asked: Wanted) -> Response:
         link=_link(view),
         headlines=headlines(view),
         notes=notes(view),
+        reconciled=reconciled_words(view) if view.rows else "",
         pictures=_pictures(view),
         ends=END_WORDS,
         by_words=BY_WORDS,

@@ -59,7 +59,7 @@ def _pictures(view: money.MoneyView) -> list[dict[str, Markup]]:
 def money_view(
     request: Request, actor: Viewer, first: First = "", to: Day = "", by: Day = "torch"
 ) -> Response:
-    """Show what consumables cost, and what parts that ended before their time took."""
+    """Show what consumables cost, and what parts took that ended too soon."""
     view = _view(request, actor, first, to, by)
     return page(
         request,
@@ -70,6 +70,8 @@ def money_view(
         by_words=_BY_WORDS,
         shown=_SHOWN_PARTS,
         notes=money_page.loss_notes(view.losses),
+        reconciled=money_page.reconciled(view.losses),
+        kinds=money_page.KIND_WORDS,
         amounts=amounts_words,
         cash=money_text,
         fine=fine_text,
@@ -93,7 +95,7 @@ def money_csv(
     to: Day = "",
     what: Literal["fitted", "losses"] = "fitted",
 ) -> Response:
-    """Give the parts fitted, or those that ended before their time, as CSV."""
+    """Give the parts fitted, or those that ended before their worth was used, as CSV."""
     view = _view(request, actor, first, to, "torch")
     text = money_page.fitted_csv(view) if what == "fitted" else money_page.losses_csv(view)
     name = f"{what}-{view.period.first}-{view.period.last}.csv"
