@@ -1,4 +1,4 @@
-"""The picture of parts that ended before their worth was used as one sheet of paper, to hang on a wall."""
+"""The picture of parts that ended too soon as one sheet of paper, to hang on a wall."""
 
 from __future__ import annotations
 

@@ -73,8 +73,8 @@ def headline(losses: LossList, currency: str) -> str:
     share = f"{100 * top.money / whole.value:.0f} %"
     tail = (
         f"{share} of what parts took that ended before their worth was used: "
-        f"{money_text(top.money, whole.value)} of {money_text(whole.value)} {currency}."
-    )
+        f"{money_text(top.money, whole.value)} of {money_text(whole.value)} {currency}"
+    ) + (", partly by assumed costs." if losses.assumed else ".")
     kinds = {p.why.words: p.why.kind for p in losses.parts}
     cause = top.cause if len(top.cause) <= _LONGEST else top.cause[: _LONGEST - 1].rstrip() + "…"
     kind = kinds.get(top.cause)
@@ -229,7 +229,7 @@ def fitted_csv(view: MoneyView) -> str:
 
 
 def losses_csv(view: MoneyView) -> str:
-    """Return the parts that ended before their worth was used as CSV; what can't be told: empty cells."""
+    """Return the parts that ended too soon as CSV; what can't be told: empty cells."""
     head = ("ended_at", "torch", "process", "part", "type", "tag", "end", "starts", "why")
     rows: list[Sequence[Any]] = [
         (

@@ -60,7 +60,7 @@ from pitwise.wear.replacement.depth import DepthPolicy, NoPolicy, search
 from pitwise.wear.replacement.habit import HabitFit, TooFewChanges, fit_habit
 from pitwise.wear.replacement.outcome import rule_cost
 from pitwise.wear.replacement.paths import simulate, typical_starts
-from pitwise.wear.replacement.rule import ChangeCosts, Rule, RuleCost, Saving, saving
+from pitwise.wear.replacement.rule import Rule, RuleCost, Saving, saving
 from pitwise.wear.state import Basis
 
 SEED = 20
@@ -162,16 +162,16 @@ def _empty() -> ReplacementView:
         "fit the sets on the torches’ pages, and sign inspections",
     )
     nothing = NoMetres(none.reason, none.mend)
-    return ReplacementView((), None, "", None, None, 0.0, LossesKnown(0, None, 0), None, None, nothing, none, ())
+    return ReplacementView(
+        (), None, "", None, None, 0.0, LossesKnown(0, None, 0), None, None, nothing, none, ()
+    )
 
 
 def _losses_known(session: Session, force: FitInForce, lives: Sequence[PartLife]) -> LossesKnown:
     """What the fit knew of losses in the cut, and what the book holds by now."""
     row = latest_row(session) if force.id is not None else None
     now = sum(p.part == PIT_PART and p.end == "lost" for p in lives)
-    return LossesKnown(
-        force.fit.losses.losses, None if row is None else today(row.fitted_at), now
-    )
+    return LossesKnown(force.fit.losses.losses, None if row is None else today(row.fitted_at), now)
 
 
 def _risk(session: Session, lives: Sequence[PartLife], of_sheet: float) -> float:
@@ -365,7 +365,19 @@ def _reckon(
     gaps = use.gaps[-_MOST_GAPS:]
     others = use.other / use.starts
     costs, without = money.costs, money.without_assumed_loss
-    named = (force.id, process, limit_mm, costs, without, gaps, mix, habit, risk, gauge_u_mm, others)
+    named = (
+        force.id,
+        process,
+        limit_mm,
+        costs,
+        without,
+        gaps,
+        mix,
+        habit,
+        risk,
+        gauge_u_mm,
+        others,
+    )
     key = hashlib.sha256(repr((named, fit.theta.tobytes())).encode()).hexdigest()
     with _lock:
         if key in _cache:

@@ -207,9 +207,9 @@ def _bare_words(saves: Ranged, money: CostsUsed) -> str:
         size, span = saves.value, (saves.low or 0, saves.high or 0)
         left, below = "save", ""
     return (
-        f"Of that, {what} {'are' if ' and ' in what else 'is'} assumed: at 0 the same advice "
-        f"would {left} {amount(size)} {money.currency} a year "
-        f"({amount(span[0])} to {amount(span[1])}{below})."
+        f"Not set by the shop but assumed: {what}. At 0 the same advice would {left} "
+        f"{amount(size)} {money.currency} a year ({amount(span[0])} to {amount(span[1])}{below}): "
+        "set them before you act on it."
     )
 
 

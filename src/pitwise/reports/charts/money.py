@@ -1,4 +1,4 @@
-"""The picture of parts that ended before their worth was used: what each cause took, to hang on a wall.
+"""The picture of parts that ended before their worth was used: what each cause took.
 
 Pure: the same numbers give the same data, without clock or files.
 """
