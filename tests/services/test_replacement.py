@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import OrderedDict
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -10,7 +11,7 @@ import pytest
 
 from kit import Floor
 from kit_replacement_book import look, open_worn, run_electrodes
-from pitwise.services import limits, shelf_items, station_settings
+from pitwise.services import limits, replacement, shelf_items, station_settings
 from pitwise.services.errors import NotFoundError
 from pitwise.services.forecasts import keep_up
 from pitwise.services.life_book import part_lives
@@ -20,7 +21,9 @@ from pitwise.services.replacement_costs import ASSUMED_LOOK_MINUTES
 from pitwise.services.replacement_habit import booked_use
 from pitwise.services.replacement_model import CantTell, DepthAdvice, ReplacementView, RuleLine
 from pitwise.wear.replacement.depth import DepthPolicy
-from pitwise.wear.replacement.rule import Rule
+from pitwise.wear.replacement.outcome import rule_cost
+from pitwise.wear.replacement.paths import LifePaths
+from pitwise.wear.replacement.rule import ChangeCosts, Rule, RuleCost
 
 
 @pytest.fixture
@@ -79,32 +82,40 @@ def test_the_habit_is_read_from_the_looks_and_costed_beside_the_advice(worn: Flo
     assert "1 was" in text
 
 
-def test_the_saving_says_in_one_breath_what_it_leans_on(worn: Floor) -> None:
+def test_the_saving_says_in_one_breath_what_it_leans_on(
+    worn: Floor, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    costed: list[tuple[ChangeCosts, RuleCost]] = []
+
+    def spy(paths: LifePaths, rule: Rule, limit_mm: float, costs: ChangeCosts) -> RuleCost:
+        costed.append((costs, rule_cost(paths, rule, limit_mm, costs)))
+        return costed[-1][1]
+
+    monkeypatch.setattr(replacement, "rule_cost", spy)
+    monkeypatch.setattr(replacement, "_cache", OrderedDict())
     view = replacement_view(worn.shop, worn.tech)
-    first = advice(view).words[0]
+    found = advice(view)
+    first = found.words[0]
     assert first.startswith(
         "Against the habit, by partly assumed costs and the trade sheet’s chance of a loss, it "
     )
     assert "a torch lost in the cut (1\u202f500 cost units) and a plate scrapped (400 cost" in first
-    without = re.search(r"At 0 the same advice would (save|cost more, by) ([\d.\u202f]+)", first)
-    assert without is not None
-    # The same figure comes out where the shop itself says that a loss takes neither.
+    said = re.search(r"At 0 the same advice would (save|cost more, by) ([\d.\u202f]+)", first)
+    assert said is not None
+    # The habit and the advised rule, by what a loss takes without the assumed torch and plate.
+    bare = {c.rule: c.per_start for costs, c in costed if costs.loss == pytest.approx(80 + 20)}
+    assert found.advised is not None
+    assert isinstance(found.habit, RuleLine)
+    assert view.use is not None
+    each = bare[found.habit.cost.rule] - bare[found.advised.cost.rule]
+    value = float(said[2].replace("\u202f", "")) * (1 if said[1] == "save" else -1)
+    assert value == pytest.approx(each * view.use.starts_a_year, rel=0.006)
+    # Where the shop sets both itself, there is nothing of the kind to say.
     station_settings.save_settings(
-        worn.shop, worn.lead, 1, {"lost_torch_cost": "0", "scrapped_plate_cost": "0"}, "ours"
+        worn.shop, worn.lead, 1, {"lost_torch_cost": "900", "scrapped_plate_cost": "200"}, "ours"
     )
     again = advice(replacement_view(worn.shop, worn.tech))
-    advised = next(x for x in again.lines if x.cost.rule == advised_rule(view))
-    assert advised.saving_a_year is not None
-    value = float(without[2].replace("\u202f", ""))
-    value = value if without[1] == "save" else -value
-    assert value == pytest.approx(advised.saving_a_year.value, rel=0.01)
     assert "At 0 the same" not in " ".join(again.words)
-
-
-def advised_rule(view: ReplacementView) -> Rule:
-    line = advice(view).advised
-    assert line is not None
-    return line.cost.rule
 
 
 def test_losses_since_the_fit_are_told_apart_from_those_it_knew(worn: Floor) -> None:

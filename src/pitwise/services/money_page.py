@@ -68,11 +68,11 @@ def headline(losses: LossList, currency: str) -> str:
     whole = in_currency(losses.money, currency)
     bars = sorted(loss_bars(losses, currency), key=lambda b: (-b.money, b.cause))
     if not bars or whole.value <= 0:
-        return "What parts took that ended before their worth was used can’t be told in money."
+        return "What parts cost that ended before their worth was used can’t be told in money."
     top = bars[0]
     share = f"{100 * top.money / whole.value:.0f} %"
     tail = (
-        f"{share} of what parts took that ended before their worth was used: "
+        f"{share} of what parts cost that ended before their worth was used: "
         f"{money_text(top.money, whole.value)} of {money_text(whole.value)} {currency}"
     ) + (", partly by assumed costs." if losses.assumed else ".")
     kinds = {p.why.words: p.why.kind for p in losses.parts}

@@ -75,7 +75,7 @@ def counts_words(lost: int, damaged: int, good: int, untold: int = 0) -> str:
     if damaged:
         words.append(f"{damaged} damaged")
     if good:
-        words.append(f"{good} changed while good")
+        words.append(f"{good} while good")
     if untold:
         words.append(f"{untold} of them not told in money")
     return ", ".join(words)
