@@ -20,6 +20,7 @@ from pitwise.services.month_paper import moment_of, month_paper, month_picture
 from pitwise.services.periods import Month, month_of, today
 from pitwise.services.permissions import Actor
 from pitwise.web.access import needs, shop_of
+from pitwise.web.drawing import drawn_once
 from pitwise.web.render import go, moment_text, page
 
 router = APIRouter()
@@ -49,7 +50,7 @@ def _pictures(view: money.MoneyView) -> list[dict[str, Markup]]:
                 width=width,
             )
             if not isinstance(spec, NoReadings):
-                drawn[name] = Markup(svg_of(spec))  # noqa: S704 -- our own SVG, text escaped in it
+                drawn[name] = drawn_once(spec)
         if drawn:
             out.append(drawn)
     return out
@@ -195,7 +196,7 @@ def _both(sheet: sheets.MonthSheet) -> dict[str, Markup] | None:
         spec = month_picture(sheet, width)
         if isinstance(spec, NoReadings):
             return None
-        out[name] = Markup(svg_of(spec))  # noqa: S704 -- our own SVG, text escaped in it
+        out[name] = drawn_once(spec)
     return out
 
 
