@@ -84,22 +84,22 @@ def test_at_most_six_rows_and_long_words_are_cut() -> None:
 @pytest.mark.parametrize("width", [900, 350])
 def test_ways_are_named_at_their_lines(width: int) -> None:
     ways = [
-        Way("found past use", ((0, 0), (100, 0), (100, 0.4), (600, 0.4))),
+        Way("worn or damaged", ((0, 0), (100, 0), (100, 0.4), (600, 0.4))),
         Way("lost in the cut", ((0, 0), (50, 0), (50, 0.05), (600, 0.05))),
-        Way("changed early", ((0, 0), (80, 0), (80, 0.055), (600, 0.055))),
+        Way("changed while good", ((0, 0), (80, 0), (80, 0.055), (600, 0.055))),
     ]
     spec = drawn(ways_chart(ways, width=width, title="How they ended", unit="starts"))
     assert [x["words"] for x in layer(spec, "names")] == [
-        "found past use 40 %",
+        "worn or damaged 40 %",
         "lost in the cut 5 %",
-        "changed early 6 %",
+        "changed while good 6 %",
     ]
     spots = sorted(x["row"] for x in layer(spec, "names"))
     assert all(b - a > 0.01 for a, b in pairwise(spots))
     dashes = {str(x["mark"]["strokeDash"]) for x in spec["layer"] if x["name"].startswith("way_")}
     assert len(dashes) == 3
     svg = svg_of(spec)
-    assert "found past use 40 %" in svg
+    assert "worn or damaged 40 %" in svg
     with pytest.raises(ValueError, match="at most"):
         ways_chart([*ways, *ways], title="N", unit="starts")
 

@@ -19,11 +19,11 @@ from pitwise.reports.loss_pdf import loss_pdf
 from pitwise.reports.month_pdf import month_pdf
 
 BARS = [
-    LossBar("Wet gas", 0, 130, 80, 190, 0, 2),
-    LossBar("Low coolant flow", 3200, 900, 3800, 4400, 2, 6),
-    LossBar("Not known", 0, 420, 350, 500, 0, 5, 2),
+    LossBar("Wet gas", 0, 130, 80, 190, 0, 2, 0),
+    LossBar("Low coolant flow", 3200, 900, 3800, 4400, 2, 1, 5),
+    LossBar("Not known", 0, 420, 350, 500, 0, 0, 5, 2),
 ]
-HEAD = "Low coolant flow took 88 % of what parts cost that ended before their time."
+HEAD = "Low coolant flow took 88 % of what parts cost that ended before their worth was used."
 
 
 def drawn(bars: list[LossBar], width: int = 900) -> dict[str, Any]:
@@ -45,8 +45,8 @@ def test_the_dearest_stands_first_with_money_count_and_range(width: int) -> None
         "Wet gas",
     ]
     assert rows(spec, "moneys")[0]["words"] == ("4\u202f100 EUR (3\u202f800 to 4\u202f400), 88 %")
-    assert rows(spec, "counts")[0]["words"] == "2 lost in the cut, 6 changed early"
-    assert rows(spec, "counts")[1]["words"] == "5 changed early, 2 of them not told in money"
+    assert rows(spec, "counts")[0]["words"] == "2 lost in the cut, 1 damaged, 5 while good"
+    assert rows(spec, "counts")[1]["words"] == "5 while good, 2 of them not told in money"
     assert " ".join(spec["title"]["text"]) == HEAD
     assert "Low coolant flow: 4\u202f100 EUR" in spec["description"]
     # A range for each bar: its line and a tick at either end.
@@ -80,7 +80,7 @@ def test_the_hatch_stays_within_its_bar() -> None:
 
 
 def test_many_causes_end_in_one_bar_and_nothing_is_lost() -> None:
-    many = [LossBar(f"Cause {k}", 10 * k, k, 10 * k, 12 * k, 1, 1) for k in range(1, 13)]
+    many = [LossBar(f"Cause {k}", 10 * k, k, 10 * k, 12 * k, 1, 0, 1) for k in range(1, 13)]
     spec = drawn(many)
     names = [r["words"] for r in rows(spec, "causes")]
     assert len(names) == MOST_ROWS
@@ -92,10 +92,10 @@ def test_many_causes_end_in_one_bar_and_nothing_is_lost() -> None:
 def test_without_a_loss_there_is_no_picture() -> None:
     assert not loss_chart([], currency="EUR", headline="Nothing")
     for bad in (
-        LossBar("x", math.nan, 0, 0, 1, 1, 0),
-        LossBar("x", -1, 0, 0, 1, 1, 0),
-        LossBar("x", 5, 0, 6, 7, 1, 0),
-        LossBar("x", 5, 0, 1, 4, 1, 0),
+        LossBar("x", math.nan, 0, 0, 1, 1, 0, 0),
+        LossBar("x", -1, 0, 0, 1, 1, 0, 0),
+        LossBar("x", 5, 0, 6, 7, 1, 0, 0),
+        LossBar("x", 5, 0, 1, 4, 1, 0, 0),
     ):
         with pytest.raises(ValueError, match="number|0 or more|range"):
             loss_chart([bad], currency="EUR", headline="x")
@@ -105,7 +105,7 @@ def test_without_a_loss_there_is_no_picture() -> None:
 
 bars = st.builds(
     lambda name, lost, early, less, more, n: LossBar(
-        name, lost, early, (lost + early) * less, (lost + early) * (1 + more), n, n
+        name, lost, early, (lost + early) * less, (lost + early) * (1 + more), n, n, n
     ),
     st.text(st.characters(codec="utf-8", exclude_categories=["Cs", "Cc"]), min_size=1, max_size=90),
     st.floats(0, 1e9),
@@ -135,7 +135,11 @@ def test_any_numbers_make_a_sorted_picture(own: list[LossBar], width: int) -> No
 def test_the_svg_is_whole_and_stands_under_the_policy() -> None:
     root = ET.fromstring(svg_of(drawn(BARS)))
     text = "".join(root.itertext())
-    for words in ("Low coolant flow", "2 lost in the cut, 6 changed early", "May 2031"):
+    for words in (
+        "Low coolant flow",
+        "2 lost in the cut, 1 damaged, 5 while good",
+        "May 2031",
+    ):
         assert words in text
     assert "style=" not in svg_of(drawn(BARS))
 
@@ -159,7 +163,8 @@ def test_the_sheet_is_one_page_for_each_currency(paper: Any, points: tuple[int, 
         [], period="May 2031", foot="f", notes=[], moment=(2031, 6, 1, 6, 0, 0), paper=paper
     )
     assert (
-        "No part ended before its time." in PdfReader(io.BytesIO(nothing)).pages[0].extract_text()
+        "No part ended before its worth was used."
+        in PdfReader(io.BytesIO(nothing)).pages[0].extract_text()
     )
 
 
@@ -189,8 +194,48 @@ def test_the_monthly_sheet_prints_every_sentence() -> None:
         assert words in text
 
 
+@pytest.mark.parametrize("lines", [1, 4, 5, 7, 9])
+@pytest.mark.parametrize("drawing", [True, False])
+def test_the_monthly_sheet_breaks_between_sections_and_leaves_no_page_of_a_line_or_two(
+    lines: int, drawing: bool
+) -> None:
+    titles = ("Lives", "Losses", "Causes", "Cost", "Stock", "What changed")
+    sections = [
+        {
+            "slug": title.lower(),
+            "title": title,
+            "sentences": [
+                {"text": f"{title} {k}: so much of it.", "told": "fact", "told_words": ""}
+                for k in range(lines)
+            ],
+        }
+        for title in titles
+    ]
+    data = month_pdf(
+        {"name": "May 2031", "empty": "", "sections": sections},
+        said_until="All of it.",
+        made="Made.",
+        moment=(2031, 6, 1, 6, 0, 0),
+        picture=drawn(BARS) if drawing else None,
+    )
+    pages = [page.extract_text().replace("\xa0", " ") for page in PdfReader(io.BytesIO(data)).pages]
+    assert len(pages) <= 2
+    counts = []
+    for text in pages:
+        # A section that begins on a page ends on it.
+        ends = [
+            text.count(f"{title} 0:") == text.count(f"{title} {lines - 1}:") for title in titles
+        ]
+        assert all(ends)
+        counts.append(text.count("so much of it."))
+    assert sum(counts) == lines * len(titles)
+    if len(pages) == 2:
+        assert min(counts) >= 2 * lines
+
+
 def test_counts_in_words() -> None:
-    assert counts_words(0, 0) == ""
+    assert counts_words(0, 0, 0) == ""
     assert (
-        counts_words(1, 2, 3) == "1 lost in the cut, 2 changed early, 3 of them not told in money"
+        counts_words(1, 2, 3, 4)
+        == "1 lost in the cut, 2 damaged, 3 while good, 4 of them not told in money"
     )

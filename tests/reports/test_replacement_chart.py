@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from pitwise.reports.charts import NoReadings, svg_of
+from pitwise.reports.charts.look import reach, type_size
 from pitwise.reports.charts.replacement import CostCurve, CostMark, change_cost_chart
 
 DEPTHS = tuple(0.3 + 0.05 * k for k in range(15))
@@ -76,6 +77,36 @@ def test_it_renders_and_no_words_run_out_or_into_one_another(width: int) -> None
     assert all(x_low <= r["x"] <= x_top for r in rows)
     levels = sorted((r["y"], r["x"]) for r in rows)
     assert len(set(levels)) == len(levels)
+
+
+@pytest.mark.parametrize("width", [900, 350])
+@pytest.mark.parametrize(
+    ("advised_mm", "habit_mm"), [(0.75, 0.98), (0.6, 0.62), (0.95, 0.97), (0.97, 1.03)]
+)
+def test_names_hide_neither_one_another_nor_a_bar_nor_the_curve_under_a_mark(
+    width: int, advised_mm: float, habit_mm: float
+) -> None:
+    marks = [
+        CostMark("The habit", habit_mm, 0.40, 0.33, 0.49),
+        CostMark("Advised", advised_mm, 0.30, 0.24, 0.39),
+    ]
+    spec = drawn(width, habit=marks[0], advised=marks[1])
+    x_low, x_top = spec["encoding"]["x"]["scale"]["domain"]
+    top = spec["encoding"]["y"]["scale"]["domain"][1]
+    size = type_size(width)
+    tall = size * top / (spec["height"] - 110)
+    boxes = []
+    for row in layer(spec, "names") + layer(spec, "names_bold"):
+        wide = reach(row["words"], size) * (x_top - x_low) / (width - 70)
+        boxes.append((row["x"], row["x"] + wide, row["y"] - tall / 2, row["y"] + tall / 2))
+        assert row["x"] + wide <= x_top + 1e-9
+        # None is crossed by the rule of the limit.
+        assert not row["x"] < 1.0 < row["x"] + wide
+    for k, (left, right, low, high) in enumerate(boxes):
+        for a, b, c, d in boxes[:k]:
+            assert right <= a or left >= b or high <= c or low >= d
+        for m in marks:
+            assert not (left < m.depth_mm < right and low < m.high and high > m.low)
 
 
 def test_nothing_to_draw_and_what_cannot_be_drawn() -> None:

@@ -14,7 +14,7 @@ from pitwise.services import cases, drafts, fittings, setup
 from pitwise.services.errors import NotFoundError, ServiceError
 from pitwise.services.fittings import fit_part
 from pitwise.services.life_page import Asked, LifePage, life_page, lives_csv, process_number
-from pitwise.services.life_said import compared_words, headlines, notes
+from pitwise.services.life_said import compared_words, few_words, headlines, notes
 from pitwise.wear.life.tell import TooFewToTell
 
 WORN, GOOD = "1.60 mm", "0.40 mm"
@@ -60,7 +60,7 @@ def test_worn_electrodes_and_the_nozzles_that_went_with_them(lite: Floor) -> Non
     middle, spread = group.half
     assert spread.low < middle < spread.high
     assert 150 < middle < 620
-    assert "half of the electrodes are found past use by" in headlines(view)[0].lower()
+    assert "half of the electrodes are found worn or damaged by" in headlines(view)[0].lower()
     assert view.compared is None
     assert compared_words(view) == ""
     assert [(t.words, t.count, t.end) for t in view.reasons] == [("pit over its limit", 4, "worn")]
@@ -102,6 +102,9 @@ def test_one_group_against_all_others(lite: Floor) -> None:
     assert every.end == "lost"
     said = compared_words(every)
     assert re.match(r"Parts of Torch A last \d\.\d times as long as those of Torch B \(", said)
+    # Six ends in two groups: the tests' chances are of many lives, and the sentence says so.
+    assert "This leans on few, 6 such ends in 2 groups" in said
+    assert few_words(every) in said
     one = shown(lite, by="torch", one="Torch B")
     assert [g.name for g in one.groups] == ["Torch B", "all others"]
     said = compared_words(one)

@@ -14,6 +14,8 @@ from money_kit import lose, price, small_book
 from pitwise.services import fittings
 from pitwise.services.amounts import Amount, CantTell, in_currency
 from pitwise.services.errors import ServiceError
+from pitwise.services.life_page import Asked, life_page
+from pitwise.services.life_said import reconciled_words
 from pitwise.services.loss_list import loss_list
 from pitwise.services.metres import NoMetres, Ranged
 from pitwise.services.money import FIRST_SET, GROUPINGS, TAKEN_OUT, money_view
@@ -25,6 +27,7 @@ from pitwise.services.money_page import (
     loss_notes,
     losses_csv,
     plain_money,
+    reconciled,
 )
 from pitwise.services.periods import asked_period, days_between
 from pitwise.services.station_settings import save_settings
@@ -160,6 +163,19 @@ def test_a_worn_electrode_is_no_loss_and_a_lost_one_takes_what_the_settings_say(
     }
     assert all(isinstance(p.worth, CantTell) for p in nozzles)
     assert losses.untold == 2
+    # The page of lives counts the same parts by the same definition.
+    assert (losses.worn_out, losses.count("damaged")) == (1, 0)
+    assert (losses.count("good"), losses.count("lost")) == (2, 1)
+    lives = life_page(lite.shop, lite.tech, Asked())
+    assert sum(r.counts.worn - r.damaged for r in lives.rows) == losses.worn_out
+    assert sum(r.damaged for r in lives.rows) == losses.count("damaged")
+    assert sum(r.counts.changed - r.by_hand for r in lives.rows) == losses.count("good")
+    assert sum(r.counts.lost for r in lives.rows) == losses.count("lost")
+    assert reconciled(losses).startswith(
+        "Of 4 that came to their end: 1 worn out by use (no loss), 0 damaged, 2 changed while "
+        "good, 1 lost in the cut."
+    )
+    assert "ended before their worth was used: 3 in the whole book." in reconciled_words(lives)
     assert losses.assumed == ()
     assert losses.rows[0].why.words == "Electrode: emitter blown or face melted"
     assert losses.rows[0].lost_parts == 1

@@ -9,7 +9,7 @@ import pytest
 from case_kit import close, opened
 from kit import Floor
 from money_kit import lose, price, small_book
-from pitwise.services import shelf_ledger, shelf_orders
+from pitwise.services import shelf_items, shelf_ledger, shelf_orders
 from pitwise.services.errors import NotYetError, ServiceError
 from pitwise.services.month import MonthSheet, month_sheet, months, until_words
 from pitwise.services.month_paper import month_paper, month_picture
@@ -52,8 +52,8 @@ def test_the_small_book_in_sentences(floor: Floor) -> None:
     assert "partly assumed, not set by the shop, at Table 1" in losses
     cost = said(sheet, "cost")
     assert cost.startswith("Consumables cost at least 200 EUR (12 parts fitted without a known")
-    assert "0.667 a start" in cost
-    assert "80.0 an arc hour, 1.33 a metre of cut." in cost
+    assert "0.667 EUR a start" in cost
+    assert "80.0 EUR an arc hour, 1.33 EUR a metre of cut." in cost
     assert "It can’t be set against February 2031 while prices are missing." in cost
     assert told(sheet, "cost")[0] == "too-few"
     changes = said(sheet, "changes")
@@ -86,7 +86,7 @@ def test_a_month_against_the_month_before_by_hand(lite: Floor) -> None:
     assert told(sheet, "lives")[1] == "more"
     assert "660 starts, 5.50 arc hours, 100 % more starts than in March 2031" in lives
     cost = said(sheet, "cost")
-    assert cost.startswith("Consumables cost 150 EUR: 0.227 a start")
+    assert cost.startswith("Consumables cost 150 EUR: 0.227 EUR a start")
     assert "No part was lost in the cut in 660 starts" in said(sheet, "losses")
 
 
@@ -162,14 +162,23 @@ def test_stock_of_the_month_by_hand(floor: Floor) -> None:
     shelf_orders.place_order(
         floor.shop, floor.lead, supplier_id=supplier.id, lines=[(electrode, 5)], key=floor.key()
     )
+    # A kit holds pieces and is none: it is counted as what it is.
+    kit = shelf_items.add_item(
+        floor.shop, floor.lead, kind="kit", name="Set 300", kit={electrode: 1, nozzle: 1}
+    )
+    shelf_ledger.goods_in(floor.shop, floor.tech, item_id=kit, pieces="3", key=floor.key())
     floor.inspect("0.40 mm", starts="100", minutes="50")
     sheet = month_sheet(floor.shop, floor.tech, "2031-03")
     stock = said(sheet, "stock")
-    # Ten electrodes at 18, as paid; four nozzles at 300, by their terms.
-    assert "14 pieces lay on the shelf, worth 180 EUR and 1\u202f200 SEK." in stock
-    assert "16 pieces came in" in stock
+    # Ten electrodes at 18, as paid; four nozzles at 300, by their terms. March still runs.
+    assert "By now 14 pieces and 3 kits lie on the shelf, worth " in stock
+    assert "180 EUR and 1\u202f200 SEK" in stock
+    assert "16 pieces and 3 kits came in" in stock
     assert "1 order of 5 pieces was placed, for 100 EUR." in stock
     assert "1 item stood at nothing for a time: nozzle 300." in stock
+    floor.clock.forward(days=31)
+    stock = said(month_sheet(floor.shop, floor.tech, "2031-03"), "stock")
+    assert "At the end of the month 14 pieces and 3 kits lay on the shelf, worth " in stock
 
 
 def test_what_cannot_wait_stands_on_a_new_sheet_only(lite: Floor) -> None:

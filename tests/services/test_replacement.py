@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from collections import OrderedDict
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -9,7 +11,7 @@ import pytest
 
 from kit import Floor
 from kit_replacement_book import look, open_worn, run_electrodes
-from pitwise.services import limits, shelf_items, station_settings
+from pitwise.services import limits, replacement, shelf_items, station_settings
 from pitwise.services.errors import NotFoundError
 from pitwise.services.forecasts import keep_up
 from pitwise.services.life_book import part_lives
@@ -19,6 +21,9 @@ from pitwise.services.replacement_costs import ASSUMED_LOOK_MINUTES
 from pitwise.services.replacement_habit import booked_use
 from pitwise.services.replacement_model import CantTell, DepthAdvice, ReplacementView, RuleLine
 from pitwise.wear.replacement.depth import DepthPolicy
+from pitwise.wear.replacement.outcome import rule_cost
+from pitwise.wear.replacement.paths import LifePaths
+from pitwise.wear.replacement.rule import ChangeCosts, Rule, RuleCost
 
 
 @pytest.fixture
@@ -71,10 +76,56 @@ def test_the_habit_is_read_from_the_looks_and_costed_beside_the_advice(worn: Flo
             habit.cost.per_start - line.cost.per_start, rel=1e-9
         )
     text = " ".join(found.words)
-    assert "Only 1 loss in the cut on record" in text
+    assert "knows only 1 loss in the cut, all that are on record" in text
     assert "rests on the trade sheet’s prior" in text
     assert "Held against the book" in text
     assert "1 was" in text
+
+
+def test_the_saving_says_in_one_breath_what_it_leans_on(
+    worn: Floor, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    costed: list[tuple[ChangeCosts, RuleCost]] = []
+
+    def spy(paths: LifePaths, rule: Rule, limit_mm: float, costs: ChangeCosts) -> RuleCost:
+        costed.append((costs, rule_cost(paths, rule, limit_mm, costs)))
+        return costed[-1][1]
+
+    monkeypatch.setattr(replacement, "rule_cost", spy)
+    monkeypatch.setattr(replacement, "_cache", OrderedDict())
+    view = replacement_view(worn.shop, worn.tech)
+    found = advice(view)
+    first = found.words[0]
+    assert first.startswith(
+        "Against the habit, by partly assumed costs and the trade sheet’s chance of a loss, it "
+    )
+    assert "a torch lost in the cut (1\u202f500 cost units) and a plate scrapped (400 cost" in first
+    said = re.search(r"At 0 the same advice would (save|cost more, by) ([\d.\u202f]+)", first)
+    assert said is not None
+    # The habit and the advised rule, by what a loss takes without the assumed torch and plate.
+    bare = {c.rule: c.per_start for costs, c in costed if costs.loss == pytest.approx(80 + 20)}
+    assert found.advised is not None
+    assert isinstance(found.habit, RuleLine)
+    assert view.use is not None
+    each = bare[found.habit.cost.rule] - bare[found.advised.cost.rule]
+    value = float(said[2].replace("\u202f", "")) * (1 if said[1] == "save" else -1)
+    assert value == pytest.approx(each * view.use.starts_a_year, rel=0.006)
+    # Where the shop sets both itself, there is nothing of the kind to say.
+    station_settings.save_settings(
+        worn.shop, worn.lead, 1, {"lost_torch_cost": "900", "scrapped_plate_cost": "200"}, "ours"
+    )
+    again = advice(replacement_view(worn.shop, worn.tech))
+    assert "At 0 the same" not in " ".join(again.words)
+
+
+def test_losses_since_the_fit_are_told_apart_from_those_it_knew(worn: Floor) -> None:
+    # A loss signed since the fit: the book counts it, the fit does not know it yet.
+    look(worn, (100_000, 50_000.0), 0.3, lost=True)
+    view = replacement_view(worn.shop, worn.tech)
+    assert (view.losses.by_fit, view.losses.now) == (1, 2)
+    text = " ".join(advice(view).words)
+    assert "knew 1 loss in the cut; 2 are on record now" in text
+    assert "Only 1" not in text
 
 
 def test_money_is_told_per_start_arc_hour_and_year(worn: Floor) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 import math
 
@@ -49,6 +50,26 @@ def life(starts: int, end: str = "worn", good: int = 0, item: int = 1) -> PartLi
         own_reason=True,
         inspection_id=None if end == "running" else item,
     )
+
+
+@pytest.mark.parametrize(
+    ("part", "end", "reasons", "wore_out"),
+    [
+        ("electrode", "worn", ("pit-over-limit", "blued"), True),
+        ("electrode", "worn", ("blued",), False),
+        ("nozzle", "worn", ("orifice-enlarged",), True),
+        ("nozzle", "worn", ("hole-over-limit-orifice-diameter",), True),
+        ("nozzle", "worn", ("arc-marks",), False),
+        ("nozzle", "changed", ("taken-along-by-electrode",), None),
+        ("electrode", "lost", ("lost-in-the-cut", "pit-over-limit"), None),
+    ],
+)
+def test_what_an_inspection_found_past_use_was_either_worn_out_or_damaged(
+    part: str, end: str, reasons: tuple[str, ...], wore_out: bool | None
+) -> None:
+    one = dataclasses.replace(life(100, end), part=part, reasons=reasons)
+    assert one.wore_out is (wore_out is True)
+    assert one.damaged is (wore_out is False)
 
 
 @pytest.mark.parametrize("used", [50.0, 300.0, 900.0])

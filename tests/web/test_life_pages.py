@@ -37,7 +37,7 @@ def test_the_page_tells_compares_and_draws(client_of: Clients, lite: Floor) -> N
         "Torch B: half of the electrodes are lost in the cut by",
         "Why they came out",
         "Emitter blown or face melted",
-        "Changed before its time",
+        "Changed while still good",
         "In brackets: the range that holds the true figure with 95 % certainty.",
     ):
         assert words in text, words

@@ -226,9 +226,9 @@ def _print(view: Any, *, whole: bool) -> None:
         table.add_column("Part")
         for name in (
             "Came out",
-            "Found past use",
+            "Found worn or damaged",
             "Lost in the cut",
-            "Changed early",
+            "Changed while good",
             "In a torch",
         ):
             table.add_column(name, justify="right")

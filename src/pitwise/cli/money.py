@@ -98,14 +98,15 @@ def run_money(args: argparse.Namespace) -> int:
         title_justify="left",
     )
     table.add_column("Why", overflow="fold")
-    for name in ("Lost in the cut", "Changed early", "What it took"):
+    for name in ("Lost in the cut", "Damaged", "Changed while good", "What it took"):
         table.add_column(name, justify="right", overflow="fold")
     for r in losses.rows:
         took = amounts_words(r.money, "not told")
         if r.untold and r.money:
             took += f"; {r.untold} not told"
-        table.add_row(r.why.words, f"{r.lost_parts}", f"{r.early_parts}", took)
+        table.add_row(r.why.words, f"{r.lost_parts}", f"{r.damaged_parts}", f"{r.good_parts}", took)
     out.print(table, markup=False)
+    out.print(money_page.reconciled(losses), markup=False)
     for text in money_page.loss_notes(losses):
         out.print(text, markup=False)
     return 0

@@ -1,4 +1,4 @@
-"""The picture of parts that ended before their time as one sheet of paper, to hang on a wall."""
+"""The picture of parts that ended too soon as one sheet of paper, to hang on a wall."""
 
 from __future__ import annotations
 
@@ -53,5 +53,5 @@ def loss_pdf(
         drawn.append({"svg": on_white(svg_of(spec)), "words": spec["description"]})
     data = printable({"foot": foot, "notes": list(notes), "period": period})
     data |= {"pictures": drawn, "paper": paper, "dated": list(moment)}
-    data["none"] = "" if drawn else "No part ended before its time."
+    data["none"] = "" if drawn else "No part ended before its worth was used."
     return typeset(TEMPLATE, data, moment)

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, get_args
 
+from pitwise.bench.decide import PIT_PART
 from pitwise.services.life_reasons import TAKEN_OUT
 
 End = Literal["lost", "worn", "changed", "running"]
@@ -17,6 +18,9 @@ Group = Literal["process", "part-type", "lot", "torch", "shift", "coolant", "cur
 GROUPS: tuple[Group, ...] = get_args(Group)
 NOT_RECORDED = "not recorded"
 LOST_IN_THE_CUT = "lost-in-the-cut"
+# Findings that say a part was worn out by use (our own choice, no source).
+_BY_USE = frozenset({"orifice-enlarged", "orifice-out-of-round", "worn-tip"})
+BY_LIMIT = frozenset({"pit-over-limit", "pit-still-may-be-over"})
 # As many as the verdict on a cure looks at (services/cures.py).
 MOST_BEFORE, MOST_AFTER = 6, 8
 
@@ -40,8 +44,8 @@ class PartLife:
     ended_at : datetime or None
         None while it is in a torch.
     end : {"lost", "worn", "changed", "running"}
-        lost: in the cut. worn: an inspection found it past use by its own state. changed:
-        before that. running: in a torch now.
+        lost: in the cut. worn: an inspection found it worn or damaged, by its own state.
+        changed: while still good. running: in a torch now.
     starts, arc_minutes
         As the book counts them, over all its fittings.
     good_starts, good_minutes
@@ -97,6 +101,20 @@ class PartLife:
     def taken_out(self) -> bool:
         """Tell whether it was taken out by hand: it lies somewhere and may go in again."""
         return self.reasons == (TAKEN_OUT,)
+
+    @property
+    def wore_out(self) -> bool:
+        """Tell whether it wore out by use: its worth is used up."""
+        if self.end != "worn":
+            return False
+        if self.part == PIT_PART:
+            return bool(BY_LIMIT & set(self.reasons))
+        return any(r in _BY_USE or r.startswith("hole-") for r in self.reasons)
+
+    @property
+    def damaged(self) -> bool:
+        """Tell whether an inspection found it past use, but not because it wore out."""
+        return self.end == "worn" and not self.wore_out
 
 
 @dataclass(frozen=True)

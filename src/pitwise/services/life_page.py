@@ -86,12 +86,26 @@ class Asked:
 
 @dataclass(frozen=True)
 class PartRow:
-    """A part and how its lives have ended so far; `lost` of those that ended."""
+    """A part and how its lives have ended so far.
+
+    Attributes
+    ----------
+    part, name : str
+    counts : Ended
+    lost : Share or None
+        Of those that ended.
+    damaged : int
+        Of those found worn or damaged: not worn out by use.
+    by_hand : int
+        Of those changed while still good: taken out by hand.
+    """
 
     part: str
     name: str
     counts: Ended
     lost: Share | None
+    damaged: int
+    by_hand: int
 
 
 @dataclass(frozen=True)
@@ -364,7 +378,16 @@ def _rows(every: Sequence[PartLife], sheet: Sheet) -> tuple[PartRow, ...]:
         own = [p for p in every if p.part == part.id]
         if own:
             counts = ended_ways(own)
-            rows.append(PartRow(part.id, part.name, counts, share_of(counts.lost, counts.ended)))
+            rows.append(
+                PartRow(
+                    part.id,
+                    part.name,
+                    counts,
+                    share_of(counts.lost, counts.ended),
+                    sum(p.damaged for p in own),
+                    sum(p.taken_out and p.end == "changed" for p in own),
+                )
+            )
     return tuple(rows)
 
 

@@ -23,6 +23,9 @@ _SAID = 3
 # Below this chance a difference is called one (our own choice, as is usual).
 _LUCK = 0.05
 _LUCKY = "as much by luck alone has a chance of {}"
+# Ends a group holds in the mean below which the tests' chances are rough: they are of many
+# lives (our own choice, after the usual rule that a chi-square wants 5 in each cell).
+_FEW_ENDS = 5
 
 
 def _count(number: int, one: str, many: str = "") -> str:
@@ -106,6 +109,18 @@ def headlines(view: LifePage) -> tuple[str, ...]:
     return tuple(s[:1].upper() + s[1:] for s in said)
 
 
+def few_words(view: LifePage) -> str:
+    """Return that a comparison leans on few ends; empty where it does not."""
+    known = [g.lives for g in view.groups if g.lives is not None]
+    ends = sum(x.ends for x in known)
+    if ends >= _FEW_ENDS * len(known):
+        return ""
+    return (
+        f"This leans on few, {ends:.0f} such ends in {len(known)} groups, where the chance of "
+        f"luck is known roughly only: a hint, no proof. It takes about {_FEW_ENDS} ends a group."
+    )
+
+
 def _ratio_words(view: LifePage, found: LifeRatio) -> str:
     """Return how many times as long one of two groups lasts as the other."""
     first, second = (g.name for g in view.groups)
@@ -132,8 +147,9 @@ def compared_words(view: LifePage) -> str:
     found = view.compared
     if found is None:
         return ""
+    few = few_words(view)
     if isinstance(view.ratio, LifeRatio):
-        return _ratio_words(view, view.ratio)
+        return f"{_ratio_words(view, view.ratio)} {few}".strip()
     if isinstance(found, TooFewToTell):
         return f"Whether they differ, too few tell: {too_few_words(found)}."
     lead = found.logrank or found.likelihood_ratio
@@ -142,11 +158,13 @@ def compared_words(view: LifePage) -> str:
     luck = _LUCKY.format(p_words(lead.p))
     told = sorted(((g.half[0], g.name) for g in view.groups if g.half is not None), reverse=True)
     if lead.p < _LUCK:
-        said = f"They last differently: {luck}."
+        said = f"They {'may ' if few else ''}last differently: {luck}."
         if len(told) > 1:
             said += f" Longest: {told[0][1]}; shortest: {told[-1][1]}."
     else:
         said = f"The difference is within chance: {luck}."
+    if few:
+        said += f" {few}"
     other = found.likelihood_ratio
     if found.logrank and other and (found.logrank.p < _LUCK) != (other.p < _LUCK):
         said += (
@@ -164,11 +182,30 @@ def ends_sentence(view: LifePage) -> str:
     if not c.ended:
         return f"None has ended yet; {_count(c.running, 'is', 'are')} in a torch."
     return (
-        f"Of {c.ended} that came out, {c.worn} {'was' if c.worn == 1 else 'were'} found past use, "
-        f"{c.lost} lost in the cut and {c.changed} changed before "
-        f"{'its' if c.changed == 1 else 'their'} time; {c.running} "
+        f"Of {c.ended} that came out, {c.worn} {'was' if c.worn == 1 else 'were'} found worn or "
+        f"damaged, {c.lost} lost in the cut and {c.changed} changed while still good; {c.running} "
         f"{'is' if c.running == 1 else 'are'} in a torch now. Lost in the cut: "
         f"{share_words(view.lost)}."
+    )
+
+
+def reconciled_words(view: LifePage) -> str:
+    """Return how the counts of all parts go with those of the money page."""
+    rows = view.rows
+    worn, damaged, lost, changed, by_hand = (
+        sum(column)
+        for column in zip(
+            *((r.counts.worn, r.damaged, r.counts.lost, r.counts.changed, r.by_hand) for r in rows),
+            strict=True,
+        )
+    )
+    early = damaged + lost + changed - by_hand
+    taken = f", without the {by_hand} taken out by hand" if by_hand else ""
+    return (
+        f"“Found worn or damaged” holds {worn - damaged} worn out by use and {damaged} damaged "
+        f"before that. Money counts the damaged, the {lost} lost in the cut and the {changed} "
+        f"changed while still good as ended before their worth was used: {early} in the whole "
+        f"book{taken}. It shows those of the days chosen there."
     )
 
 

@@ -11,8 +11,8 @@ from pitwise.trade.quantities import WORDS
 
 END_WORDS = {
     "lost": "lost in the cut",
-    "worn": "found past use",
-    "changed": "changed before its time",
+    "worn": "found worn or damaged",
+    "changed": "changed while still good",
     "running": "in a torch now",
 }
 _RULES = {

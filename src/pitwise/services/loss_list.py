@@ -1,10 +1,11 @@
 """Parts that ended before their worth was used: how many, what it cost, and why.
 
-Two ways to end too soon. **Lost in the cut**: the part's unused worth is gone, and the loss
-takes with it what the station's settings say: a torch, a plate, a stop. **Changed early**: it
-came out before it was worn: taken along by another part, damaged, or by somebody's decision;
-its unused worth is gone. A part that wore out by use is in neither, nor is one taken out by
-hand, which may go in again.
+Three ways to end too soon. **Lost in the cut**: the part's unused worth is gone, and the loss
+takes with it what the station's settings say: a torch, a plate, a stop. **Damaged**: an
+inspection found it past use, but not because it wore out. **Changed while good**: nothing was
+against it; it went with another part, or by somebody's decision. Of the last two the unused
+worth is gone. A part that wore out by use is in none, nor is one taken out by hand, which may
+go in again.
 
 Why: the cause that a case on that torch was closed with, for parts that ended between the
 inspection that led to the case and its cure; else the finding that ended the part, or the part
@@ -27,7 +28,7 @@ from pitwise.records.tables import DecisionRow, InspectionRow, Torch
 from pitwise.services.amounts import Amount, Amounts, CantTell, add, in_currency
 from pitwise.services.cures import closed_causes
 from pitwise.services.life_book import part_lives
-from pitwise.services.life_model import PartLife
+from pitwise.services.life_model import BY_LIMIT, PartLife
 from pitwise.services.life_reasons import OVERRULED, TAKEN_ALONG
 from pitwise.services.metres import Ranged
 from pitwise.services.shelf_terms import Prices, price_book
@@ -38,12 +39,9 @@ from pitwise.services.wear_book import fit_in_force, histories
 from pitwise.trade.model import Sheet
 from pitwise.wear.life.weibull import WeibullFit
 
-Early = Literal["lost", "early"]
+Early = Literal["lost", "damaged", "good"]
 WhyKind = Literal["cause", "finding", "along", "overruled", "worn", "open-case", "not-known"]
 NOT_KNOWN = "Not known"
-# Findings that say a part was worn out by use (our own choice, no source).
-_BY_USE = frozenset({"orifice-enlarged", "orifice-out-of-round", "worn-tip"})
-_BY_LIMIT = frozenset({"pit-over-limit", "pit-still-may-be-over"})
 _COSTS = ("stop_minutes", "stop_cost_per_hour", "lost_torch_cost", "scrapped_plate_cost")
 
 
@@ -73,14 +71,14 @@ class EndedEarly:
     Attributes
     ----------
     life : PartLife
-    kind : {"lost", "early"}
+    kind : {"lost", "damaged", "good"}
     why : Why
     unused : Ranged or CantTell
         Share of its worth that was left, 0 to 1.
     worth : Amount or CantTell
         That share of its price.
     took : Amounts
-        What the loss took with it; empty for parts changed early.
+        What the loss took with it; empty for parts not lost in the cut.
     """
 
     life: PartLife
@@ -104,8 +102,8 @@ class LossRow:
     ----------
     why : Why
     lost, early, money : Amounts
-        Of parts lost in the cut, of those changed early, and of both.
-    lost_parts, early_parts : int
+        Of parts lost in the cut, of those that came out early otherwise, and of both.
+    lost_parts, damaged_parts, good_parts : int
     untold : int
         Parts whose own worth can't be told; what their loss took is counted.
     """
@@ -115,13 +113,14 @@ class LossRow:
     early: Amounts
     money: Amounts
     lost_parts: int
-    early_parts: int
+    damaged_parts: int
+    good_parts: int
     untold: int
 
     @property
     def parts(self) -> int:
         """All of them."""
-        return self.lost_parts + self.early_parts
+        return self.lost_parts + self.damaged_parts + self.good_parts
 
 
 @dataclass(frozen=True)
@@ -156,6 +155,15 @@ class LossList:
         """Parts whose own worth can't be told."""
         return sum(isinstance(p.worth, CantTell) for p in self.parts)
 
+    def count(self, kind: Early) -> int:
+        """Return how many ended one way."""
+        return sum(p.kind == kind for p in self.parts)
+
+    @property
+    def worn_out(self) -> int:
+        """Parts that ended worn out by use: their worth was used."""
+        return self.ended - len(self.parts)
+
     @property
     def main_currency(self) -> str:
         """The currency that most parts are counted in; "" without any money."""
@@ -180,14 +188,6 @@ class Reasons:
         """Return why a part ended."""
         return self._case(life) or self._own(life, frozenset())
 
-    def wore_out(self, life: PartLife) -> bool:
-        """Tell whether a part wore out by use: its worth is used up."""
-        if life.end != "worn":
-            return False
-        if life.part == PIT_PART:
-            return bool(_BY_LIMIT & set(life.reasons))
-        return any(r in _BY_USE or r.startswith("hole-") for r in life.reasons)
-
     def _case(self, life: PartLife) -> Why | None:
         if life.ended_at is None:
             return None
@@ -202,9 +202,9 @@ class Reasons:
             if finding is not None:
                 place = self.sheet.part(life.part).name
                 return Why("finding", f"{place}: {finding.name[:1].lower()}{finding.name[1:]}")
-        if self.wore_out(life):
+        if life.wore_out:
             return Why("worn", "Worn out by use")
-        if _BY_LIMIT & set(life.reasons):
+        if BY_LIMIT & set(life.reasons):
             # Lost in the cut, and its pit was past the limit when somebody looked.
             return Why("finding", f"{self.sheet.part(life.part).name}: run past its limit")
         for rule in life.reasons:
@@ -218,7 +218,7 @@ class Reasons:
         if life.inspection_id is None:
             return Why("not-known", NOT_KNOWN)
         partner = self._by_inspection.get((life.inspection_id, other))
-        if partner is not None and other not in seen and not self.wore_out(partner):
+        if partner is not None and other not in seen and not partner.wore_out:
             # What ended the other part is what cost this one its worth.
             return self._own(partner, seen)
         return Why("along", f"Changed along with the worn {self.sheet.part(other).name.lower()}")
@@ -287,13 +287,15 @@ def loss_list(
         and (torch_id is None or x.torch_id == torch_id)
     ]
     reasons = Reasons(shop, session, known)
-    early = [x for x in ended if not reasons.wore_out(x)]
+    early = [x for x in ended if not x.wore_out]
     unused = _unused(shop, session, early, known)
     listed = []
     for life in early:
         share = unused[life.item_id]
         worth = _worth(life, share, price)
-        kind: Early = "lost" if life.end == "lost" else "early"
+        kind: Early = "good"
+        if life.end in ("lost", "worn"):
+            kind = "lost" if life.end == "lost" else "damaged"
         listed.append(EndedEarly(life, kind, reasons.of(life), share, worth))
     listed, assumed = _with_losses(session, listed)
     listed.sort(key=lambda p: (p.life.ended_at or since, p.life.item_id), reverse=True)
@@ -398,15 +400,18 @@ def _rows(parts: Sequence[EndedEarly]) -> tuple[LossRow, ...]:
         groups.setdefault(p.why.words, []).append(p)
     rows = []
     for own in groups.values():
-        lost, early = ([p for p in own if p.kind == kind] for kind in ("lost", "early"))
+        lost, damaged, good = (
+            [p for p in own if p.kind == kind] for kind in ("lost", "damaged", "good")
+        )
         rows.append(
             LossRow(
                 own[0].why,
                 _sum(lost),
-                _sum(early),
+                _sum([*damaged, *good]),
                 _sum(own),
                 len(lost),
-                len(early),
+                len(damaged),
+                len(good),
                 sum(isinstance(p.worth, CantTell) for p in own),
             )
         )

@@ -66,4 +66,6 @@ def _line(view: ReplacementView, process_id: int) -> HabitLine:
             saves += f" ({low} to {money_text(gain.high)})"
             if gain.low <= 0:
                 saves += ": it may be nothing"
+        if view.money is not None and view.money.assumed:
+            saves += ", by partly assumed costs"
     return HabitLine(process_id, view.process, depth.verdict, cost, saves)

@@ -14,6 +14,11 @@ from pitwise.services.study_files import csv_text, safe_cell
 
 # A title runs over a few lines at most.
 _LONGEST = 60
+KIND_WORDS = {
+    "lost": "lost in the cut",
+    "damaged": "damaged",
+    "good": "changed while good",
+}
 
 
 def currencies_of(losses: LossList) -> list[str]:
@@ -44,15 +49,16 @@ def _bar(words: str, parts: Sequence[EndedEarly], currency: str) -> LossBar:
     def told(kind: str) -> list[Amount]:
         return [in_currency(p.money, currency) for p in parts if p.kind == kind]
 
-    lost, early = told("lost"), told("early")
+    lost, early = told("lost"), [*told("damaged"), *told("good")]
     return LossBar(
         words,
         sum(a.value for a in lost),
         sum(a.value for a in early),
         sum(a.low for a in (*lost, *early)),
         sum(a.high for a in (*lost, *early)),
-        len(lost),
-        len(early),
+        sum(p.kind == "lost" for p in parts),
+        sum(p.kind == "damaged" for p in parts),
+        sum(p.kind == "good" for p in parts),
         sum(isinstance(p.worth, CantTell) for p in parts),
     )
 
@@ -62,13 +68,13 @@ def headline(losses: LossList, currency: str) -> str:
     whole = in_currency(losses.money, currency)
     bars = sorted(loss_bars(losses, currency), key=lambda b: (-b.money, b.cause))
     if not bars or whole.value <= 0:
-        return "What parts that ended before their time cost can’t be told in money."
+        return "What parts cost that ended before their worth was used can’t be told in money."
     top = bars[0]
     share = f"{100 * top.money / whole.value:.0f} %"
     tail = (
-        f"{share} of what parts cost that ended before their time: "
-        f"{money_text(top.money, whole.value)} of {money_text(whole.value)} {currency}."
-    )
+        f"{share} of what parts cost that ended before their worth was used: "
+        f"{money_text(top.money, whole.value)} of {money_text(whole.value)} {currency}"
+    ) + (", partly by assumed costs." if losses.assumed else ".")
     kinds = {p.why.words: p.why.kind for p in losses.parts}
     cause = top.cause if len(top.cause) <= _LONGEST else top.cause[: _LONGEST - 1].rstrip() + "…"
     kind = kinds.get(top.cause)
@@ -87,7 +93,8 @@ def loss_notes(losses: LossList) -> list[str]:
     """Return what the figures of losses rest on."""
     out = [
         "Lost in the cut: the part’s unused worth, and the torch, plate and stop that the "
-        "station’s settings say a loss takes. Changed early: the part’s unused worth."
+        "station’s settings say a loss takes. Damaged, or changed while good: the part’s unused "
+        "worth. In brackets: the range, 90 % for each part, added end to end."
     ]
     if losses.assumed:
         out.append(
@@ -102,6 +109,18 @@ def loss_notes(losses: LossList) -> list[str]:
     if len(losses.money) > 1:
         out.append("Different currencies are never added together.")
     return out
+
+
+def reconciled(losses: LossList) -> str:
+    """Say how the parts that ended add up, and how the page of lives counts the same parts."""
+    worn, damaged = losses.worn_out, losses.count("damaged")
+    return (
+        f"Of {losses.ended} that came to their end: {worn} worn out by use (no loss), {damaged} "
+        f"damaged, {losses.count('good')} changed while good, {losses.count('lost')} lost in the "
+        f"cut. Lives has the first two together, {worn + damaged}, as “found worn or damaged”, "
+        "and counts the whole book, with parts taken out by hand; here it is these days, without "
+        "them."
+    )
 
 
 def loss_period(view: MoneyView) -> str:
@@ -166,6 +185,7 @@ def plain_money(view: MoneyView) -> dict[str, Any]:
         "ended_early": {
             "parts": len(losses.parts),
             "of_ended": losses.ended,
+            "worn_out": losses.worn_out,
             "worth_not_told": losses.untold,
             "money": _amounts(losses.money),
             "costs_assumed_at": list(losses.assumed),
@@ -175,7 +195,8 @@ def plain_money(view: MoneyView) -> dict[str, Any]:
                     "kind": r.why.kind,
                     "case": r.why.case_id,
                     "lost_in_the_cut": r.lost_parts,
-                    "changed_early": r.early_parts,
+                    "damaged": r.damaged_parts,
+                    "changed_while_good": r.good_parts,
                     "worth_not_told": r.untold,
                     "money": _amounts(r.money),
                 }
@@ -208,7 +229,7 @@ def fitted_csv(view: MoneyView) -> str:
 
 
 def losses_csv(view: MoneyView) -> str:
-    """Return the parts that ended before their time as CSV; what can't be told: empty cells."""
+    """Return the parts that ended too soon as CSV; what can't be told: empty cells."""
     head = ("ended_at", "torch", "process", "part", "type", "tag", "end", "starts", "why")
     rows: list[Sequence[Any]] = [
         (
@@ -243,7 +264,7 @@ def losses_csv(view: MoneyView) -> str:
                     x.part,
                     x.part_type,
                     x.tag,
-                    "lost in the cut" if p.kind == "lost" else "changed early",
+                    KIND_WORDS[p.kind],
                     x.starts,
                     p.why.words,
                     *unused,

@@ -186,7 +186,11 @@ def month_sheet(shop: Shop, actor: Actor, text: str = "") -> MonthSheet:
             _losses(told, before, month),
             Section("causes", "Causes", tuple(cause_facts(shop, session, month.period))),
             _cost(session, told, before, month),
-            Section("stock", "Stock", (*stock_facts(session, month.period, prices), *urgent)),
+            Section(
+                "stock",
+                "Stock",
+                (*stock_facts(session, month.period, prices, whole=whole), *urgent),
+            ),
             Section("changes", "What changed", tuple(change_facts(shop, session, month.period))),
         )
         return MonthSheet(
@@ -297,7 +301,7 @@ def _losses(told: _Told, before: _Told, month: Month) -> Section:
         out.append(
             Sentence(
                 f"Most of it: {top.why.words}, {amounts_words((money,))}, "
-                f"{100 * money.share_of(whole):.0f} %, {plural(top.parts, 'part')}."
+                f"{100 * money.share_of(whole):.0f} % of it, {plural(top.parts, 'part')}."
             )
         )
     if losses.assumed:

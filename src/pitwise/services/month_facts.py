@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Collection
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -86,8 +87,28 @@ def cause_facts(shop: Shop, session: Session, period: Period) -> list[Sentence]:
     return out
 
 
-def stock_facts(session: Session, period: Period, prices: Prices) -> list[Sentence]:
-    """Return the stock at a period's end, what came and was ordered, and what ran out."""
+def goods_words(pieces: int, kits: int) -> str:
+    """Say how many pieces and how many kits: a kit is no piece, it holds several."""
+    if not kits:
+        return plural(pieces, "piece")
+    return (
+        plural(kits, "kit")
+        if not pieces
+        else f"{plural(pieces, 'piece')} and " + plural(kits, "kit")
+    )
+
+
+def stock_facts(
+    session: Session, period: Period, prices: Prices, *, whole: bool = True
+) -> list[Sentence]:
+    """Return the stock at a period's end, what came and was ordered, and what ran out.
+
+    Parameters
+    ----------
+    session, period, prices
+    whole : bool
+        False: the period still runs, and its stock is that of now.
+    """
     items = {i.id: i for i in session.scalars(select(ShelfItem))}
     moves = session.execute(
         select(
@@ -109,7 +130,8 @@ def stock_facts(session: Session, period: Period, prices: Prices) -> list[Senten
     balance: dict[int, int] = {}
     empty: dict[int, bool] = {}
     came: list[Amount] = []
-    pieces_in = unpriced_in = 0
+    pieces_in = kits_in = unpriced_in = 0
+    kits = {i for i, item in items.items() if item.kind == "kit"}
     for m in moves:
         balance[m.item_id] = balance.get(m.item_id, 0) + m.pieces
         if m.at < period.since:
@@ -118,24 +140,28 @@ def stock_facts(session: Session, period: Period, prices: Prices) -> list[Senten
         if balance[m.item_id] <= 0:
             empty[m.item_id] = True
         if m.kind == "goods-in" and m.id not in undone:
-            pieces_in += m.pieces
+            if m.item_id in kits:
+                kits_in += m.pieces
+            else:
+                pieces_in += m.pieces
             if m.unit_price is None or m.currency is None:
                 unpriced_in += m.pieces
             else:
                 came.append(Amount.sure(m.currency, m.pieces * m.unit_price))
-    out = [_worth(items, balance, prices, period)]
-    if pieces_in:
+    out = [_worth(items, balance, prices, period, whole)]
+    if pieces_in or kits_in:
+        goods = goods_words(pieces_in, kits_in)
         least = "at least " if unpriced_in else ""
         out.append(
             Sentence(
-                f"{plural(pieces_in, 'piece')} came in, for {least}{amounts_words(add(came))}."
+                f"{goods} came in, for {least}{amounts_words(add(came))}."
                 if came
-                else f"{plural(pieces_in, 'piece')} came in, without a price on the ledger."
+                else f"{goods} came in, without a price on the ledger."
             )
         )
     else:
         out.append(Sentence("Nothing came in."))
-    out.append(_ordered(session, period))
+    out.append(_ordered(session, period, kits))
     short = sorted(items[i].name for i, was in empty.items() if was and items[i].active)
     if short:
         out.append(
@@ -156,7 +182,11 @@ def stock_facts(session: Session, period: Period, prices: Prices) -> list[Senten
 
 
 def _worth(
-    items: dict[int, ShelfItem], balance: dict[int, int], prices: Prices, period: Period
+    items: dict[int, ShelfItem],
+    balance: dict[int, int],
+    prices: Prices,
+    period: Period,
+    whole: bool,
 ) -> Sentence:
     worth, unknown = [], []
     for ident, pieces in balance.items():
@@ -170,8 +200,14 @@ def _worth(
             unknown.append(items[ident].name)
         else:
             worth.append(Amount.sure(price[1], pieces * price[0]))
-    pieces = sum(p for p in balance.values() if p > 0)
-    text = f"At the end of the month {plural(pieces, 'piece')} lay on the shelf"
+    held = {
+        kind: sum(p for i, p in balance.items() if p > 0 and (items[i].kind == "kit") is kind)
+        for kind in (False, True)
+    }
+    goods = goods_words(held[False], held[True])
+    text = f"At the end of the month {goods} lay on the shelf"
+    if not whole:
+        text = f"By now {goods} lie on the shelf"
     if worth:
         text += f", worth {'at least ' if unknown else ''}{amounts_words(add(worth))}"
     if unknown:
@@ -179,10 +215,14 @@ def _worth(
     return Sentence(f"{text}.", href="/shelf")
 
 
-def _ordered(session: Session, period: Period) -> Sentence:
+def _ordered(session: Session, period: Period, kits: Collection[int]) -> Sentence:
     rows = session.execute(
         select(
-            ShelfOrder.id, ShelfOrderLine.pieces, ShelfOrderLine.unit_price, ShelfOrderLine.currency
+            ShelfOrder.id,
+            ShelfOrderLine.item_id,
+            ShelfOrderLine.pieces,
+            ShelfOrderLine.unit_price,
+            ShelfOrderLine.currency,
         )
         .join(ShelfOrderLine, ShelfOrderLine.order_id == ShelfOrder.id)
         .where(ShelfOrder.ordered_at >= period.since, ShelfOrder.ordered_at < period.until)
@@ -195,10 +235,12 @@ def _ordered(session: Session, period: Period) -> Sentence:
         if r.unit_price is not None and r.currency is not None
     ]
     orders = len({r.id for r in rows})
+    in_kits = sum(r.pieces for r in rows if r.item_id in kits)
+    pieces = sum(r.pieces for r in rows) - in_kits
     least = "at least " if len(priced) < len(rows) else ""
     worth = f", for {least}{amounts_words(add(priced))}" if priced else ", without a price"
     return Sentence(
-        f"{plural(orders, 'order')} of {plural(sum(r.pieces for r in rows), 'piece')} "
+        f"{plural(orders, 'order')} of {goods_words(pieces, in_kits)} "
         f"{'was' if orders == 1 else 'were'} placed{worth}.",
         href="/shelf/orders",
     )

@@ -200,14 +200,14 @@ def cost_sentence(currency: str, now: MonthCost, before: MonthCost, month_before
         )
     if now.starts <= 0:
         return Sentence(f"{text}; no starts are on the counters to set that against.", "too-few")
-    text += f": {fine_text(now.total / now.starts)} a start"
+    text += f": {fine_text(now.total / now.starts)} {currency} a start"
     chance = cost_range(now.events, now.starts)
     if isinstance(chance, Ranged) and chance.low is not None and chance.high is not None:
         text += f" (chance alone gives {fine_text(chance.low)} to {fine_text(chance.high)})"
     if now.arc_minutes > 0:
-        text += f", {fine_text(now.total * 60 / now.arc_minutes)} an arc hour"
+        text += f", {fine_text(now.total * 60 / now.arc_minutes)} {currency} an arc hour"
     if now.per_metre is not None:
-        text += f", {fine_text(now.per_metre.value)} a metre of cut"
+        text += f", {fine_text(now.per_metre.value)} {currency} a metre of cut"
         if now.per_metre.low is not None and now.per_metre.high is not None:
             text += f" ({fine_text(now.per_metre.low)} to {fine_text(now.per_metre.high)})"
     if now.unpriced or before.unpriced:

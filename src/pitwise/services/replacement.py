@@ -30,6 +30,7 @@ from pitwise.services.metres import (
     count_for_metres,
     metres_per_minute,
 )
+from pitwise.services.periods import today
 from pitwise.services.permissions import Actor, require
 from pitwise.services.replacement_costs import NOZZLE, costs_of
 from pitwise.services.replacement_habit import Looks, booked_use
@@ -39,6 +40,7 @@ from pitwise.services.replacement_model import (
     CantTell,
     CostsUsed,
     DepthAdvice,
+    LossesKnown,
     Money,
     ProcessChoice,
     ReplacementView,
@@ -49,7 +51,7 @@ from pitwise.services.setup import selector
 from pitwise.services.shelf_items import price_at
 from pitwise.services.shopfloor import Shop
 from pitwise.services.station_settings import settings_of
-from pitwise.services.wear_book import FitInForce, fit_in_force
+from pitwise.services.wear_book import FitInForce, fit_in_force, latest_row
 from pitwise.trade.model import PART_SLUGS
 from pitwise.wear.life.tell import FEWEST_ENDS, TooFewToTell, tell
 from pitwise.wear.refusal import FitRefusedError
@@ -58,7 +60,7 @@ from pitwise.wear.replacement.depth import DepthPolicy, NoPolicy, search
 from pitwise.wear.replacement.habit import HabitFit, TooFewChanges, fit_habit
 from pitwise.wear.replacement.outcome import rule_cost
 from pitwise.wear.replacement.paths import simulate, typical_starts
-from pitwise.wear.replacement.rule import ChangeCosts, Rule, RuleCost, Saving, saving
+from pitwise.wear.replacement.rule import Rule, RuleCost, Saving, saving
 from pitwise.wear.state import Basis
 
 SEED = 20
@@ -81,6 +83,8 @@ class _Reckoned:
     best: DepthPolicy | NoPolicy
     by_age: RuleCost | None
     basis: Basis
+    bare: dict[Rule, RuleCost]
+    """The habit and the two best rules, without the assumed cost of a lost torch and plate."""
 
 
 _cache: OrderedDict[str, _Reckoned] = OrderedDict()
@@ -129,12 +133,13 @@ def replacement_view(shop: Shop, actor: Actor, process_id: int | None = None) ->
         limit_mm = None if limit is None else float(limit_in(limit, "mm"))
         risk = _risk(session, own, float(sheet.constant("accepted-risk")))
         force = fit_in_force(shop, session)
+        basis = _losses_known(session, force, lives)
         names = {slug: sheet.part(slug).name for slug in PART_SLUGS}
         ages = _ages(session, shop, mine, money, names)
         gauge = _gauge_u_mm(session, process_id)
         process_name = process.name
     # The simulation runs outside any unit of work: nobody waits while it does.
-    depth = _depth(force, process_name, limit_mm, money, use, looks, risk, gauge, metres)
+    depth = _depth(force, process_name, limit_mm, money, use, looks, risk, gauge, metres, basis)
     return ReplacementView(
         choices,
         process_id,
@@ -142,7 +147,7 @@ def replacement_view(shop: Shop, actor: Actor, process_id: int | None = None) ->
         limit,
         limit_mm,
         risk,
-        force.fit.losses.losses,
+        basis,
         use,
         money,
         metres,
@@ -157,7 +162,16 @@ def _empty() -> ReplacementView:
         "fit the sets on the torches’ pages, and sign inspections",
     )
     nothing = NoMetres(none.reason, none.mend)
-    return ReplacementView((), None, "", None, None, 0.0, 0, None, None, nothing, none, ())
+    return ReplacementView(
+        (), None, "", None, None, 0.0, LossesKnown(0, None, 0), None, None, nothing, none, ()
+    )
+
+
+def _losses_known(session: Session, force: FitInForce, lives: Sequence[PartLife]) -> LossesKnown:
+    """What the fit knew of losses in the cut, and what the book holds by now."""
+    row = latest_row(session) if force.id is not None else None
+    now = sum(p.part == PIT_PART and p.end == "lost" for p in lives)
+    return LossesKnown(force.fit.losses.losses, None if row is None else today(row.fitted_at), now)
 
 
 def _risk(session: Session, lives: Sequence[PartLife], of_sheet: float) -> float:
@@ -217,6 +231,7 @@ def _depth(
     risk: float,
     gauge_u_mm: float | None,
     metres: MetresPerMinute | NoMetres,
+    known: LossesKnown,
 ) -> DepthAdvice | CantTell:
     if limit_mm is None:
         return CantTell(
@@ -230,7 +245,7 @@ def _depth(
         )
     mix = use.arc_minutes / use.starts
     habit = fit_habit(looks.reading_mm, looks.changed)
-    reckoned = _reckon(force, process, limit_mm, money.costs, use, mix, habit, risk, gauge_u_mm)
+    reckoned = _reckon(force, process, limit_mm, money, use, mix, habit, risk, gauge_u_mm)
 
     def line(name: str, cost: RuleCost) -> RuleLine:
         gain = None
@@ -264,7 +279,11 @@ def _depth(
     advised, policy = best_line, best
     if choice == "same" and isinstance(same, DepthPolicy) and same_line is not None:
         advised, policy = same_line, same
-    words = trust_words(policy, now, advised, use, money, reckoned.basis, process)
+    bare = None
+    if now is not None and reckoned.bare:
+        gain = saving(reckoned.bare[now.cost.rule], reckoned.bare[advised.cost.rule])
+        bare = _yearly(gain, use.starts_a_year)
+    words = trust_words(policy, now, advised, use, money, reckoned.basis, process, known, bare)
     if reckoned.same is not None and not same:
         words = (*words[:2], _no_depth_at(use), *words[2:])
     return DepthAdvice(
@@ -334,7 +353,7 @@ def _reckon(
     force: FitInForce,
     process: str,
     limit_mm: float,
-    costs: ChangeCosts,
+    money: CostsUsed,
     use: BookedUse,
     mix: float,
     habit: HabitFit | TooFewChanges,
@@ -345,7 +364,20 @@ def _reckon(
     # The looks of the newest lives: a habit is what is done now.
     gaps = use.gaps[-_MOST_GAPS:]
     others = use.other / use.starts
-    named = (force.id, process, limit_mm, costs, gaps, mix, habit, risk, gauge_u_mm, others)
+    costs, without = money.costs, money.without_assumed_loss
+    named = (
+        force.id,
+        process,
+        limit_mm,
+        costs,
+        without,
+        gaps,
+        mix,
+        habit,
+        risk,
+        gauge_u_mm,
+        others,
+    )
     key = hashlib.sha256(repr((named, fit.theta.tobytes())).encode()).hexdigest()
     with _lock:
         if key in _cache:
@@ -372,12 +404,21 @@ def _reckon(
         now = rule_cost(paths, Rule(gaps, habit.depth_mm, habit.scatter_mm), limit_mm, costs)
         same = search(paths, limit_mm, costs, (gaps,), depths, risk)
     aged = search(paths, limit_mm, costs, every, (_BY_AGE_MM,), risk)
+    best = search(paths, limit_mm, costs, every, depths, risk)
+    bare = {}
+    if without is not None and now is not None:
+        policies = [x for x in (same, best) if isinstance(x, DepthPolicy)]
+        bare = {
+            rule: rule_cost(paths, rule, limit_mm, without)
+            for rule in (now.rule, *(x.best.rule for x in policies))
+        }
     found = _Reckoned(
         now,
         same,
-        search(paths, limit_mm, costs, every, depths, risk),
+        best,
         aged.best if isinstance(aged, DepthPolicy) else None,
         paths.basis,
+        bare,
     )
     with _lock:
         _cache[key] = found

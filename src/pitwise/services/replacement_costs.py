@@ -25,6 +25,8 @@ _LEAST_LOOKS = 5
 ASSUMED_LOOK_MINUTES = 5.0
 """Until enough looks are timed (our own choice, no source)."""
 _LEAST_COST = 0.01
+LOSS_LINES = ("a torch lost in the cut", "a plate scrapped")
+"""What a loss takes with it, as the lines of costs name it."""
 
 
 def costs_of(
@@ -66,6 +68,14 @@ def costs_of(
         settings.lost_torch_cost + settings.scrapped_plate_cost + settings.stop_minutes / 60 * hour
     )
 
+    # Torch and plate alone: they are most of a loss, and the least known before the first one.
+    assumed_loss = sum(
+        float(getattr(settings, name))
+        for name in ("lost_torch_cost", "scrapped_plate_cost")
+        if name in unset
+    )
+    change = max(parts + more_stop, _LEAST_COST)
+
     def setting(name: str, label: str) -> MoneyLine:
         held = name in unset
         return MoneyLine(
@@ -81,7 +91,7 @@ def costs_of(
         else "assumed: too few inspections were timed"
     )
     return CostsUsed(
-        ChangeCosts(look, max(parts + more_stop, _LEAST_COST), loss + parts),
+        ChangeCosts(look, change, loss + parts),
         parts,
         currency,
         (
@@ -89,10 +99,11 @@ def costs_of(
             MoneyLine("minutes of a look", minutes, timed_words, not timed),
             setting("stop_minutes", "minutes of a stop to change"),
             setting("stop_cost_per_hour", "an hour of standstill"),
-            setting("lost_torch_cost", "a torch lost in the cut"),
-            setting("scrapped_plate_cost", "a plate scrapped"),
+            setting("lost_torch_cost", LOSS_LINES[0]),
+            setting("scrapped_plate_cost", LOSS_LINES[1]),
         ),
         tuple(notes),
+        ChangeCosts(look, change, max(0.0, loss - assumed_loss) + parts) if assumed_loss else None,
     )
 
 

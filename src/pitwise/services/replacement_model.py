@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass
 
 from pitwise.services.metres import MetresPerMinute, NoMetres, Ranged
@@ -46,6 +47,9 @@ class CostsUsed:
     lines : tuple of MoneyLine
     notes : tuple of str
         What could not be used, and why.
+    without_assumed_loss : ChangeCosts or None
+        The costs with those of a lost torch and a scrapped plate that the shop has not set
+        left at 0; None where it has set both.
     """
 
     costs: ChangeCosts
@@ -53,11 +57,31 @@ class CostsUsed:
     currency: str
     lines: tuple[MoneyLine, ...]
     notes: tuple[str, ...]
+    without_assumed_loss: ChangeCosts | None = None
 
     @property
     def assumed(self) -> tuple[str, ...]:
         """Names of the figures that the shop has not set."""
         return tuple(line.name for line in self.lines if line.assumed)
+
+
+@dataclass(frozen=True)
+class LossesKnown:
+    """Electrodes lost in the cut, of all processes.
+
+    Attributes
+    ----------
+    by_fit : int
+        The wear fit in force knew, and its chance of a loss is fitted to.
+    fitted_on : date or None
+        The day of that fit; None: none is stored, the sheet's prior speaks.
+    now : int
+        Those on record by now.
+    """
+
+    by_fit: int
+    fitted_on: dt.date | None
+    now: int
 
 
 @dataclass(frozen=True)
@@ -235,8 +259,7 @@ class ReplacementView:
     limit : Limit or None
     limit_mm : float or None
     accepted_risk : float
-    losses_on_record : int
-        In the cut, of all processes: what the chance of a loss is fitted to.
+    losses : LossesKnown
     use : BookedUse or None
     money : CostsUsed or None
     metres : MetresPerMinute or NoMetres
@@ -250,7 +273,7 @@ class ReplacementView:
     limit: Limit | None
     limit_mm: float | None
     accepted_risk: float
-    losses_on_record: int
+    losses: LossesKnown
     use: BookedUse | None
     money: CostsUsed | None
     metres: MetresPerMinute | NoMetres

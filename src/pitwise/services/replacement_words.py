@@ -8,7 +8,9 @@ from typing import Literal
 from scipy.stats import binomtest
 
 from pitwise.services.metres import Ranged
-from pitwise.services.replacement_model import BookedUse, CostsUsed, RuleLine
+from pitwise.services.periods import day_words
+from pitwise.services.replacement_costs import LOSS_LINES
+from pitwise.services.replacement_model import BookedUse, CostsUsed, LossesKnown, RuleLine
 from pitwise.wear.hazard import ENOUGH_LOSSES
 from pitwise.wear.replacement.age import AgeRange
 from pitwise.wear.replacement.depth import FLAT, DepthPolicy
@@ -79,6 +81,8 @@ def trust_words(
     money: CostsUsed,
     basis: Basis,
     process: str,
+    known: LossesKnown,
+    without_assumed: Ranged | None,
 ) -> tuple[str, ...]:
     """Return how far the advice may be trusted, most important first.
 
@@ -92,10 +96,18 @@ def trust_words(
     money : CostsUsed
     basis : str
     process : str
+    known : LossesKnown
+    without_assumed : Ranged or None
+        What the advice saves a year where the assumed cost of a lost torch and plate is left
+        at 0; None where the shop has set both.
     """
     out = []
     if habit is not None:
-        out.append(_gain_words(habit, advised, money.currency))
+        leans = _leans_words(money, policy.few_losses)
+        said = _gain_words(habit, advised, money.currency, leans)
+        if said and without_assumed is not None:
+            said += f" {_bare_words(without_assumed, money)}"
+        out.append(said)
         if habit.cost.past_share > policy.accepted_risk:
             out.append(
                 f"Under the habit {100 * habit.cost.past_share:.0f} % of the electrodes pass the "
@@ -105,10 +117,8 @@ def trust_words(
             )
     out.append(_flat_words(policy))
     if policy.few_losses:
-        count = policy.losses_on_record
-        many = "No loss" if not count else f"Only {count} loss{'' if count == 1 else 'es'}"
         out.append(
-            f"{many} in the cut on record, and {ENOUGH_LOSSES} are needed: how the chance of a "
+            f"{_known_words(known)}, and {ENOUGH_LOSSES} are needed: how the chance of a "
             "loss grows with depth rests on the trade sheet’s prior, not on this shop."
             + (f" {_doubt_words(policy)}" if policy.depth_high_mm > policy.depth_low_mm else "")
         )
@@ -134,25 +144,73 @@ def trust_words(
     return tuple(x for x in out if x)
 
 
-def _gain_words(habit: RuleLine, advised: RuleLine, currency: str) -> str:
+def _known_words(known: LossesKnown) -> str:
+    """Say how many losses the fit knew, and how many there are by now where that differs."""
+
+    def losses(count: int) -> str:
+        return f"{count} loss{'' if count == 1 else 'es'} in the cut"
+
+    if known.fitted_on is None:
+        return f"No wear fit knows a loss yet ({losses(known.now)} on record)"
+    day = day_words(known.fitted_on)
+    if known.now == known.by_fit:
+        many = f"only {losses(known.by_fit)}" if known.by_fit else "no loss in the cut"
+        return f"The wear fit of {day} knows {many}, all that are on record"
+    return (
+        f"The wear fit of {day} knew {losses(known.by_fit)}; {known.now} are on record now, "
+        "and the next fit will take them in"
+    )
+
+
+def _leans_words(money: CostsUsed, few_losses: bool) -> str:
+    """Say in few words what a figure of money leans on; "" for nothing but the shop's own."""
+    leans = []
+    if money.assumed:
+        leans.append("partly assumed costs")
+    if few_losses:
+        leans.append("the trade sheet’s chance of a loss")
+    return f"Against the habit, by {' and '.join(leans)}," if leans else "Against the habit,"
+
+
+def _gain_words(habit: RuleLine, advised: RuleLine, currency: str, leans: str) -> str:
     gain, year = advised.saving, advised.saving_a_year
     if gain is None or year is None:
         return ""
     if gain.per_start <= 0:
         return (
-            f"Against the habit, it costs {amount(-year.value)} {currency} a year more "
+            f"{leans} it costs {amount(-year.value)} {currency} a year more "
             f"({amount(-(year.high or 0))} to {amount(-(year.low or 0))}; below 0 it saves)."
         )
     said = (
-        f"Against the habit, it saves {amount(year.value)} {currency} a year "
+        f"{leans} it saves {amount(year.value)} {currency} a year "
         f"({amount(year.low or 0)} to {amount(year.high or 0)}), {100 * gain.share:.0f} % of what "
-        f"looks, changes and losses cost now ({amount(habit.money.per_year.value)} {currency})"
+        f"looks, changes and losses cost now ({ranged(habit.money.per_year)} {currency})"
     )
     if gain.sure < SURE:
         said += f"; that it saves anything at all has a chance of {100 * gain.sure:.0f} % only"
     elif gain.low <= 0:
         said += f"; that it saves anything at all has a chance of {100 * gain.sure:.0f} %"
     return f"{said}."
+
+
+def _bare_words(saves: Ranged, money: CostsUsed) -> str:
+    """Say what is left of a saving without the assumed cost of a lost torch and plate."""
+    what = " and ".join(
+        f"{line.name} ({amount(line.value)} {money.currency})"
+        for line in money.lines
+        if line.assumed and line.name in LOSS_LINES and line.value
+    )
+    if saves.value <= 0:
+        size, span = -saves.value, (-(saves.high or 0), -(saves.low or 0))
+        left, below = "cost more, by", "; below 0 it saves"
+    else:
+        size, span = saves.value, (saves.low or 0, saves.high or 0)
+        left, below = "save", ""
+    return (
+        f"Not set by the shop but assumed: {what}. At 0 the same advice would {left} "
+        f"{amount(size)} {money.currency} a year ({amount(span[0])} to {amount(span[1])}{below}): "
+        "set them before you act on it."
+    )
 
 
 def _doubt_words(policy: DepthPolicy) -> str:

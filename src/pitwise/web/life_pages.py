@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
-from functools import lru_cache
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
@@ -12,7 +10,7 @@ from fastapi import APIRouter, Depends, Query, Request
 from fastapi.responses import Response
 from markupsafe import Markup
 
-from pitwise.reports.charts import NoReadings, svg_of
+from pitwise.reports.charts import NoReadings
 from pitwise.reports.charts.life import LifeRow, Way, survival_chart, ways_chart
 from pitwise.services import life_page as pages
 from pitwise.services.life_model import MOST_AFTER, MOST_BEFORE
@@ -22,6 +20,7 @@ from pitwise.services.life_said import (
     group_words,
     headlines,
     notes,
+    reconciled_words,
     shape_words,
     share_words,
     too_few_words,
@@ -30,6 +29,7 @@ from pitwise.services.life_told import GroupTold
 from pitwise.services.life_words import END_WORDS, range_words, use_words
 from pitwise.services.permissions import Actor
 from pitwise.web.access import FilterId, needs, shop_of
+from pitwise.web.drawing import drawn_once
 from pitwise.web.render import page
 from pitwise.web.study_pages import csv_answer
 
@@ -38,7 +38,11 @@ Viewer = Annotated[Actor, Depends(needs("view"))]
 Word = Annotated[str, Query(max_length=100)]
 Process = Annotated[str, Query(max_length=12)]
 _WIDTHS = {"wide": 900, "narrow": 350}
-_WAYS = {"worn": "found past use", "lost": "lost in the cut", "changed": "changed early"}
+_WAYS = {
+    "worn": "worn or damaged",
+    "lost": "lost in the cut",
+    "changed": "changed while good",
+}
 
 
 def asked_by(
@@ -67,12 +71,6 @@ def asked_by(
 Wanted = Annotated[pages.Asked, Depends(asked_by)]
 
 
-@lru_cache(maxsize=64)
-def _svg(spec: str) -> str:
-    """Draw a specification given as JSON; drawing it takes longer than all the rest."""
-    return svg_of(json.loads(spec))
-
-
 def _drawn(make: Callable[[int], dict[str, Any] | NoReadings]) -> dict[str, Markup] | None:
     """Draw a chart at both widths; None where there is nothing to draw."""
     out = {}
@@ -80,7 +78,7 @@ def _drawn(make: Callable[[int], dict[str, Any] | NoReadings]) -> dict[str, Mark
         spec = make(width)
         if isinstance(spec, NoReadings):
             return None
-        out[name] = Markup(_svg(json.dumps(spec)))  # noqa: S704 -- our own SVG, text escaped in it
+        out[name] = drawn_once(spec)
     return out
 
 
@@ -138,6 +136,7 @@ def life(request: Request, actor: Viewer, asked: Wanted) -> Response:
         link=_link(view),
         headlines=headlines(view),
         notes=notes(view),
+        reconciled=reconciled_words(view) if view.rows else "",
         pictures=_pictures(view),
         ends=END_WORDS,
         by_words=BY_WORDS,

@@ -20,6 +20,7 @@ from pitwise.services.month_paper import moment_of, month_paper, month_picture
 from pitwise.services.periods import Month, month_of, today
 from pitwise.services.permissions import Actor
 from pitwise.web.access import needs, shop_of
+from pitwise.web.drawing import drawn_once
 from pitwise.web.render import go, moment_text, page
 
 router = APIRouter()
@@ -49,7 +50,7 @@ def _pictures(view: money.MoneyView) -> list[dict[str, Markup]]:
                 width=width,
             )
             if not isinstance(spec, NoReadings):
-                drawn[name] = Markup(svg_of(spec))  # noqa: S704 -- our own SVG, text escaped in it
+                drawn[name] = drawn_once(spec)
         if drawn:
             out.append(drawn)
     return out
@@ -59,7 +60,7 @@ def _pictures(view: money.MoneyView) -> list[dict[str, Markup]]:
 def money_view(
     request: Request, actor: Viewer, first: First = "", to: Day = "", by: Day = "torch"
 ) -> Response:
-    """Show what consumables cost, and what parts that ended before their time took."""
+    """Show what consumables cost, and what parts took that ended too soon."""
     view = _view(request, actor, first, to, by)
     return page(
         request,
@@ -70,6 +71,8 @@ def money_view(
         by_words=_BY_WORDS,
         shown=_SHOWN_PARTS,
         notes=money_page.loss_notes(view.losses),
+        reconciled=money_page.reconciled(view.losses),
+        kinds=money_page.KIND_WORDS,
         amounts=amounts_words,
         cash=money_text,
         fine=fine_text,
@@ -93,7 +96,7 @@ def money_csv(
     to: Day = "",
     what: Literal["fitted", "losses"] = "fitted",
 ) -> Response:
-    """Give the parts fitted, or those that ended before their time, as CSV."""
+    """Give the parts fitted, or those that ended before their worth was used, as CSV."""
     view = _view(request, actor, first, to, "torch")
     text = money_page.fitted_csv(view) if what == "fitted" else money_page.losses_csv(view)
     name = f"{what}-{view.period.first}-{view.period.last}.csv"
@@ -193,7 +196,7 @@ def _both(sheet: sheets.MonthSheet) -> dict[str, Markup] | None:
         spec = month_picture(sheet, width)
         if isinstance(spec, NoReadings):
             return None
-        out[name] = Markup(svg_of(spec))  # noqa: S704 -- our own SVG, text escaped in it
+        out[name] = drawn_once(spec)
     return out
 
 

@@ -9,7 +9,7 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 from markupsafe import Markup
 
-from pitwise.reports.charts import NoReadings, svg_of
+from pitwise.reports.charts import NoReadings
 from pitwise.reports.charts.replacement import CostCurve, CostMark, change_cost_chart
 from pitwise.services.errors import ServiceError
 from pitwise.services.fields import whole_number
@@ -19,6 +19,7 @@ from pitwise.services.replacement_model import CantTell, DepthAdvice, Replacemen
 from pitwise.services.replacement_words import amount, ranged
 from pitwise.wear.replacement.depth import DepthPolicy
 from pitwise.web.access import needs, shop_of
+from pitwise.web.drawing import drawn_once
 from pitwise.web.render import page
 
 router = APIRouter()
@@ -78,7 +79,7 @@ def _drawn(view: ReplacementView) -> dict[str, Markup] | None:
         spec = chart_of(view, width)
         if isinstance(spec, NoReadings):
             return None
-        out[name] = Markup(svg_of(spec))  # noqa: S704 -- our own SVG, text escaped in it
+        out[name] = drawn_once(spec)
     return out
 
 

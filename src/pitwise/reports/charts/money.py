@@ -1,4 +1,4 @@
-"""The picture of parts that ended before their time: what each cause took, to hang on a wall.
+"""The picture of parts that ended before their worth was used: what each cause took.
 
 Pure: the same numbers give the same data, without clock or files.
 """
@@ -29,10 +29,10 @@ class LossBar:
     ----------
     cause : str
     lost, early : float
-        Money of parts lost in the cut, and of parts changed early, 0 or more.
+        Money of parts lost in the cut, and of parts out early otherwise, 0 or more.
     low, high : float
         Range of both together.
-    lost_parts, early_parts : int
+    lost_parts, damaged_parts, good_parts : int
     untold : int
         Parts among them whose money can't be told.
     """
@@ -43,7 +43,8 @@ class LossBar:
     low: float
     high: float
     lost_parts: int
-    early_parts: int
+    damaged_parts: int
+    good_parts: int
     untold: int = 0
 
     @property
@@ -66,13 +67,15 @@ def _amount(value: float, largest: float) -> str:
     return f"{value:,.{digits}f}".replace(",", "\u202f")
 
 
-def counts_words(lost: int, early: int, untold: int = 0) -> str:
-    """Say how many parts were lost, changed early, and can't be told in money."""
+def counts_words(lost: int, damaged: int, good: int, untold: int = 0) -> str:
+    """Say how many parts ended each way, and how many can't be told in money."""
     words = []
     if lost:
         words.append(f"{lost} lost in the cut")
-    if early:
-        words.append(f"{early} changed early")
+    if damaged:
+        words.append(f"{damaged} damaged")
+    if good:
+        words.append(f"{good} while good")
     if untold:
         words.append(f"{untold} of them not told in money")
     return ", ".join(words)
@@ -84,7 +87,7 @@ def _checked(bars: Sequence[LossBar], width: int) -> list[LossBar]:
     for b in bars:
         if not all(map(math.isfinite, (b.lost, b.early, b.low, b.high))):
             raise ValueError("a chart takes numbers only")
-        if min(b.lost, b.early, b.low, b.lost_parts, b.early_parts, b.untold) < 0:
+        if min(b.lost, b.early, b.low, b.lost_parts, b.damaged_parts, b.good_parts, b.untold) < 0:
             raise ValueError("money and counts are 0 or more")
         if not b.low <= b.money * (1 + 1e-9) or not b.money <= b.high * (1 + 1e-9):
             raise ValueError("the money lies within its range")
@@ -101,7 +104,8 @@ def _checked(bars: Sequence[LossBar], width: int) -> list[LossBar]:
             math.fsum(b.low for b in rest),
             math.fsum(b.high for b in rest),
             sum(b.lost_parts for b in rest),
-            sum(b.early_parts for b in rest),
+            sum(b.damaged_parts for b in rest),
+            sum(b.good_parts for b in rest),
             sum(b.untold for b in rest),
         ),
     ]
@@ -222,7 +226,7 @@ def loss_chart(
     """
     own = _checked(bars, width)
     if not own:
-        return NoReadings("No part ended before its time.")
+        return NoReadings("No part ended before its worth was used.")
     narrow, size = width < NARROW, type_size(width)
     total = math.fsum(b.money for b in own)
     most = max(max(b.high, b.money) for b in own) or 1.0
@@ -271,7 +275,7 @@ def loss_chart(
         room = wide if narrow else wide - LETTER * size * (len(money) + 3)
         names.append({"x": 0, "y": y(at.name), "words": _cut(b.cause, room, size + 2)})
         moneys.append({"x": 0 if narrow else most, "y": y(at.money or at.name), "words": money})
-        said = counts_words(b.lost_parts, b.early_parts, b.untold)
+        said = counts_words(b.lost_parts, b.damaged_parts, b.good_parts, b.untold)
         counts.append({"x": 0, "y": y(at.counts), "words": _cut(said, wide, size)})
     layers: list[dict[str, Any]] = [
         *([_boxes("lost", solid, color=INK)] if solid else []),
@@ -288,9 +292,15 @@ def loss_chart(
     lines = textwrap.wrap(headline, max(16, int(wide / (0.53 * head))))
     sub = [period] if period else []
     sub += (
-        ["Solid: lost in the cut. Hatched: changed early.", "Thin line: the range."]
+        [
+            "Solid: lost in the cut. Hatched: out early,",
+            "damaged or while good. Thin line: the range.",
+        ]
         if narrow
-        else ["Solid: lost in the cut. Hatched: changed early. Thin line below: the range."]
+        else [
+            "Solid: lost in the cut. Hatched: out early, damaged or while good. "
+            "Thin line below: the range."
+        ]
     )
     said = "; ".join(
         f"{n['words']}: {m['words']}; {c['words']}"

@@ -259,34 +259,57 @@ def _words(
     width: int,
     height: int,
 ) -> list[dict[str, Any]]:
-    """Names of the limit and the marks, kept off one another by their heights."""
+    """Names of the limit and the marks, kept off one another, the marks' bars and the curve.
+
+    A mark is named below its bar, else above it: beside it the name would hide the curve.
+    """
     x_low, x_top, top = frame
     plot = max(width - 70, 1)
     line_height = 1.5 * size * top / max(height - 110, 1)
     taken: list[tuple[float, float, float]] = []
     rows: list[dict[str, Any]] = []
 
-    def place(x: float, y: float, words: str, bold: bool) -> None:
-        wide = reach(words, size) * (x_top - x_low) / plot
-        gap = 10 * (x_top - x_low) / plot
-        left = x + gap
-        if left + wide > x_top:
-            left = max(x_low, x - gap - wide)
-        level = y
-        for step in (0, 1, -1, 2, -2, 3, -3, 4, -4, 5, 6):
-            level = y + step * line_height
-            clear = all(
-                abs(level - other) >= line_height or left + wide < start or left > end
-                for other, start, end in taken
+    gap = 10 * (x_top - x_low) / plot
+    half = 0.5 * line_height
+
+    def clear(level: float, left: float, right: float) -> bool:
+        return (
+            half < level < top - half
+            and all(abs(level - y) >= line_height or right < a or left > b for y, a, b in taken)
+            and all(
+                level + half <= m.low
+                or level - half >= m.high
+                or right < m.depth_mm - 0.5 * gap
+                or left > m.depth_mm + 0.5 * gap
+                for m in marks
             )
-            if clear and 0.5 * line_height < level < top - 0.5 * line_height:
-                break
+        )
+
+    def place(levels: Sequence[float], left: float, wide: float, words: str, bold: bool) -> None:
+        left = min(max(left, x_low + 0.5 * gap), x_top - wide)
+        level = next((y for y in levels if clear(y, left, left + wide)), levels[0])
         taken.append((level, left, left + wide))
         rows.append({"x": left, "y": level, "words": words, "bold": bold})
 
+    def wide_of(words: str) -> float:
+        return reach(words, size) * (x_top - x_low) / plot
+
     for m in marks:
-        place(m.depth_mm, m.cost, m.name, True)
-    place(limit_mm, 0.93 * top, f"limit {limit_mm:g} mm", False)
+        wide = wide_of(m.name)
+        left = m.depth_mm - wide / 2
+        beyond = limit_mm + 0.5 * gap
+        if m.depth_mm > limit_mm and beyond + wide <= x_top:
+            left = max(left, beyond)
+        else:
+            left = min(left, limit_mm - 0.5 * gap - wide)
+        below = [m.low - (0.8 + k) * line_height for k in range(4)]
+        above = [m.high + (0.8 + k) * line_height for k in range(4)]
+        levels = [*below[:1], *above[:1], *below[1:], *above[1:]]
+        place(levels, left, wide, m.name, True)
+    said = f"limit {limit_mm:g} mm"
+    wide = wide_of(said)
+    left = limit_mm + gap if limit_mm + gap + wide <= x_top else limit_mm - gap - wide
+    place([0.93 * top - k * line_height for k in range(8)], left, wide, said, False)
     out: list[dict[str, Any]] = []
     for bold in (True, False):
         some = [r for r in rows if r["bold"] is bold]
