@@ -125,7 +125,7 @@ def test_a_group_without_a_fit_is_named() -> None:
     found = compare(groups)
     assert isinstance(found, Compared)
     assert found.left_out == ("c",)
-    assert "No fit for c." in found.words
+    assert "Too few ended for a curve of their own: c." in found.words
 
 
 def test_nothing_to_compare() -> None:

@@ -276,6 +276,20 @@ def _between_sums(low: Floats, high: Floats, x: Floats, w: Floats) -> _Sums:
     )
 
 
+def interval_slopes(high: Floats, x: Floats) -> Floats:
+    """Return (n, 2) slopes of log(1 − e^−D) by shift and stretch, one life at a time.
+
+    Parameters
+    ----------
+    high, x : (n,) array
+        z at the later look, and how far it lies above that of the earlier one; infinite: nobody
+        looked before.
+    """
+    widen = -np.expm1(-x)
+    r = _log_failed(np.exp(high) * widen, high, widen)[1]
+    return np.column_stack([r, r * (high + _ratio(x, widen))])
+
+
 def _plain_sums(
     low_y: Floats, gap: Floats, weight: Floats, log_scale: float, shape: float, room: Floats
 ) -> _Sums:
