@@ -214,6 +214,12 @@ def _limit_words(best: DepthPolicy) -> str:
     )
 
 
+_CHANGED_EARLY = (
+    "Parts changed because they looked bad were the next to be lost, and are counted as if they "
+    "were like the rest: lives, and the best age, come out too long."
+)
+
+
 def age_words(found: AgeRange, currency: str) -> str:
     """Say what the best age is worth, and how sure it is."""
     best = found.best
@@ -224,9 +230,11 @@ def age_words(found: AgeRange, currency: str) -> str:
             "The lives do not tell whether changing by age pays at all: it may cost more than "
             "waiting for the loss."
         )
+    age_to = "any number of" if math.isinf(found.age_high) else f"{found.age_high:.0f}"
     flat_to = "any later" if math.isinf(best.flat_to) else f"{best.flat_to:.0f}"
     return (
         f"Changing by age saves {100 * found.saving_low:.0f} to {100 * found.saving_high:.0f} % "
         f"against running to the loss, which costs {amount(best.run_to_loss_rate)} {currency} a "
-        f"start. From {best.flat_from:.0f} to {flat_to} starts it costs nearly the same."
+        f"start. From {best.flat_from:.0f} to {flat_to} starts it costs nearly the same. The best "
+        f"age itself is known to lie from {found.age_low:.0f} to {age_to} starts. {_CHANGED_EARLY}"
     )

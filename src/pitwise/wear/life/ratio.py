@@ -125,17 +125,15 @@ def life_ratio(one: Lives, other: Lives, level: float = 0.95) -> LifeRatio | Too
 def _permuted(one: Lives, other: Lives) -> float | None:
     """Return the chance by dealing the two labels again; None where ends are many.
 
-    By the slope along the ratio, less what the slope along the shape tells of it.
+    By the slope along the ratio alone: the longer a life, the lower it is, so that no dealing
+    differs more than one in which all of one group outlive the other.
     """
     both = [one, other]
     if not permuted.wanted(both):
         return None
     fit = fit_weibull(joined(both))
-    shift, stretch = np.concatenate([permuted.weibull_scores(g, fit) for g in both]).T
-    count = np.concatenate([g.count for g in both])
-    size = float(count @ stretch**2)
-    alone = shift - stretch * (float(count @ (shift * stretch)) / size if size > 0 else 0.0)
-    return permuted.chance(alone[:, None], both)
+    shift = np.concatenate([permuted.weibull_scores(g, fit)[:, :1] for g in both])
+    return permuted.chance(shift, both)
 
 
 def _top(height: Callable[[float], float], heights: np.ndarray) -> tuple[float, float]:
