@@ -1,4 +1,7 @@
-"""Run the benchmarks: `python -m benchmarks [name …] [--json] [--folder DIR]`."""
+"""Run the benchmarks: `python -m benchmarks [name …] [--json] [--folder DIR]`.
+
+A name may be the first word of several: `life` is all of `life_…`.
+"""
 
 from __future__ import annotations
 
@@ -56,6 +59,11 @@ BENCHMARKS: dict[str, Callable[[Path], Result]] = {
 }
 
 
+def named(name: str) -> list[str]:
+    """Return the benchmarks of a name: itself, or those it is the first word of; [] of none."""
+    return [name] if name in BENCHMARKS else [x for x in BENCHMARKS if x.startswith(f"{name}_")]
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(
         prog="benchmarks", description="Ratios against named peers, measured in the same run."
@@ -72,11 +80,14 @@ def main() -> int:
     )
     parser.add_argument("--scenes", type=int, help="photo_eval: scenes of its main group")
     args = parser.parse_args()
-    for name in args.names:
-        if name not in BENCHMARKS:
-            parser.error(f"'{name}' is no benchmark: use {', '.join(BENCHMARKS)}")
-    results = []
+    names = []
     for name in args.names or list(BENCHMARKS):
+        found = named(name)
+        if not found:
+            parser.error(f"'{name}' is no benchmark: use {', '.join(BENCHMARKS)}")
+        names += found
+    results = []
+    for name in names:
         with tempfile.TemporaryDirectory(prefix="pitwise-bench-", dir=args.folder) as folder:
             if name == "causes_eval":
                 result = causes_eval.run(Path(folder), quick=args.quick)

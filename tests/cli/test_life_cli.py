@@ -60,6 +60,13 @@ def test_the_pinned_keys(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> 
     assert got["groups"] == {}
     assert len(got["kaplan_meier"]) == 11
     assert sum(m["mass"] for m in got["turnbull"]) == pytest.approx(1)
+    assert "below 20 ends" in got["note"]
+    own = json.loads(asked(capsys, tmp_path, text, "--json", "--profile")[1])
+    assert own["intervals"] == got["profile_intervals"] != got["intervals"]
+    for words, shown in ((), "profile_intervals"), (("--wald",), "intervals"):
+        out = asked(capsys, tmp_path, text, *words)[1]
+        assert f"{got[shown]['b10'][0]:.4g} – {got[shown]['b10'][1]:.4g}" in out
+        assert ("Mind: below 20 ends" in out) == bool(words)
     by = json.loads(asked(capsys, tmp_path, text, "--json", "--profile", "--level", "0.9")[1])
     assert (by["intervals_by"], by["level"]) == ("likelihood", 0.9)
     assert by["intervals"]["scale"][0] > got["intervals"]["scale"][0]
@@ -83,6 +90,8 @@ def test_groups(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     got = json.loads(asked(capsys, tmp_path, REMISSION, "--json")[1])
     assert got["logrank"]["chi2"] == pytest.approx(16.79294099, rel=1e-8)
     assert got["logrank"]["p"] == pytest.approx(4.169e-05, rel=1e-3)
+    assert got["logrank"]["way"] == "permuted"
+    assert got["logrank"]["p_permuted"] == pytest.approx(1 / 2000)
     assert list(got["groups"]) == ["mp6", "control"]
     assert got["groups"]["control"]["ends"] == 21
     assert got["groups"]["mp6"]["shape"] > 1
@@ -175,7 +184,7 @@ def test_ways_to_write(
         ("lower,upper,shade\n3,3,2\n", "line 1: 'shade'", "write lower,upper,count,group"),
         ("lower,upper,upper\n3,3,3\n", "column 'upper' is there twice", "keep one"),
         ("lower,upper\n3,x\n", "line 2, upper: 'x' is not a number", "plain number"),
-        ("lower,upper\n3,inf\n", "line 2, upper: 'inf' is not finite", "leave the row out"),
+        ("lower,upper\n3,inf\n", "line 2, upper: 'inf' is not finite", "leave upper empty"),
         ("lower,upper\n,3\n", "line 2, lower: is empty", "write 0"),
         ("lower,upper\n3,3\n\n4,3\n", "line 4: a life with lower 4, upper 3", "at or above lower"),
         ("lower,upper\n-3,3\n", "line 2: a life", "above zero"),

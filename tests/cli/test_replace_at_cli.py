@@ -126,3 +126,17 @@ def test_the_book_by_the_command(
         assert "(advised)" in out
         assert run([*base, "--process", "300 A mild stel"]) == 2
         assert "did you mean '300 A mild steel'" in capsys.readouterr().err
+
+
+def test_a_decimal_comma_will_do(capsys: pytest.CaptureFixture[str]) -> None:
+    rest = ["--scale", "1000", "--planned", "1", "--lost", "9", "--json"]
+    found = []
+    for shape in ("2,5", "2.5"):
+        assert run(["replace-at", "--shape", shape, *rest]) == 0
+        found.append(capsys.readouterr().out)
+    assert found[0] == found[1]
+    for shape in ("x", "1,2.5", "1,2,5"):
+        with pytest.raises(SystemExit) as stopped:
+            run(["replace-at", "--shape", shape, *rest])
+        assert stopped.value.code == 2
+        assert "write a plain number, such as 2.5" in capsys.readouterr().err

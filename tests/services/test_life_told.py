@@ -15,7 +15,7 @@ from pitwise.services.life_page import LifePage, share_of
 from pitwise.services.life_said import compared_words, group_words, shape_words, share_words
 from pitwise.services.life_told import compared, ended_ways, ratio_of, told_group, way_corners
 from pitwise.services.life_words import range_words, use_words
-from pitwise.wear.life.tell import LifeTold, TooFewToTell
+from pitwise.wear.life.tell import Compared, LifeTold, TooFewToTell
 from pitwise.wear.refusal import FitRefusedError
 
 INF = math.inf
@@ -222,7 +222,41 @@ def test_a_ratio_is_said_with_what_is_known_of_it() -> None:
     three = page_of({"lot 1": usual, "lot 7": short, "lot 8": gone})
     assert three.ratio is None
     assert compared_words(three).startswith("They last differently: ")
-    assert compared_words(three).endswith("and so not compared: lot 8.")
+
+
+def test_no_shortest_is_named_while_a_lot_that_was_always_past_use_may_be_it() -> None:
+    usual = [a_life("worn", n, n - 90) for n in range(300, 900, 25)]
+    short = [a_life("worn", n // 2, max(0, n // 2 - 60)) for n in range(300, 900, 50)]
+    gone = [a_life("worn", n, 0) for n in (100, 120, 90, 110, 105)]
+    never = [a_life("running", 3000, 3000) for _ in range(6)]
+    new = [a_life("running", 5, 5)]
+    said = compared_words(page_of({"lot 1": usual, "lot 7": short, "lot 8": gone, "new": new}))
+    assert said.startswith("They last differently: ")
+    assert "Longest: lot 1. " in said
+    assert "hortest: " not in said
+    assert "All 5 of lot 8 were past use at the first look, at 90 to 120 starts: may be" in said
+    assert said.endswith("Too few ended for a curve of their own: new.")
+    said = compared_words(page_of({"lot 1": usual, "lot 7": short, "lot 9": never}))
+    assert "Shortest: lot 7. None of 6 of lot 9 has ended yet: may be the longest." in said
+    assert "ongest: " not in said
+
+
+def test_a_lot_always_past_use_counts_in_the_test() -> None:
+    """Its outcome must not take it out of the comparison: it is what differs here."""
+    random = Random(5)
+
+    def usual() -> list[PartLife]:
+        ends = [round(_weibull(random, 2.5, 600)) + 100 for _ in range(12)]
+        return [a_life("worn", n, n - 90) for n in ends]
+
+    gone = [a_life("worn", n, 0) for n in (100, 120, 90, 110, 105, 95, 100, 110)]
+    found = page_of({"a": usual(), "b": usual(), "c": gone}).compared
+    assert isinstance(found, Compared)
+    assert found.likelihood_ratio is not None
+    assert found.likelihood_ratio.way == "permuted"
+    assert found.likelihood_ratio.luck < 0.01
+    assert "c" in found.compared
+    assert [x.may_be for x in found.why] == ["shortest"]
 
 
 def test_ways_to_end_add_up_to_all_that_ended() -> None:

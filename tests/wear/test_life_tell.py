@@ -12,6 +12,7 @@ from pitwise.wear.life.steps import (
     NotStepwiseError,
     cumulative_incidence,
     kaplan_meier,
+    log_log_limits,
     logrank,
 )
 from pitwise.wear.life.tell import (
@@ -125,7 +126,7 @@ def test_a_group_without_a_fit_is_named() -> None:
     found = compare(groups)
     assert isinstance(found, Compared)
     assert found.left_out == ("c",)
-    assert "No fit for c." in found.words
+    assert "Too few ended for a curve of their own: c." in found.words
 
 
 def test_nothing_to_compare() -> None:
@@ -170,6 +171,14 @@ def test_step_curves_need_exact_ends() -> None:
 def test_a_curve_of_running_lives_has_no_step() -> None:
     steps = kaplan_meier(Lives.of([1, 2], [INF, INF]))
     assert steps.time.size == 0
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_share_of_which_rounding_alone_is_left_has_limits_without_a_warning() -> None:
+    low, high = log_log_limits(np.array([0.5, 1e-16, 1 - 1e-16]), np.array([0.1, 1e-3, 1e-3]), 0.95)
+    assert (low[1:] == [0, 0]).all()
+    assert (high[1:] == [1, 1]).all()
+    assert low[0] < 0.5 < high[0]
 
 
 def test_nobody_left_can_not_be_told() -> None:

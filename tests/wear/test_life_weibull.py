@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from decimal import Decimal, localcontext
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import minimize, minimize_scalar
+from scipy.special import ndtri
 
 from pitwise.wear.life.intervals import survival_range, wald
 from pitwise.wear.life.likelihood import Likelihood
@@ -98,6 +100,58 @@ def test_narrow_intervals_far_in_the_tails_keep_their_digits(low: float, high: f
     point = ready.at(math.log(scale / ready.unit), math.log(shape))
     wanted = _exactly(low, high, shape, scale)
     assert point.value == pytest.approx(wanted, rel=3e-14, abs=3e-14)
+
+
+@pytest.mark.parametrize(("log_scale", "shape"), [(0.0, 2.0), (0.4, 0.6), (-0.2, 3.5)])
+def test_the_quick_sums_are_the_careful_ones(log_scale: float, shape: float) -> None:
+    rng = np.random.default_rng(2)
+    low = rng.uniform(0.01, 1.5, 300)
+    ready = Likelihood.of(Lives.of(low, low + rng.choice([1e-9, 1e-6, 0.01, 0.3], 300)))
+    assert ready._within(log_scale, shape)
+    quick = ready.at(log_scale, math.log(shape))
+    careful = replace(ready, reach=None).at(log_scale, math.log(shape))
+    assert quick.value == pytest.approx(careful.value, rel=1e-13)
+    assert [quick.shift, quick.stretch] == pytest.approx(
+        [careful.shift, careful.stretch], abs=1e-12
+    )
+    assert quick.curve == pytest.approx(careful.curve, rel=1e-10)
+
+
+def test_very_many_lives_have_the_fit_of_their_few_kinds() -> None:
+    """Rows beyond one stretch of the sums, against the same lives by count."""
+    lives = mixed()
+    low, high = (np.tile(x, 500) for x in (lives.lower, lives.upper))
+    many, few = fit_weibull(Lives.of(low, high)), fit_weibull(Lives.of(lives.lower, lives.upper))
+    assert [many.shape, many.scale] == pytest.approx([few.shape, few.scale], rel=1e-11)
+    assert many.loglik == pytest.approx(500 * few.loglik, rel=1e-12)
+    assert many.covariance * 500 == pytest.approx(few.covariance, rel=1e-9)
+
+
+# Each looked at once, the found failed late and the found running early: the shape has next to
+# no upper bound, and on the way there Newton's steps are far too short.
+STEEP = Lives.of(
+    [0, 145, 61, 63, 0, 54, 0, 92, 391, 61, 0, 0, 0, 57, 204, 0],
+    [421, INF, INF, INF, 715, INF, 390, INF, INF, INF, 659, 599, 710, INF, INF, 1032],
+)
+
+
+@pytest.mark.parametrize("level", [0.8, 0.95, 0.999])
+def test_a_shape_of_hundreds_still_has_a_range(level: float) -> None:
+    fit = fit_weibull(STEEP)
+    found = profile(STEEP, fit, level)["shape"]
+    ready = Likelihood.of(STEEP)
+    top = fit.loglik - float(ndtri(0.5 + level / 2)) ** 2 / 2
+    for shape in (found.low, found.high):
+        # Only between 390 and 391 does a shape so steep leave any likelihood.
+        places = np.linspace(-1, 1, 20_001) * (1.0 if shape < 50 else 0.1)
+        places += math.log(fit.scale / ready.unit)
+        t = ready.unit * np.exp(places)
+        z = shape * (np.log(STEEP.lower[:, None].clip(1e-9)) - np.log(t))
+        high = shape * (np.log(STEEP.upper[:, None].clip(None, 1e9)) - np.log(t))
+        with np.errstate(over="ignore", divide="ignore", invalid="ignore", under="ignore"):
+            own = np.where(STEEP.running[:, None], -np.exp(z), np.log(-np.expm1(-np.exp(high))))
+        best = float(np.nanmax(own.sum(axis=0)))
+        assert best == pytest.approx(top, abs=2e-3)
 
 
 @pytest.mark.parametrize("factor", [1e-12, 1e-5, 3.7, 1e12])

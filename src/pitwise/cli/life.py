@@ -12,11 +12,18 @@ from pitwise.cli.common import console, print_json, read_text
 from pitwise.services.errors import ServiceError
 from pitwise.trade.given import InputError
 from pitwise.wear.life.file import ReadLives, read_lives
-from pitwise.wear.life.intervals import wald
+from pitwise.wear.life.intervals import Range, wald
 from pitwise.wear.life.lives import Lives
 from pitwise.wear.life.profile import ProfileNotDoneError, profile
 from pitwise.wear.life.steps import LogRank, Steps, kaplan_meier, logrank
-from pitwise.wear.life.tell import Compared, TooFewToTell, compare, p_words, tell
+from pitwise.wear.life.tell import (
+    CURVATURE_FROM,
+    Compared,
+    TooFewToTell,
+    compare,
+    p_words,
+    tell,
+)
 from pitwise.wear.life.turnbull import turnbull
 from pitwise.wear.life.weibull import fit_weibull
 from pitwise.wear.refusal import FitRefusedError
@@ -30,6 +37,7 @@ _NAMES = {
 }
 # More rows than a person reads.
 _SHOWN = 40
+NARROW = f"below {CURVATURE_FROM} ends ranges by the curvature are too narrow"
 
 
 def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -44,10 +52,20 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     own.add_argument(
         "--level", type=_level, default=0.95, help="of the ranges, between 0 and 1 (0.95)"
     )
-    own.add_argument(
+    by = own.add_mutually_exclusive_group()
+    by.add_argument(
         "--profile",
-        action="store_true",
-        help="ranges by the likelihood itself, better with few ends (default: by its curvature)",
+        dest="by",
+        action="store_const",
+        const="likelihood",
+        help=f"ranges by the likelihood itself (shown below {CURVATURE_FROM} ends)",
+    )
+    by.add_argument(
+        "--wald",
+        dest="by",
+        action="store_const",
+        const="curvature",
+        help=f"ranges by its curvature (shown from {CURVATURE_FROM} ends on; JSON's `intervals`)",
     )
     own.set_defaults(run=run_life)
 
@@ -70,11 +88,11 @@ def run_life(args: argparse.Namespace) -> int:
     except InputError as error:
         place = f"{args.file}: {error.place}" if error.place else args.file
         raise ServiceError(place, error.problem, error.mend) from error
-    found = plain(read, args.level, by_likelihood=args.profile)
+    found = plain(read, args.level, by_likelihood=args.by == "likelihood")
     if args.json:
         print_json(found)
     else:
-        _print(args.file, found)
+        _print(args.file, found, args.by)
     return 0
 
 
@@ -105,16 +123,19 @@ def _fit_plain(lives: Lives, level: float, *, by_likelihood: bool) -> dict[str, 
     try:
         fit = fit_weibull(lives)
     except FitRefusedError as refused:
-        keys = ("shape", "scale", "loglik", "b10", "b50", "mean", "intervals")
+        keys = ("shape", "scale", "loglik", "b10", "b50", "mean", "intervals", "profile_intervals")
         reasons = {"reason": refused.reason, "mend": refused.mend}
         return found | dict.fromkeys(keys) | reasons
     note = None
-    ranges = wald(fit, level)
-    if by_likelihood:
-        try:
-            ranges = profile(lives, fit, level)
-        except ProfileNotDoneError as refused:
-            note = f"{refused.reason}; these are by the curvature"
+    ranges, own = wald(fit, level), None
+    try:
+        own = profile(lives, fit, level)
+    except ProfileNotDoneError as refused:
+        note = f"{refused.reason}; these are by the curvature"
+    if by_likelihood and own:
+        ranges = own
+    elif own and lives.ends < CURVATURE_FROM:
+        note = NARROW
     told = tell(lives, level)
     if isinstance(told, TooFewToTell):
         note = told.reason
@@ -126,10 +147,15 @@ def _fit_plain(lives: Lives, level: float, *, by_likelihood: bool) -> dict[str, 
         "b10": b10,
         "b50": b50,
         "mean": _finite(fit.mean),
-        "intervals": {name: [_finite(r.low), _finite(r.high)] for name, r in ranges.items()},
+        "intervals": _ranges_plain(ranges),
+        "profile_intervals": _ranges_plain(own) if own else None,
         "covariance_log": [[float(x) for x in row] for row in fit.covariance],
         "note": note,
     }
+
+
+def _ranges_plain(ranges: dict[str, Range]) -> dict[str, list[float | None]]:
+    return {name: [_finite(r.low), _finite(r.high)] for name, r in ranges.items()}
 
 
 def _finite(value: float) -> float | None:
@@ -164,11 +190,14 @@ def _compared_plain(groups: dict[str, Lives]) -> dict[str, Any]:
         none = "the file has no column of groups"
         return {"logrank": None, "logrank_reason": none, "likelihood_ratio": None}
     found: dict[str, Any] = {}
+    compared = compare(groups)
     try:
-        found["logrank"] = _test_plain(logrank(groups))
+        test = logrank(groups)
+        if isinstance(compared, Compared) and compared.logrank:
+            test = compared.logrank
+        found["logrank"] = _test_plain(test)
     except FitRefusedError as refused:
         found |= {"logrank": None, "logrank_reason": str(refused)}
-    compared = compare(groups)
     if isinstance(compared, Compared):
         ratio = compared.likelihood_ratio
         found["likelihood_ratio"] = _test_plain(ratio) if ratio else None
@@ -179,35 +208,49 @@ def _compared_plain(groups: dict[str, Lives]) -> dict[str, Any]:
 
 
 def _test_plain(test: LogRank) -> dict[str, Any]:
-    return {"chi2": test.chi2, "df": test.df, "p": test.p}
+    return {
+        "chi2": test.chi2,
+        "df": test.df,
+        "p": test.p,
+        "p_permuted": test.p_permuted,
+        "way": test.way,
+    }
 
 
 def _shown(value: float | None, none: str = "can't be told") -> str:
     return none if value is None else f"{value:.4g}"
 
 
-def _print(file: str, found: dict[str, Any]) -> None:
+def _shown_by(found: dict[str, Any], asked: str | None) -> tuple[str, str]:
+    """Return which ranges a person gets, and what they are by."""
+    few = found["ends"] < CURVATURE_FROM
+    if found["profile_intervals"] and (asked == "likelihood" or (few and asked is None)):
+        return "profile_intervals", "the likelihood"
+    return "intervals", "its curvature"
+
+
+def _print(file: str, found: dict[str, Any], asked: str | None) -> None:
     out = console()
     head = f"{file}: {found['lives']:g} lives, {found['ends']:g} ended"
     if found["shape"] is None:
         out.print(f"{head}. No fit: {found['reason']}. {found['mend']}.", markup=False)
     else:
+        key, by = _shown_by(found, asked)
         table = Table(title=head, title_justify="left")
         table.add_column("Weibull fit", overflow="fold")
         table.add_column("", justify="right")
         table.add_column(f"{100 * found['level']:g} % range", justify="right")
         for name, words in _NAMES.items():
-            low, high = found["intervals"][name]
+            low, high = found[key][name]
             range_ = f"{_shown(low)} – {_shown(high, 'no bound')}"
             table.add_row(words, f"{found[name]:.4g}", range_)
         table.add_row("Mean", _shown(found["mean"]), "")
         out.print(table, markup=False)
-        by = "the likelihood" if found["intervals_by"] == "likelihood" else "its curvature"
         out.print(f"Log-likelihood {found['loglik']:.6g}. Ranges by {by}.", markup=False)
-        if found["note"]:
+        if found["note"] and not (key == "profile_intervals" and found["note"] == NARROW):
             out.print(f"Mind: {found['note']}.", markup=False)
     _print_curve(found)
-    _print_groups(found)
+    _print_groups(found, asked)
 
 
 def _print_curve(found: dict[str, Any]) -> None:
@@ -238,7 +281,7 @@ def _print_curve(found: dict[str, Any]) -> None:
         out.print(f"… and {rest} rows more: see --json.", markup=False)
 
 
-def _print_groups(found: dict[str, Any]) -> None:
+def _print_groups(found: dict[str, Any], asked: str | None) -> None:
     if not found["groups"]:
         return
     out = console()
@@ -251,7 +294,7 @@ def _print_groups(found: dict[str, Any]) -> None:
         if own["shape"] is None:
             table.add_row(*row, "no fit", own["reason"], "")
             continue
-        low, high = own["intervals"]["b50"]
+        low, high = own[_shown_by(own, asked)[0]]["b50"]
         range_ = f"{_shown(low)} – {_shown(high, 'no bound')}"
         table.add_row(*row, f"{own['shape']:.4g}", f"{own['b50']:.4g}", range_)
     out.print(table, markup=False)
@@ -260,6 +303,9 @@ def _print_groups(found: dict[str, Any]) -> None:
         test = found[key]
         if test:
             said = f"{words}: χ² {test['chi2']:.3f}, {test['df']} degrees of freedom"
-            out.print(f"{said}, {p_words(test['p'])} by luck.", markup=False)
+            said += f", {p_words(test['p'])} by luck"
+            if test["p_permuted"] is not None:
+                said += f"; {p_words(test['p_permuted'])} by dealing the groups again (few ends)"
+            out.print(f"{said}.", markup=False)
     if found.get("logrank_reason"):
         out.print(f"No log-rank test: {found['logrank_reason']}.", markup=False)

@@ -122,8 +122,14 @@ def _told(group: Any) -> dict[str, Any]:
     }
 
 
-def _test(found: Any) -> dict[str, float]:
-    return {"chi2": found.chi2, "df": found.df, "p": found.p}
+def _test(found: Any) -> dict[str, Any]:
+    return {
+        "chi2": found.chi2,
+        "df": found.df,
+        "p": found.p,
+        "p_permuted": found.p_permuted,
+        "way": found.way,
+    }
 
 
 def _ratio(found: Any) -> dict[str, Any] | None:

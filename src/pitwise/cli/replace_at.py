@@ -41,7 +41,7 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         description="Give --shape and --scale, or --lives, with both costs; or --book.",
     )
     for name, metavar, text in (*_WEIBULL, *_COSTS):
-        own.add_argument(f"--{name}", metavar=metavar, type=float, help=text)
+        own.add_argument(f"--{name}", metavar=metavar, type=_number, help=text)
     own.add_argument(
         "--lives", metavar="FILE", help="fit the life to a file as 'pitwise life' reads it, or -"
     )
@@ -53,6 +53,19 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     )
     own.add_argument("--json", action="store_true", help="print JSON")
     own.set_defaults(run=run)
+
+
+def _number(text: str) -> float:
+    """Read a number; a decimal comma will do, as in files. What can't be is said in `run`."""
+    plain = text.strip()
+    if plain.count(",") == 1 and "." not in plain:
+        plain = plain.replace(",", ".")
+    try:
+        return float(plain)
+    except ValueError:
+        raise argparse.ArgumentTypeError(
+            f"'{text[:40]}' is not a number: write a plain number, such as 2.5"
+        ) from None
 
 
 def run(args: argparse.Namespace) -> int:

@@ -8,7 +8,7 @@ from pitwise.services.life_page import OTHERS, LifePage
 from pitwise.services.life_told import GroupTold, Share
 from pitwise.services.life_words import END_WORDS, range_words, use_words
 from pitwise.wear.life.ratio import LifeRatio
-from pitwise.wear.life.tell import FEWEST_ENDS, LifeTold, TooFewToTell, p_words
+from pitwise.wear.life.tell import FEWEST_ENDS, LifeTold, TooFewToTell, left_out_words, p_words
 
 BY_WORDS = {
     "process": "process",
@@ -116,8 +116,8 @@ def few_words(view: LifePage) -> str:
     if ends >= _FEW_ENDS * len(known):
         return ""
     return (
-        f"This leans on few, {ends:.0f} such ends in {len(known)} groups, where the chance of "
-        f"luck is known roughly only: a hint, no proof. It takes about {_FEW_ENDS} ends a group."
+        f"This leans on few, {ends:.0f} such ends in {len(known)} groups: a hint, no proof. "
+        f"It takes about {_FEW_ENDS} ends a group."
     )
 
 
@@ -129,7 +129,7 @@ def _ratio_words(view: LifePage, found: LifeRatio) -> str:
     if view.by == "cure":
         one, other = "Parts after the cure", "those before it"
     low, high = found.range.low, found.range.high
-    luck = _LUCKY.format(p_words(found.test.p))
+    luck = _LUCKY.format(p_words(found.test.luck))
     if low == 0 and not math.isfinite(high):
         return f"Whether they differ is quite open; {luck}."
     if low == 0:
@@ -138,7 +138,8 @@ def _ratio_words(view: LifePage, found: LifeRatio) -> str:
         size = f"{low:.2g} times as long as {other}, or longer"
     else:
         size = f"{found.ratio:.2g} times as long as {other} ({low:.2g} to {high:.2g})"
-    said = "" if low > 1 or high < 1 else "No difference is shown. "
+    shown = (low > 1 or high < 1) and found.test.luck < _LUCK
+    said = "" if shown else "No difference is shown. "
     return f"{said}{one} last {size}; {luck}."
 
 
@@ -155,25 +156,26 @@ def compared_words(view: LifePage) -> str:
     lead = found.logrank or found.likelihood_ratio
     if lead is None:
         return found.words
-    luck = _LUCKY.format(p_words(lead.p))
+    luck = _LUCKY.format(p_words(lead.luck))
     told = sorted(((g.half[0], g.name) for g in view.groups if g.half is not None), reverse=True)
-    if lead.p < _LUCK:
-        said = f"They {'may ' if few else ''}last differently: {luck}."
+    if lead.luck < _LUCK:
+        said = f"They last differently: {luck}."
         if len(told) > 1:
-            said += f" Longest: {told[0][1]}; shortest: {told[-1][1]}."
+            # None is named while a group without a curve may be longer, or shorter.
+            ends = [f"longest: {told[0][1]}"] if found.names_longest else []
+            ends += [f"shortest: {told[-1][1]}"] if found.names_shortest else []
+            said += f" {ends[0][:1].upper()}{'; '.join(ends)[1:]}." if ends else ""
     else:
         said = f"The difference is within chance: {luck}."
     if few:
         said += f" {few}"
     other = found.likelihood_ratio
-    if found.logrank and other and (found.logrank.p < _LUCK) != (other.p < _LUCK):
+    if found.logrank and other and (found.logrank.luck < _LUCK) != (other.luck < _LUCK):
         said += (
-            f" The fitted curves alone give {p_words(other.p)}: the two tests disagree, so wait "
+            f" The fitted curves alone give {p_words(other.luck)}: the two tests disagree, so wait "
             "for more lives."
         )
-    if found.logrank is None and found.left_out:
-        said += f" Too few for a curve, and so not compared: {', '.join(found.left_out)}."
-    return said
+    return said + left_out_words(found.why, view.unit)
 
 
 def ends_sentence(view: LifePage) -> str:

@@ -192,9 +192,7 @@ def way_corners(
     known = [(use, "" if end == "running" else end) for use, end in uses if use > 0]
     if not any(end for _, end in known):
         return {}
-    # A share of which rounding alone is left has limits beyond what a number holds: not drawn.
-    with np.errstate(over="ignore"):
-        found = cumulative_incidence([use for use, _ in known], [end for _, end in known])
+    found = cumulative_incidence([use for use, _ in known], [end for _, end in known])
     longest = max(use for use, end in known if end)
     out = {}
     for way, steps in found.items():

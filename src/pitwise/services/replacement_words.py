@@ -272,6 +272,12 @@ def _limit_words(best: DepthPolicy) -> str:
     )
 
 
+_CHANGED_EARLY = (
+    "Parts changed because they looked bad were the next to be lost, and are counted as if they "
+    "were like the rest: lives, and the best age, come out too long."
+)
+
+
 def age_words(found: AgeRange, currency: str) -> str:
     """Say what the best age is worth, and how sure it is."""
     best = found.best
@@ -282,9 +288,13 @@ def age_words(found: AgeRange, currency: str) -> str:
             "The lives do not tell whether changing by age pays at all: it may cost more than "
             "waiting for the loss."
         )
+    age_range = f"from {found.age_low:.0f} starts on, or never comes"
+    if math.isfinite(found.age_high):
+        age_range = f"between {found.age_low:.0f} and {found.age_high:.0f} starts"
     flat_to = "any later" if math.isinf(best.flat_to) else f"{best.flat_to:.0f}"
     return (
         f"Changing by age saves {100 * found.saving_low:.0f} to {100 * found.saving_high:.0f} % "
         f"against running to the loss, which costs {amount(best.run_to_loss_rate)} {currency} a "
-        f"start. From {best.flat_from:.0f} to {flat_to} starts it costs nearly the same."
+        f"start. From {best.flat_from:.0f} to {flat_to} starts it costs nearly the same. The best "
+        f"age lies {age_range} ({100 * found.level:.0f} % range). {_CHANGED_EARLY}"
     )

@@ -60,6 +60,8 @@ def read_lives(text: str) -> ReadLives:
         if not low:
             mend = "write 0 where nobody looked before it was found failed"
             raise InputError(f"{where}, lower", "is empty", mend)
+        if high.lstrip("+").casefold() in ("inf", "infinity", "∞"):
+            raise InputError(f"{where}, upper", f"'{high}' is not finite", "leave upper empty")
         row = [
             number(low, f"{where}, lower", decimal_comma=comma),
             number(high, f"{where}, upper", decimal_comma=comma) if high else math.inf,

@@ -65,9 +65,9 @@ class Lives:
         BadLifeError
             Below zero, `upper` below `lower`, a life of exactly zero, a count of zero or less.
         """
-        arrays = [_row("lower", lower), _row("upper", upper)]
-        arrays.append(np.ones(arrays[0].size) if count is None else _row("count", count))
-        low, high, weight = arrays
+        low, high = _row("lower", lower), _row("upper", upper)
+        # Ones that take no memory: filling fresh memory costs more than the sums.
+        weight = np.broadcast_to(1.0, low.shape) if count is None else _row("count", count)
         if not low.size == high.size == weight.size:
             raise BadShapeError(
                 f"{low.size} lower, {high.size} upper bounds and {weight.size} counts",
@@ -78,7 +78,7 @@ class Lives:
         refused = first_refused(low, high, weight)
         if refused:
             raise refused[1]
-        for array in arrays:
+        for array in (low, high, weight):
             array.flags.writeable = False
         return cls(low, high, weight)
 
@@ -102,7 +102,7 @@ class Lives:
     @property
     def ends(self) -> float:
         """How many of them ended, by count."""
-        return float(self.count[~self.running].sum())
+        return float(self.count.sum(where=~self.running))
 
     @property
     def stepwise(self) -> bool:

@@ -16,6 +16,7 @@ from .weibull import WeibullFit
 # Logarithms beyond which a bound is none.
 _FAR, _FAR_SHAPE = 300.0, 30.0
 _WARM = 5.0
+_FURTHEST = 1e9
 _MOST = 100
 # Twice the log-likelihood that may be left on the table.
 _CLOSE = 1e-13
@@ -177,7 +178,7 @@ class _Search:
         for _ in range(_MOST):
             # What a step still promises; without an end, it may lie at a shape of 0, which
             # steps of log shape come near by and by.
-            promised = self.ready.total * here.other**2
+            promised = self.ready.total * here.other * here.other
             if promised <= max(_CLOSE * abs(here.bend), _CLOSE**2):
                 return here, other
             if not here.bend < 0:
@@ -190,7 +191,43 @@ class _Search:
                     break
                 move *= 0.3
             other, here = other + move, there
+        return self._between(at, asked, other)
+
+    def _between(self, at: _Plane, asked: float, other: float) -> tuple[_Here, float]:
+        """Maximise over the other parameter by halving: where Newton's steps are far too short.
+
+        The slope along it has one change of sign, from up to down.
+        """
+        up = down = other
+        step = 1.0
+        while self._rises(at(asked, down)) and step < _FURTHEST:
+            up, down, step = down, down + step, 2 * step
+        while not self._rises(at(asked, up)) and step < _FURTHEST:
+            up, down, step = up - step, up, 2 * step
+        middle = 0.5 * (up + down)
+        while step < _FURTHEST and min(up, down) < middle < max(up, down):
+            here = at(asked, middle)
+            if self.ready.total * here.other * here.other <= max(
+                _CLOSE * abs(here.bend), _CLOSE**2
+            ):
+                break
+            if self._rises(here):
+                up = middle
+            else:
+                down = middle
+            middle = 0.5 * (up + down)
+        here = at(asked, middle)
+        if not math.isfinite(here.value):
+            # The slope falls off within one place of a number: the near side of it.
+            middle, here = up, at(asked, up)
+        if step < _FURTHEST and math.isfinite(here.value):
+            return here, middle
         raise ProfileNotDoneError("a range of the fit can't be found", "take Wald's range")
+
+    @staticmethod
+    def _rises(here: _Here) -> bool:
+        """Tell whether more of the other is likelier; beyond numbers it never is."""
+        return math.isfinite(here.value) and here.other > 0
 
     def _beyond(self, here: _Here) -> bool:
         """Tell whether hazards are beyond numbers, or nearly: Newton would take one unit a step.

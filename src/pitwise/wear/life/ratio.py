@@ -16,6 +16,7 @@ from scipy.special import chdtrc
 
 from pitwise.wear.refusal import FitRefusedError
 
+from . import permuted
 from .intervals import Range, deviate
 from .lives import Lives
 from .steps import LogRank
@@ -39,7 +40,8 @@ class LifeRatio:
     range : Range
         By the likelihood; 0 or infinite where there is no bound within 1/50 to 50.
     test : LogRank
-        Likelihood ratio against "as long as the other", 1 degree of freedom.
+        Likelihood ratio against "as long as the other", 1 degree of freedom; with few ends its
+        `luck` is from dealing the labels again (see `permuted`).
     shape : float
         That both share, at the best ratio.
     loglik : float
@@ -116,7 +118,22 @@ def life_ratio(one: Lives, other: Lives, level: float = 0.95) -> LifeRatio | Too
     ratio = math.exp(best)
     if abs(best) >= _FURTHEST:
         ratio = 0.0 if best < 0 else math.inf
-    return LifeRatio(ratio, found, LogRank(gain, 1, float(chdtrc(1, gain))), fit.shape, top)
+    test = LogRank(gain, 1, float(chdtrc(1, gain)), _permuted(one, other))
+    return LifeRatio(ratio, found, test, fit.shape, top)
+
+
+def _permuted(one: Lives, other: Lives) -> float | None:
+    """Return the chance by dealing the two labels again; None where ends are many.
+
+    By the slope along the ratio alone: the longer a life, the lower it is, so that no dealing
+    differs more than one in which all of one group outlive the other.
+    """
+    both = [one, other]
+    if not permuted.wanted(both):
+        return None
+    fit = fit_weibull(joined(both))
+    shift = np.concatenate([permuted.weibull_scores(g, fit)[:, :1] for g in both])
+    return permuted.chance(shift, both)
 
 
 def _top(height: Callable[[float], float], heights: np.ndarray) -> tuple[float, float]:

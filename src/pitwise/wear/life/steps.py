@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -48,11 +49,31 @@ class Steps:
 
 @dataclass(frozen=True)
 class LogRank:
-    """A test of alikeness: chi-squared, its degrees of freedom, the chance of as much by luck."""
+    """A test of alikeness.
+
+    Attributes
+    ----------
+    chi2, df : float, int
+    p : float
+        Chance of as much by luck by the chi-squared distribution: right with many ends.
+    p_permuted : float or None
+        The same with few ends, from dealing the group labels again; None where ends are many.
+    """
 
     chi2: float
     df: int
     p: float
+    p_permuted: float | None = None
+
+    @property
+    def way(self) -> Literal["permuted", "large-sample"]:
+        """How `luck` was reckoned."""
+        return "large-sample" if self.p_permuted is None else "permuted"
+
+    @property
+    def luck(self) -> float:
+        """The chance to go by."""
+        return self.p if self.p_permuted is None else self.p_permuted
 
 
 def _check_stepwise(lives: Lives) -> None:
@@ -74,7 +95,8 @@ def log_log_limits(survival: Floats, se: Floats, level: float) -> tuple[Floats, 
         Such as 0.95.
     """
     z = deviate(level)
-    with np.errstate(divide="ignore", invalid="ignore"):
+    # A share of which rounding alone is left has limits beyond what a number holds: 0 and 1.
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         middle = np.log(-np.log(survival))
         wide = z * se / (survival * -np.log(survival))
         low, high = np.exp(-np.exp(middle + wide)), np.exp(-np.exp(middle - wide))

@@ -20,6 +20,8 @@ _FAR = 600.0
 _SOME = 2000
 # Steps in units of z (a standard deviation of log life is 1.3) and of log shape.
 _DONE, _SMALL, _LONGEST = 1e-13, 1e-6, 1.5
+# Near enough to begin from.
+_ROUGH = 1e-3
 
 
 class NoEndError(FitRefusedError):
@@ -176,17 +178,20 @@ def _begin(lives: Lives, ready: Likelihood) -> tuple[float, float]:
     if every > 3:
         some = Lives(lives.lower[::every], lives.upper[::every], lives.count[::every])
         try:
-            fit = fit_weibull(some)
+            refuse_without_maximum(some)
+            fewer = Likelihood.of(some)
+            log_scale, log_shape, *_ = _climb(fewer, *_start(fewer), _ROUGH)
         except FitRefusedError:
             return _start(ready)
-        return math.log(fit.scale / ready.unit), math.log(fit.shape)
+        return log_scale + math.log(fewer.unit / ready.unit), log_shape
     return _start(ready)
 
 
 def _start(ready: Likelihood) -> tuple[float, float]:
     """Return (log scale, log shape) from the spread of the ends, placed at their middles."""
-    middle = 0.5 * (ready.low_y + ready.high_y)
-    share = ready.ended + float(ready.left_w.sum()) + float(ready.between_w.sum())
+    middle = ready.low_y + 0.5 * ready.gap
+    ended = float(ready.left_w.sum()) + float(ready.between_w.sum())
+    ended += ready.ended * ready.total
     y = np.concatenate([ready.hazard_y, ready.left_y, middle])
     w = np.concatenate([ready.hazard_w, ready.left_w, ready.between_w])
     mean = float(np.average(y, weights=w))
@@ -199,12 +204,12 @@ def _start(ready: Likelihood) -> tuple[float, float]:
     # For this shape, what the hazards would have to add up to.
     z = shape * y
     top = float(z.max())
-    log_scale = (top + math.log(float(w @ np.exp(z - top)) / share)) / shape
+    log_scale = (top + math.log(float(w @ np.exp(z - top)) / ended)) / shape
     return log_scale, math.log(shape)
 
 
 def _climb(
-    ready: Likelihood, log_scale: float, log_shape: float
+    ready: Likelihood, log_scale: float, log_shape: float, done: float = _DONE
 ) -> tuple[float, float, Point, int]:
     """Go up by Newton steps until they no longer shrink; returns place, point, steps."""
     here = ready.at(log_scale, log_shape)
@@ -214,7 +219,9 @@ def _climb(
         size = max(abs(shift), abs(stretch))
         if not math.isfinite(size):
             break
-        at_rest = size < _DONE or (size < _SMALL and size > 0.5 * last)
+        if size < done:
+            return log_scale, log_shape, here, count
+        at_rest = size < _SMALL and size > 0.5 * last
         last = size
         step = min(1.0, _LONGEST / abs(stretch)) if stretch else 1.0
         # Below this the value is mere rounding, and Newton's step is better than any comparison.
