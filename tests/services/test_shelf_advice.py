@@ -127,6 +127,37 @@ def test_advice_follows_the_wear(floor: Floor) -> None:
         assert item_advice(floor.shop, session, items["nozzle"]) == few
 
 
+def test_a_torch_nobody_has_read_for_months_asks_for_no_parts(lite: Floor) -> None:
+    run_for_a_while(lite)
+    items = stock(lite)
+    assert advised(lite)[items["nozzle"]].month is not None
+    lite.clock.forward(days=270)
+    own = advised(lite)[items["nozzle"]]
+    assert isinstance(own.advice, CantTell)
+    assert own.month is None
+    assert "Torch A: its counters were last read" in own.words[0]
+    with lite.shop.database.read() as session:
+        out = demand_of_shop(lite.shop, session).left_out
+    assert any(x.startswith("Torch A: its counters were last read") for x in out)
+    # With a plan its plates count, and the page says that the rest is not known.
+    import_file(lite.shop, lite.lead, "plate.nc", PROGRAM, way="upload")
+    today = planned_work.today_of(lite.shop)
+    planned_work.add_planned(
+        lite.shop,
+        lite.lead,
+        torch_id=lite.torch,
+        program_id=1,
+        plates="3000",
+        first_day=today.isoformat(),
+        last_day=(today + dt.timedelta(days=20)).isoformat(),
+        key=lite.key(),
+    )
+    planned = advised(lite)[items["nozzle"]]
+    assert planned.month is not None
+    said = "Usual work of Torch A is not counted: its counters were last read"
+    assert any(x.startswith(said) for x in planned.words)
+
+
 def test_what_is_on_order_counts_from_when_it_comes(lite: Floor) -> None:
     run_for_a_while(lite)
     items = stock(lite)

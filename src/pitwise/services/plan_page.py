@@ -84,7 +84,7 @@ def plan_view(shop: Shop, actor: Actor) -> PlanView:
     with shop.database.read() as session:
         plans = planned(session, today)
         torches = tuple(
-            _work(session, torch, plans, today)
+            _work(session, torch, plans, today, shop.clock())
             for torch in session.scalars(select(Torch).order_by(Torch.name))
         )
         programs = session.execute(
@@ -105,14 +105,20 @@ def plan_view(shop: Shop, actor: Actor) -> PlanView:
         )
 
 
-def _work(session: Session, torch: Torch, plans: list[PlannedLine], today: dt.date) -> TorchWork:
+def _work(
+    session: Session,
+    torch: Torch,
+    plans: list[PlannedLine],
+    today: dt.date,
+    now: dt.datetime,
+) -> TorchWork:
     own = tuple(p for p in plans if p.torch_id == torch.id)
     starts = sum(p.plates_from(today) * p.starts for p in own if p.starts is not None)
     first = max(today, min((p.first_day for p in own), default=today))
     last = max((p.last_day for p in own), default=None)
     return TorchWork(
         torch,
-        base_load(session, torch.id),
+        base_load(session, torch.id, now),
         own,
         starts,
         (last - first).days + 1 if last is not None else 0,

@@ -280,6 +280,7 @@ def _one(
         words = (f"{advice.reason}.",)
     else:
         words = (f"Can't tell what to order: {advice.reason}. Mend: {advice.mend}.",)
+    words = (*words, *told.left_out)
     return ItemAdvice(
         line,
         advice,
@@ -314,10 +315,12 @@ def _demand_of(demand: ShopDemand, line: ItemLine, by_id: dict[int, ItemLine]) -
     loose = {k: by_id[k].on_shelf for k in holds if k in by_id}
     basis = tuple(dict.fromkeys(x for d in known.values() for x in d.basis))
     torches = tuple(dict.fromkeys(t for d in known.values() for t in d.torches))
+    out = tuple(dict.fromkeys(x for d in known.values() for x in d.left_out))
     return ItemDemand(
         kits_needed(needs, loose, holds),
         (*basis, "Pieces that lie loose go first, then a kit is opened."),
         torches,
+        out,
     )
 
 

@@ -47,9 +47,7 @@ def day_words(days: float, today: dt.date) -> str:
     day = today + dt.timedelta(days=ahead)
     if ahead < 7:
         return _WEEKDAYS[day.weekday()]
-    return f"{day.day} {MONTHS[day.month - 1]}" + (
-        f" {day.year}" if day.year != today.year else ""
-    )
+    return f"{day.day} {MONTHS[day.month - 1]}" + (f" {day.year}" if day.year != today.year else "")
 
 
 def percent_words(share: float) -> str:

@@ -70,6 +70,7 @@ def money_view(
         by_words=_BY_WORDS,
         shown=_SHOWN_PARTS,
         notes=money_page.loss_notes(view.losses),
+        by_first=money_page.by_first_words(view),
         amounts=amounts_words,
         cash=money_text,
         fine=fine_text,
