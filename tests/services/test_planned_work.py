@@ -148,8 +148,9 @@ def test_a_program_that_no_longer_counts_says_so(lite: Floor) -> None:
     plan(lite)
     save_settings(lite.shop, lite.lead, 1, {"on_codes": "M64 P1"}, "other words now")
     (line,) = lines(lite)
-    # Counted anew under the station's words: nothing lights the torch any more.
-    assert line.starts == 0 or line.problem
+    # Counted anew under the station's words: nothing lights the torch any more. That is a count
+    # of nothing, and no fault.
+    assert (line.starts, line.arc_minutes, line.problem) == (0, 0, "")
 
 
 def test_usual_work_by_counters_and_by_the_shop(floor: Floor) -> None:

@@ -231,8 +231,10 @@ def _reckon(
         torch_names = tuple(used.get(kind, ())) if kind is not None else ()
         out = unknown.get(kind, {}) if kind is not None else {}
         told = paths if paths is not None else _no_demand(item, taken, out)
-        said = (f"Usual work of {name} is not counted: {no.reason}." for name, no in out.items())
-        of[item.id] = ItemDemand(told, tuple(notes), torch_names, tuple(said))
+        uncounted = tuple(
+            f"Usual work of {name} is not counted: {no.reason}." for name, no in out.items()
+        )
+        of[item.id] = ItemDemand(told, tuple(notes), torch_names, uncounted)
     return ShopDemand(day, days, of, tuple(left_out), stamp)
 
 
