@@ -216,6 +216,23 @@ def test_a_kit_is_bought_where_its_pieces_cost_no_less(lite: Floor) -> None:
     assert isinstance(mine[items["nozzle"]].advice, Advice)
 
 
+def test_kits_taken_whole_by_hand_are_forecast_beside_what_their_pieces_need(lite: Floor) -> None:
+    run_for_a_while(lite)
+    items = stock(lite)
+    holds = {items["electrode"]: 1, items["nozzle"]: 1}
+    kit = shelf_items.add_item(lite.shop, lite.lead, kind="kit", name="Set 300", kit=holds)
+    goods(lite, kit, 20)
+    before = advised(lite)[kit].month
+    for _ in range(4):
+        take(lite, kit)
+    after = advised(lite)[kit]
+    assert before is not None
+    assert after.month is not None
+    # Four went in a month: about four go in the next, beside what is opened.
+    assert 2 <= after.month.median - before.median <= 6
+    assert any(x.startswith("4 kits taken by hand") for x in after.basis)
+
+
 def test_a_figure_below_zero_asks_for_a_count(lite: Floor) -> None:
     items = stock(lite)
     lite.inspect("1.60 mm", starts="100", minutes="50")

@@ -304,7 +304,10 @@ def _demand_of(demand: ShopDemand, line: ItemLine, by_id: dict[int, ItemLine]) -
     holds = {k.item_id: k.pieces for k in line.kit}
     known = {k: demand.of[k] for k in holds if k in demand.of}
     needs = {k: d.paths for k, d in known.items() if isinstance(d.paths, DemandPaths)}
+    by_hand = demand.of.get(line.id)
     if not needs:
+        if by_hand is not None:
+            return by_hand
         first = next((d.paths for d in known.values()), None)
         why = (
             first
@@ -316,8 +319,11 @@ def _demand_of(demand: ShopDemand, line: ItemLine, by_id: dict[int, ItemLine]) -
     basis = tuple(dict.fromkeys(x for d in known.values() for x in d.basis))
     torches = tuple(dict.fromkeys(t for d in known.values() for t in d.torches))
     out = tuple(dict.fromkeys(x for d in known.values() for x in d.left_out))
+    opened = kits_needed(needs, loose, holds)
+    if by_hand is not None and isinstance(by_hand.paths, DemandPaths):
+        opened, basis = opened + by_hand.paths, (*basis, *by_hand.basis)
     return ItemDemand(
-        kits_needed(needs, loose, holds),
+        opened,
         (*basis, "Pieces that lie loose go first, then a kit is opened."),
         torches,
         out,

@@ -97,7 +97,7 @@ class ItemDemand:
 
 @dataclass(frozen=True, eq=False)
 class ShopDemand:
-    """What will go of every item but kits, from a day on.
+    """What will go of every item, from a day on; of kits only what is taken whole, by hand.
 
     Attributes
     ----------
@@ -235,6 +235,20 @@ def _reckon(
             f"Usual work of {name} is not counted: {no.reason}." for name, no in out.items()
         )
         of[item.id] = ItemDemand(told, tuple(notes), torch_names, uncounted)
+    for kit in session.scalars(select(ShelfItem).where(ShelfItem.kind == "kit")):
+        # Whole kits taken by hand; what their pieces are needed for is added where it is known.
+        taken = by_hand.get(kit.id)
+        if taken is not None and len(taken.sizes) >= _ENOUGH_TAKINGS:
+            whole = takings(
+                len(taken.sizes),
+                taken.days,
+                taken.sizes,
+                days=days,
+                paths=PATHS,
+                seed=_SEED + kit.id,
+            )
+            by_kit = f"{sum(taken.sizes)} kits taken by hand in the last {taken.days:.0f} days."
+            of[kit.id] = ItemDemand(whole, (by_kit,), ())
     return ShopDemand(day, days, of, tuple(left_out), stamp)
 
 
