@@ -12,6 +12,7 @@ import pytest
 from kit import Floor
 from life_kit import lose_all
 from pitwise.cli.main import run
+from pitwise.services.shopfloor import open_book
 
 
 def _book(lite: Floor) -> str:
@@ -85,5 +86,35 @@ def test_bad_words_name_place_and_mend(lite: Floor, capsys: pytest.CaptureFixtur
 
 
 def test_an_empty_book_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert run(["--database", f"sqlite:///{tmp_path / 'new.db'}", "lives"]) == 2
+    url = f"sqlite:///{tmp_path / 'new.db'}"
+    shop = open_book(url)
+    shop.prepare()
+    shop.close()
+    assert run(["--database", url, "lives"]) == 2
     assert "no part was ever fitted" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["lives"],
+        ["money"],
+        ["month"],
+        ["shelf", "stock"],
+        ["shelf", "alerts"],
+        ["torch"],
+        ["replace-at", "--book"],
+    ],
+)
+def test_a_mistyped_address_makes_no_book(
+    words: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["--database", f"sqlite:///{tmp_path / 'boook.db'}", *words]) == 2
+    said = capsys.readouterr().err
+    assert "boook.db: there is no book. Mend: check --database" in said
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_address_that_is_none_is_told(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["--database", "book.db", "torch"]) == 2
+    assert "its address can't be read. Mend: write sqlite:///" in capsys.readouterr().err

@@ -97,23 +97,23 @@ def test_amounts_in_words() -> None:
 
 
 def test_typical_life_by_hand() -> None:
-    # Logs 5, 6, 7 of powers of e: mean 6, SD 1, standard error 1/sqrt(3), t(2) = 2.920.
+    # Logs 5, 6, 7 of powers of e: mean 6, SD 1, standard error 1/sqrt(3), t(2) = 4.303.
     found = typical([math.exp(5), math.exp(6), math.exp(7)])
     assert isinstance(found, Ranged)
     assert found.value == pytest.approx(math.exp(6))
-    assert found.low == pytest.approx(math.exp(6 - 2.920 / math.sqrt(3)), rel=1e-3)
-    assert found.high == pytest.approx(math.exp(6 + 2.920 / math.sqrt(3)), rel=1e-3)
+    assert found.low == pytest.approx(math.exp(6 - 4.3027 / math.sqrt(3)), rel=1e-3)
+    assert found.high == pytest.approx(math.exp(6 + 4.3027 / math.sqrt(3)), rel=1e-3)
     assert isinstance(typical([100.0, 200.0]), TooFew)
 
 
 def test_lives_against_the_month_before_by_hand() -> None:
-    # Equal spreads and counts: Welch is Student with 4 degrees of freedom, t = 2.132.
+    # Equal spreads and counts: Welch is Student with 4 degrees of freedom, t = 2.776.
     now = [math.exp(x) for x in (5.0, 6.0, 7.0)]
     before = [math.exp(x) for x in (5.5, 6.5, 7.5)]
     found = compare_lives(now, before)
     assert isinstance(found, Change)
     assert found.ratio == pytest.approx(math.exp(-0.5))
-    reach = 2.1318 * math.sqrt(2 / 3)
+    reach = 2.7764 * math.sqrt(2 / 3)
     assert found.low == pytest.approx(math.exp(-0.5 - reach), rel=1e-3)
     assert found.told == "within-chance"
     assert isinstance(compare_lives(now, before[:2]), TooFew)
@@ -122,10 +122,10 @@ def test_lives_against_the_month_before_by_hand() -> None:
 
 def test_counts_have_the_exact_limits_of_a_poisson_count() -> None:
     none = losses_sentence(0, 1000.0, 0, 1000.0, "May 2031")
-    assert fine_text(-math.log(0.05)) in none.text
+    assert fine_text(-math.log(0.025)) in none.text
     for count in (1, 4, 11):
         said = losses_sentence(count, 1000.0, 0, 0.0, "May 2031").text
-        low, high = chi2.ppf(0.05, 2 * count) / 2, chi2.ppf(0.95, 2 * count + 2) / 2
+        low, high = chi2.ppf(0.025, 2 * count) / 2, chi2.ppf(0.975, 2 * count + 2) / 2
         assert f"({fine_text(low)} to {fine_text(high)})" in said
 
 
@@ -148,14 +148,14 @@ def test_costs_against_the_month_before_by_hand() -> None:
     found = compare_costs([50.0] * 4, 1000.0, [50.0] * 4, 2000.0)
     assert isinstance(found, Change)
     assert found.ratio == pytest.approx(2.0)
-    assert found.high == pytest.approx(2.0 * math.exp(1.6449 * math.sqrt(0.5)), rel=1e-4)
+    assert found.high == pytest.approx(2.0 * math.exp(1.9600 * math.sqrt(0.5)), rel=1e-4)
     assert found.told == "within-chance"
     assert isinstance(compare_costs([50.0] * 2, 1.0, [50.0] * 4, 1.0), TooFew)
     assert isinstance(compare_costs([50.0] * 4, 0.0, [50.0] * 4, 1.0), TooFew)
     alone = cost_range([50.0] * 4, 100.0)
     assert isinstance(alone, Ranged)
     assert alone.value == pytest.approx(2.0)
-    assert alone.low == pytest.approx(2.0 * math.exp(-1.6449 / 2), rel=1e-4)
+    assert alone.low == pytest.approx(2.0 * math.exp(-1.9600 / 2), rel=1e-4)
     assert isinstance(cost_range([50.0], 100.0), TooFew)
     assert isinstance(cost_range([50.0] * 4, 0.0), TooFew)
 

@@ -7,11 +7,13 @@ import datetime as dt
 import io
 
 import pytest
+from sqlalchemy import select
 
 from case_kit import close, opened
 from kit import Floor
-from money_kit import lose, price, small_book
-from pitwise.services import fittings
+from money_kit import SLOW, lose, price, small_book
+from pitwise.records.tables import PartType
+from pitwise.services import fittings, imports, shelf_items
 from pitwise.services.amounts import Amount, CantTell, in_currency
 from pitwise.services.errors import ServiceError
 from pitwise.services.life_page import Asked, life_page
@@ -20,6 +22,7 @@ from pitwise.services.loss_list import loss_list
 from pitwise.services.metres import NoMetres, Ranged
 from pitwise.services.money import FIRST_SET, GROUPINGS, TAKEN_OUT, money_view
 from pitwise.services.money_page import (
+    by_first_words,
     currencies_of,
     fitted_csv,
     headline,
@@ -30,6 +33,7 @@ from pitwise.services.money_page import (
     reconciled,
 )
 from pitwise.services.periods import asked_period, days_between
+from pitwise.services.shelf_terms import add_supplier, price_book, set_terms, suppliers
 from pitwise.services.station_settings import save_settings
 from pitwise.services.use_between import use_between
 
@@ -281,3 +285,74 @@ def test_a_period_is_whole_days_of_the_shops_clock(monkeypatch: pytest.MonkeyPat
     assert period.last == dt.date(2031, 7, 2)
     assert period.days == 365
     assert period.until == dt.datetime(2031, 7, 2, 23, 0, tzinfo=dt.UTC)
+
+
+def test_what_was_fitted_before_any_price_counts_by_the_first(lite: Floor) -> None:
+    imports.import_file(lite.shop, lite.tech, "slow.nc", SLOW, way="upload")
+    lite.inspect("0.40 mm", starts="100", minutes="50")
+    lite.inspect("1.60 mm", starts="300", minutes="150")
+    before = money_view(lite.shop, lite.tech, **ALL)
+    assert before.total.per == ()
+    price(lite, "electrode", "20")
+    item = price(lite, "nozzle", "30")
+    lite.clock.forward(days=1)
+    _again(lite, item, "44")
+    lose(lite, "400", "200")
+    view = money_view(lite.shop, lite.tech, **ALL)
+    (per,) = view.total.per
+    # Of each three by the first price, and one by that of its day: the nozzle's had gone up.
+    assert (per.cost, per.by_first) == (4 * 20 + 3 * 30 + 44, 3 * 20 + 3 * 30)
+    assert view.total.by_first == 6
+    assert view.total.unpriced == 12
+    assert by_first_words(view) == (
+        "6 of 20 parts were fitted before a price was in the book and count by their first known "
+        "price: 150 EUR of the cost."
+    )
+    lost = next(p for p in view.losses.parts if p.kind == "lost")
+    assert lost.by_first
+    assert isinstance(lost.worth, Amount)
+    assert isinstance(lost.unused, Ranged)
+    assert lost.worth.value == pytest.approx(20 * lost.unused.value)
+    assert "1 part is reckoned by its first known price" in " ".join(loss_notes(view.losses))
+    rows = list(csv.DictReader(io.StringIO(fitted_csv(view))))
+    known = [r["price_known"] for r in rows if r["part"] == "nozzle"]
+    assert known == ["then", "first, later", "first, later", "first, later"]
+    rows = list(csv.DictReader(io.StringIO(losses_csv(view))))
+    assert {r["price_known"] for r in rows if r["end"] == "lost in the cut"} == {"first, later"}
+    assert plain_money(view)["total"]["parts_by_first_known_price"] == 6
+
+
+def test_a_kit_s_first_price_counts_where_its_pieces_never_had_one(lite: Floor) -> None:
+    items = {}
+    with lite.shop.database.read() as session:
+        kinds = {k.part: k.id for k in session.scalars(select(PartType))}
+    for part in ("electrode", "nozzle"):
+        items[part] = shelf_items.add_item(
+            lite.shop, lite.lead, kind="part", part_type_id=kinds[part]
+        )
+    kit = shelf_items.add_item(
+        lite.shop, lite.lead, kind="kit", name="Set", kit=dict.fromkeys(items.values(), 1)
+    )
+    early = lite.clock() - dt.timedelta(days=30)
+    with lite.shop.database.read() as session:
+        assert price_book(session).first(kinds["nozzle"]) is None
+    _again(lite, kit, "36")
+    with lite.shop.database.read() as session:
+        book = price_book(session)
+    assert book.at(kinds["nozzle"], early) is None
+    assert book.first(kinds["nozzle"]) == (18.0, "EUR")
+
+
+def _again(floor: Floor, item: int, amount: str) -> None:
+    with floor.shop.database.read() as session:
+        known = suppliers(session)
+    who = known[0].id if known else add_supplier(floor.shop, floor.lead, name="Hearth & Vale")
+    set_terms(
+        floor.shop,
+        floor.lead,
+        item,
+        supplier_id=who,
+        price=amount,
+        currency="EUR",
+        lead_days="7",
+    )

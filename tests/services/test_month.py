@@ -46,7 +46,9 @@ def test_the_small_book_in_sentences(floor: Floor) -> None:
     assert "Electrodes and nozzles on Torch A: 2 of each came to an end, after 200 and 100" in lives
     assert "Too few to tell what is typical: 3 are needed." in lives
     losses = said(sheet, "losses")
-    assert losses.startswith("1 loss in the cut in 300 starts: 3.33 in 1\u202f000 (0.171 to 15.8).")
+    assert losses.startswith(
+        "1 loss in the cut in 300 starts: 3.33 in 1\u202f000 (0.0844 to 18.6)."
+    )
     assert "3 parts of 4 that came to their end did so before their worth was used" in losses
     assert "2 parts of them not told in money" in losses
     assert "partly assumed, not set by the shop, at Table 1" in losses

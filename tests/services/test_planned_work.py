@@ -53,7 +53,7 @@ def lines(floor: Floor, on: dt.date | None = None) -> list[PlannedLine]:
 
 def load(floor: Floor) -> BaseLoad | NoLoad:
     with floor.shop.database.read() as session:
-        return planned_work.base_load(session, floor.torch)
+        return planned_work.base_load(session, floor.torch, floor.clock())
 
 
 def test_a_plan_is_kept_once_for_its_key(floor: Floor) -> None:
@@ -165,8 +165,9 @@ def test_a_program_that_no_longer_counts_says_so(lite: Floor) -> None:
     plan(lite)
     save_settings(lite.shop, lite.lead, 1, {"on_codes": "M64 P1"}, "other words now")
     (line,) = lines(lite)
-    # Counted anew under the station's words: nothing lights the torch any more.
-    assert line.starts == 0 or line.problem
+    # Counted anew under the station's words: nothing lights the torch any more. That is a count
+    # of nothing, and no fault.
+    assert (line.starts, line.arc_minutes, line.problem) == (0, 0, "")
 
 
 def test_usual_work_by_counters_and_by_the_shop(floor: Floor) -> None:
@@ -200,6 +201,27 @@ def test_usual_work_by_counters_and_by_the_shop(floor: Floor) -> None:
         reason="all back",
     )
     assert load(floor) == seen
+
+
+def test_counters_unread_for_long_tell_nothing_but_what_the_shop_set_counts(floor: Floor) -> None:
+    for k in range(3):
+        floor.inspect(f"{0.1 * k:.2f} mm", starts=str(300 * k), minutes=str(150 * k))
+        floor.clock.forward(days=2)
+    floor.clock.forward(days=25)
+    assert isinstance(load(floor), BaseLoad)
+    floor.clock.forward(days=2)
+    none = load(floor)
+    assert isinstance(none, NoLoad)
+    assert "last read 9 Mar 2031" in none.reason
+    planned_work.set_base_load(
+        floor.shop,
+        floor.lead,
+        floor.torch,
+        starts_per_day="40",
+        minutes_per_start="0.5",
+        reason="back in May",
+    )
+    assert isinstance(load(floor), BaseLoad)
 
 
 def test_more_than_a_day_has_is_refused(lite: Floor) -> None:

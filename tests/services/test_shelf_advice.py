@@ -131,6 +131,37 @@ def test_advice_follows_the_wear(floor: Floor) -> None:
         assert item_advice(floor.shop, session, items["nozzle"]) == few
 
 
+def test_a_torch_nobody_has_read_for_months_asks_for_no_parts(lite: Floor) -> None:
+    run_for_a_while(lite)
+    items = stock(lite)
+    assert advised(lite)[items["nozzle"]].month is not None
+    lite.clock.forward(days=270)
+    own = advised(lite)[items["nozzle"]]
+    assert isinstance(own.advice, CantTell)
+    assert own.month is None
+    assert "Torch A: its counters were last read" in own.words[0]
+    with lite.shop.database.read() as session:
+        out = demand_of_shop(lite.shop, session).left_out
+    assert any(x.startswith("Torch A: its counters were last read") for x in out)
+    # With a plan its plates count, and the page says that the rest is not known.
+    import_file(lite.shop, lite.lead, "plate.nc", PROGRAM, way="upload")
+    today = planned_work.today_of(lite.shop)
+    planned_work.add_planned(
+        lite.shop,
+        lite.lead,
+        torch_id=lite.torch,
+        program_id=1,
+        plates="3000",
+        first_day=today.isoformat(),
+        last_day=(today + dt.timedelta(days=20)).isoformat(),
+        key=lite.key(),
+    )
+    planned = advised(lite)[items["nozzle"]]
+    assert planned.month is not None
+    said = "Usual work of Torch A is not counted: its counters were last read"
+    assert any(x.startswith(said) for x in planned.words)
+
+
 def test_what_is_on_order_counts_from_when_it_comes(lite: Floor) -> None:
     run_for_a_while(lite)
     items = stock(lite)
@@ -187,6 +218,23 @@ def test_a_kit_is_bought_where_its_pieces_cost_no_less(lite: Floor) -> None:
     mine = advised(lite)
     assert mine[kit].covered_by == LOOSE
     assert isinstance(mine[items["nozzle"]].advice, Advice)
+
+
+def test_kits_taken_whole_by_hand_are_forecast_beside_what_their_pieces_need(lite: Floor) -> None:
+    run_for_a_while(lite)
+    items = stock(lite)
+    holds = {items["electrode"]: 1, items["nozzle"]: 1}
+    kit = shelf_items.add_item(lite.shop, lite.lead, kind="kit", name="Set 300", kit=holds)
+    goods(lite, kit, 20)
+    before = advised(lite)[kit].month
+    for _ in range(4):
+        take(lite, kit)
+    after = advised(lite)[kit]
+    assert before is not None
+    assert after.month is not None
+    # Four went in a month: about four go in the next, beside what is opened.
+    assert 2 <= after.month.median - before.median <= 6
+    assert any(x.startswith("4 kits taken by hand") for x in after.basis)
 
 
 def test_a_figure_below_zero_asks_for_a_count(lite: Floor) -> None:

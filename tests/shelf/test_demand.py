@@ -117,8 +117,8 @@ def test_planned_work_is_part_of_the_usual_unless_the_shop_set_that_beside_it() 
     plan = ((80.0,) * 10, (40.0,) * 10)
     usual = gone(EVEN)
     assert gone(DailyWork(100, 0.5, 0, math.inf, 0, *plan)) == usual
-    more = gone(DailyWork(100, 0.5, 0, math.inf, 0, (300.0,) * 10, (150.0,) * 10))
-    assert more == pytest.approx(usual * 2, rel=0.05)
+    more = gone(DailyWork(100, 0.5, 0, math.inf, 0, (300.0,) * 14, (150.0,) * 14))
+    assert more == pytest.approx(usual * 2.4, rel=0.05)
     assert gone(DailyWork(100, 0.5, 0, math.inf, 0, *plan, on_top=True)) == pytest.approx(
         usual * 1.4, rel=0.05
     )
@@ -151,6 +151,37 @@ def test_twice_the_work_takes_twice_the_sets() -> None:
     assert gone(992.0) / gone(496.0) == pytest.approx(2.0, rel=0.06)
     assert gone(992.0) > 28
     assert gone(496.0, on_top=True) == gone(496.0)
+
+
+@pytest.mark.parametrize("day_sd", [0.0, 60.0, 100.0])
+@pytest.mark.parametrize("today", [0, 4])
+@pytest.mark.parametrize(
+    ("a_week", "wanted"), [(0.0, 700), (350.0, 700), (700.0, 700), (1050.0, 1050)]
+)
+def test_uneven_days_and_weekends_add_nothing_to_a_plan(
+    day_sd: float, today: int, a_week: float, wanted: float
+) -> None:
+    # Usual are 100 starts a day; four weeks are planned Monday to Friday. The larger of the two
+    # is cut each week, however unevenly the days come and whatever weekday it is today.
+    each = tuple(a_week / 5 if (today + k) % 7 < 5 else 0.0 for k in range(28))
+    work = DailyWork(100.0, 0.5, 0.0, math.inf, day_sd, each, tuple(0.5 * x for x in each))
+    known = Counted(1e9, 1e11)
+    load = torch(work=work, parts=(OwnLife("ring", 0.0, known),))
+    total = simulate_changes([load], days=28, paths=4000, seed=3)["ring"].total(0, 28)
+    # One ring in 100 starts: a Poisson of 4 weeks' work, and the work's own spread.
+    mean = 4 * wanted / 100
+    se = math.sqrt((mean + 28 * (day_sd / 100) ** 2) / 4000)
+    assert total.mean() == pytest.approx(mean, abs=4 * se)
+
+
+def test_a_week_planned_full_takes_nothing_from_the_weeks_about_it() -> None:
+    # Nothing on days 0 to 4, twice the usual from day 5 to 9, nothing after.
+    plan = (0.0,) * 5 + (280.0,) * 5
+    work = DailyWork(100.0, 0.5, 0.0, math.inf, 0.0, plan, tuple(0.5 * x for x in plan))
+    load = torch(work=work, parts=(OwnLife("ring", 0.0, LifeBelief(10.0, 50.0)),))
+    pieces = simulate_changes([load], days=14, paths=20, seed=3)["ring"].pieces.mean(axis=0)
+    for first, last, starts in ((0, 5, 500), (5, 12, 1400), (12, 14, 200)):
+        assert pieces[first:last].sum() == pytest.approx(starts / 9.9, rel=0.03)
 
 
 def test_kits_are_opened_when_the_loose_are_gone() -> None:

@@ -61,12 +61,19 @@ def console() -> Console:
     return Console(highlight=False, width=None if sys.stdout.isatty() else 160)
 
 
-def open_shop(args: argparse.Namespace) -> Shop:
-    """Open the book the arguments name, brought up to date."""
-    # The database layer takes a second to import, and most commands need none.
-    from pitwise.services.shopfloor import open_book
+def open_shop(args: argparse.Namespace, *, make: bool = False) -> Shop:
+    """Open the book the arguments name, brought up to date.
 
-    shop = open_book(args.database, overlays=read_overlays(getattr(args, "sheet", None) or []))
+    Without `make` it must be there: a mistyped address makes no new one.
+    """
+    # The database layer takes a second to import, and most commands need none.
+    from pitwise.services.book_common import refuse_no_book
+    from pitwise.services.shopfloor import default_url, open_book
+
+    url = args.database or default_url()
+    if not make:
+        refuse_no_book(url)
+    shop = open_book(url, overlays=read_overlays(getattr(args, "sheet", None) or []))
     shop.prepare()
     return shop
 

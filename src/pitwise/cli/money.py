@@ -66,6 +66,8 @@ def run_money(args: argparse.Namespace) -> int:
                 metre = fine_text(p.per_metre.value)
                 if p.per_metre.low is not None and p.per_metre.high is not None:
                     metre += f" ({fine_text(p.per_metre.low)} to {fine_text(p.per_metre.high)})"
+                else:
+                    metre += " (no range: one program)"
             table.add_row(
                 line.name,
                 f"{line.parts}",
@@ -83,6 +85,8 @@ def run_money(args: argparse.Namespace) -> int:
             f"({', '.join(view.unpriced_types)}).",
             markup=False,
         )
+    if view.total.by_first:
+        out.print(money_page.by_first_words(view), markup=False)
     if len(view.total.per) > 1:
         out.print("Different currencies are never added together.", markup=False)
     told = view.metres

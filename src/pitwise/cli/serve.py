@@ -128,7 +128,7 @@ def _serve(shop: Shop, args: argparse.Namespace) -> int:
 
 def run_serve(args: argparse.Namespace) -> int:
     """Serve the book."""
-    return _serve(open_shop(args), args)
+    return _serve(open_shop(args, make=True), args)
 
 
 def _demo_file(args: argparse.Namespace) -> Path:

@@ -194,7 +194,7 @@ def run(args: argparse.Namespace) -> int:
     watch = _Watch(args.folder, _endings(args.only))
     # A zone that is no zone is told now, not at the first use file.
     named_zone()
-    shop = open_shop(args)
+    shop = open_shop(args, make=True)
     try:
         station_id = _station(shop, args.station)
         with _stopped_by_signals() as stop:

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from sqlalchemy import URL, make_url, select
+from sqlalchemy.exc import ArgumentError
 from sqlalchemy.orm import Session
 
 from pitwise.records import schema
@@ -46,17 +47,35 @@ def open_book(database_url: str) -> Database:
     ServiceError
         The file is no book.
     """
-    url = make_url(database_url)
+    refuse_no_book(database_url)
+    return Database(database_url)
+
+
+def refuse_no_book(database_url: str) -> None:
+    """Refuse the address of a SQLite book that is not there, or of a file that is none.
+
+    Raises
+    ------
+    NotFoundError, ServiceError
+    """
+    try:
+        url = make_url(database_url)
+    except ArgumentError as error:
+        # Not shown: it may hold a password.
+        raise ServiceError(
+            "database", "its address can't be read", "write sqlite:////path/to/book.db"
+        ) from error
     if url.get_backend_name() == "sqlite" and url.database:
         path = Path(url.database)
         if not path.is_file():
             raise NotFoundError(
-                str(path), "there is no book", "check the address in PITWISE_DATABASE_URL"
+                str(path),
+                "there is no book",
+                "check --database or PITWISE_DATABASE_URL; 'serve' makes one",
             )
         with path.open("rb") as file:
             if file.read(16) != SQLITE_MAGIC:
                 raise ServiceError(str(path), "is not a book", "name the book's own file")
-    return Database(database_url)
 
 
 def check_revision(database: Database) -> str:

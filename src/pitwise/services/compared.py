@@ -25,7 +25,7 @@ from scipy.special import ndtri, stdtrit
 from pitwise.causes.cure import Side, compare_rates, rate_ratio_interval
 from pitwise.services.metres import Ranged
 
-LEVEL = 0.90
+LEVEL = 0.95
 # Fewer say nothing of scatter worth printing (our own choice, no source).
 LEAST = 3
 

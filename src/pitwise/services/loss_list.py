@@ -79,6 +79,8 @@ class EndedEarly:
         That share of its price.
     took : Amounts
         What the loss took with it; empty for parts not lost in the cut.
+    by_first : bool
+        Its worth is reckoned by its first known price, from after it was fitted.
     """
 
     life: PartLife
@@ -87,6 +89,7 @@ class EndedEarly:
     unused: Ranged | CantTell
     worth: Amount | CantTell
     took: Amounts = ()
+    by_first: bool = False
 
     @property
     def money(self) -> Amounts:
@@ -163,6 +166,11 @@ class LossList:
     def worn_out(self) -> int:
         """Parts that ended worn out by use: their worth was used."""
         return self.ended - len(self.parts)
+
+    @property
+    def by_first(self) -> Amounts:
+        """The worth of parts reckoned by their first known price."""
+        return add(p.worth for p in self.parts if p.by_first and isinstance(p.worth, Amount))
 
     @property
     def main_currency(self) -> str:
@@ -299,6 +307,12 @@ def loss_list(
         listed.append(EndedEarly(life, kind, reasons.of(life), share, worth))
     listed, assumed = _with_losses(session, listed)
     listed.sort(key=lambda p: (p.life.ended_at or since, p.life.item_id), reverse=True)
+    listed = [
+        replace(p, by_first=price.at(p.life.part_type_id, p.life.fitted_at) is None)
+        if isinstance(p.worth, Amount)
+        else p
+        for p in listed
+    ]
     rows = _rows(listed)
     return LossList(
         since,
@@ -314,7 +328,8 @@ def loss_list(
 def _worth(life: PartLife, share: Ranged | CantTell, prices: Prices) -> Amount | CantTell:
     if isinstance(share, CantTell):
         return share
-    price = prices.at(life.part_type_id, life.fitted_at)
+    kind = life.part_type_id
+    price = prices.at(kind, life.fitted_at) or prices.first(kind)
     if price is None:
         return CantTell(
             f"no price is known for {life.part_type}", "enter its terms on the Shelf page"

@@ -25,7 +25,7 @@ from pitwise.services.programs import fill_counts
 from pitwise.services.shopfloor import Shop
 from pitwise.services.station_settings import settings_of
 
-LEVEL = 0.90
+LEVEL = 0.95
 # The newest tell what is cut now, and no page waits for more (our own choice).
 MOST_PROGRAMS = 200
 _MM_PER_METRE = 1000.0

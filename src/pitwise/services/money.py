@@ -1,8 +1,9 @@
 """What consumables cost: parts fitted at their price, per start, arc hour, metre and part.
 
-A part is counted when it is first fitted, at the price that held then. A part without a known
-price is counted as such and never as nothing: the cost is then said to be "at least". Amounts
-of different currencies stand beside one another and are never added.
+A part is counted when it is first fitted, at the price that held then; one fitted before any
+price was in the book, at the first, and it is said so. A part that never had a price is counted
+as such and never as nothing: the cost is then said to be "at least". Amounts of different
+currencies stand beside one another and are never added.
 """
 
 from __future__ import annotations
@@ -59,6 +60,8 @@ class FittedPart:
         And its currency; None: not known.
     why : str
         Why the part before it came out.
+    by_first : bool
+        The price is the first known, from after it was fitted.
     """
 
     item_id: int
@@ -74,6 +77,7 @@ class FittedPart:
     inspection_id: int | None
     price: tuple[float, str] | None
     why: str
+    by_first: bool = False
 
 
 @dataclass(frozen=True)
@@ -90,6 +94,8 @@ class PerUse:
         None without use on the counters.
     per_metre : Ranged or None
         None without use or without metres.
+    by_first : float
+        Of the cost, what is reckoned by a first known price.
     """
 
     currency: str
@@ -98,6 +104,7 @@ class PerUse:
     per_start: float | None
     per_arc_hour: float | None
     per_metre: Ranged | None
+    by_first: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -116,6 +123,8 @@ class CostLine:
         or a part.
     per : tuple of PerUse
         By currency.
+    by_first : int
+        Parts reckoned by their first known price: they were fitted before it.
     """
 
     name: str
@@ -123,6 +132,7 @@ class CostLine:
     unpriced: int
     use: UseOver
     per: tuple[PerUse, ...]
+    by_first: int = 0
 
     @property
     def cost(self) -> Amounts:
@@ -271,6 +281,7 @@ def fitted_parts(
         torch = torches[r.torch_id]
         process = r.process_id or torch.process_id
         before = came_out.get((r.torch_id, r.part, r.fitted_at))
+        price = prices.at(r.part_type_id, r.fitted_at)
         out.append(
             FittedPart(
                 r.part_item_id,
@@ -284,8 +295,9 @@ def fitted_parts(
                 processes[process],
                 r.fitted_at,
                 r.fitted_by_inspection,
-                prices.at(r.part_type_id, r.fitted_at),
+                price or prices.first(r.part_type_id),
                 _why(reasons, before),
+                price is None and prices.first(r.part_type_id) is not None,
             )
         )
     return out[::-1]
@@ -321,6 +333,7 @@ def cost_line(
     """Return what parts cost, and per use."""
     priced = [p.price for p in parts if p.price is not None]
     sums = add(Amount.sure(currency, value) for value, currency in priced)
+    first = [p for p in parts if p.by_first]
     run = metres.metres(use.arc_minutes) if isinstance(metres, MetresPerMinute) else None
     per = tuple(
         PerUse(
@@ -330,10 +343,11 @@ def cost_line(
             s.value / use.starts if use.starts > 0 else None,
             s.value * 60 / use.arc_minutes if use.arc_minutes > 0 else None,
             run.under(s.value) if run is not None and run.value > 0 else None,
+            math.fsum(p.price[0] for p in first if p.price and p.price[1] == s.currency),
         )
         for s in sums
     )
-    return CostLine(name, len(parts), len(parts) - len(priced), use, per)
+    return CostLine(name, len(parts), len(parts) - len(priced), use, per, len(first))
 
 
 def _lines(

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from pitwise.reports.charts.money import LossBar
-from pitwise.services.amounts import Amount, CantTell, in_currency, money_text
+from pitwise.services.amounts import Amount, CantTell, amounts_words, in_currency, money_text
 from pitwise.services.loss_list import EndedEarly, LossList
 from pitwise.services.metres import MetresPerMinute, Ranged
 from pitwise.services.money import CostLine, MoneyView
@@ -106,6 +106,13 @@ def loss_notes(losses: LossList) -> list[str]:
         parts = "1 part’s worth" if losses.untold == 1 else f"The worth of {losses.untold} parts"
         more = f"; and {len(reasons) - 2} more reasons" if len(reasons) > 2 else ""
         out.append(f"{parts} can’t be told: {'; '.join(reasons[:2])}{more}.")
+    late = sum(p.by_first for p in losses.parts)
+    if late:
+        out.append(
+            f"{'1 part is' if late == 1 else f'{late} parts are'} reckoned by "
+            f"{'its' if late == 1 else 'their'} first known price, entered after the fitting: "
+            f"{amounts_words(losses.by_first)} of the worth."
+        )
     if len(losses.money) > 1:
         out.append("Different currencies are never added together.")
     return out
@@ -120,6 +127,20 @@ def reconciled(losses: LossList) -> str:
         f"cut. Lives has the first two together, {worn + damaged}, as “found worn or damaged”, "
         "and counts the whole book, with parts taken out by hand; here it is these days, without "
         "them."
+    )
+
+
+def by_first_words(view: MoneyView) -> str:
+    """Say how much of the cost is reckoned by prices from after the fitting; "" for none."""
+    line = view.total
+    if not line.by_first:
+        return ""
+    money = " and ".join(f"{money_text(p.by_first)} {p.currency}" for p in line.per if p.by_first)
+    one = line.by_first == 1
+    return (
+        f"{line.by_first} of {line.parts} parts {'was' if one else 'were'} fitted before a price "
+        f"was in the book and {'counts' if one else 'count'} by {'its' if one else 'their'} first "
+        f"known price: {money or '0'} of the cost."
     )
 
 
@@ -138,6 +159,7 @@ def _line(line: CostLine) -> dict[str, Any]:
         "parts": line.parts,
         "parts_without_price": line.unpriced,
         "at_least": line.unpriced > 0,
+        "parts_by_first_known_price": line.by_first,
         "starts": line.use.starts,
         "arc_minutes": line.use.arc_minutes,
         "cost": [
@@ -148,6 +170,7 @@ def _line(line: CostLine) -> dict[str, Any]:
                 "per_start": p.per_start,
                 "per_arc_hour": p.per_arc_hour,
                 "per_metre": _ranged(p.per_metre),
+                "by_first_known_price": p.by_first,
             }
             for p in line.per
         ],
@@ -209,7 +232,18 @@ def plain_money(view: MoneyView) -> dict[str, Any]:
 def fitted_csv(view: MoneyView) -> str:
     """Return the parts fitted as CSV, newest first; no price: an empty cell."""
     rows: list[Sequence[Any]] = [
-        ("fitted_at", "torch", "process", "part", "type", "tag", "price", "currency", "instead_of")
+        (
+            "fitted_at",
+            "torch",
+            "process",
+            "part",
+            "type",
+            "tag",
+            "price",
+            "currency",
+            "instead_of",
+            "price_known",
+        )
     ]
     rows += [
         (
@@ -222,6 +256,7 @@ def fitted_csv(view: MoneyView) -> str:
             "" if p.price is None else f"{p.price[0]:g}",
             "" if p.price is None else p.price[1],
             p.why,
+            "" if p.price is None else "first, later" if p.by_first else "then",
         )
         for p in view.parts
     ]
@@ -242,6 +277,7 @@ def losses_csv(view: MoneyView) -> str:
             "money_low",
             "money_high",
             "not_told",
+            "price_known",
         )
     ]
     for p in view.losses.parts:
@@ -270,6 +306,7 @@ def losses_csv(view: MoneyView) -> str:
                     *unused,
                     *money,
                     not_told,
+                    "" if not p.worth else "first, later" if p.by_first else "then",
                 )
             )
     return _csv(rows)

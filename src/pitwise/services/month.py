@@ -339,7 +339,12 @@ def _cost(session: Session, told: _Told, before: _Told, month: Month) -> Section
             if isinstance(metres, MetresPerMinute) and use.arc_minutes > 0 and events:
                 run = metres.metres(use.arc_minutes)
                 per_metre = run.under(sum(events)) if run.value > 0 else None
-            costs.append(MonthCost(events, use.starts, use.arc_minutes, per_metre, one.unpriced))
+            late = sum(
+                p.by_first and p.price is not None and p.price[1] == currency for p in one.parts
+            )
+            costs.append(
+                MonthCost(events, use.starts, use.arc_minutes, per_metre, one.unpriced, late)
+            )
         out.append(cost_sentence(currency, costs[0], costs[1], month.before.words))
     if len(currencies) > 1:
         out.append(Sentence("Different currencies are never added together."))

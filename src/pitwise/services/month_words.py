@@ -175,6 +175,8 @@ class MonthCost:
     per_metre : Ranged or None
     unpriced : int
         Parts without a known price.
+    by_first : int
+        Parts reckoned by their first known price, from after they were fitted.
     """
 
     events: Sequence[float]
@@ -182,6 +184,7 @@ class MonthCost:
     arc_minutes: float
     per_metre: Ranged | None = None
     unpriced: int = 0
+    by_first: int = 0
 
     @property
     def total(self) -> float:
@@ -198,6 +201,8 @@ def cost_sentence(currency: str, now: MonthCost, before: MonthCost, month_before
             f" ({plural(now.unpriced, 'part')} fitted without a known price"
             f" {'is' if now.unpriced == 1 else 'are'} not in it)"
         )
+    if now.by_first:
+        text += f" ({plural(now.by_first, 'part')} by a first known price, from after the fitting)"
     if now.starts <= 0:
         return Sentence(f"{text}; no starts are on the counters to set that against.", "too-few")
     text += f": {fine_text(now.total / now.starts)} {currency} a start"

@@ -88,7 +88,7 @@ def plan_view(shop: Shop, actor: Actor) -> PlanView:
     with shop.database.read() as session:
         plans = planned(session, today)
         torches = tuple(
-            _work(session, torch, plans, today)
+            _work(session, torch, plans, today, shop.clock())
             for torch in session.scalars(select(Torch).order_by(Torch.name))
         )
         programs = session.execute(
@@ -109,9 +109,15 @@ def plan_view(shop: Shop, actor: Actor) -> PlanView:
         )
 
 
-def _work(session: Session, torch: Torch, plans: list[PlannedLine], today: dt.date) -> TorchWork:
+def _work(
+    session: Session,
+    torch: Torch,
+    plans: list[PlannedLine],
+    today: dt.date,
+    now: dt.datetime,
+) -> TorchWork:
     own = tuple(p for p in plans if p.torch_id == torch.id)
-    load = base_load(session, torch.id)
+    load = base_load(session, torch.id, now)
     starts = [x for x in ahead_of(own, today).starts if x > 0]
     usual = load.starts_per_day if isinstance(load, BaseLoad) else math.inf
     return TorchWork(

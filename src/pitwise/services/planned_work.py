@@ -6,7 +6,7 @@ import datetime as dt
 import math
 from collections.abc import Sequence
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from pitwise.job.model import ProgramCount
@@ -25,7 +25,7 @@ from pitwise.services.shopfloor import Shop
 from pitwise.services.station_settings import settings_of
 from pitwise.services.use_files import current_use
 from pitwise.services.zone import named_zone
-from pitwise.shelf.usual import LONGEST_DAYS, Stretch, usual_work
+from pitwise.shelf.usual import LONGEST_DAYS, WINDOW_DAYS, Stretch, usual_work
 
 MOST_PLATES = 100_000
 MOST_DAYS_AHEAD = 730
@@ -289,8 +289,22 @@ def stretches_of(session: Session, torch_id: int) -> list[Stretch]:
     return out
 
 
-def base_load(session: Session, torch_id: int) -> BaseLoad | NoLoad:
-    """Return a torch's usual work: as the shop set it, else by the counters' last 28 days."""
+def last_read(session: Session, torch_id: int) -> dt.datetime | None:
+    """Return when a torch's counters were last read, None where never."""
+    counter = select(func.max(Counter.at)).where(
+        Counter.torch_id == torch_id, Counter.void.is_(False)
+    )
+    report = select(func.max(UseReport.at)).where(UseReport.torch_id == torch_id)
+    seen = [session.scalar(counter), session.scalar(report)]
+    return max((at for at in seen if at is not None), default=None)
+
+
+def base_load(session: Session, torch_id: int, now: dt.datetime) -> BaseLoad | NoLoad:
+    """Return a torch's usual work: as the shop set it, else by the counters' last 28 days.
+
+    Counters that nobody has read for 28 days before `now` tell nothing of the work to come:
+    the torch may be standing.
+    """
     row = session.execute(
         select(BaseLoadRow, Person.name)
         .outerjoin(Person, Person.id == BaseLoadRow.by)
@@ -319,6 +333,13 @@ def base_load(session: Session, torch_id: int) -> BaseLoad | NoLoad:
         return NoLoad(
             "its counters were not read twice yet",
             "sign inspections with counters, import a use file, or set its usual work",
+        )
+    last = last_read(session, torch_id)
+    if last is not None and now - last > dt.timedelta(days=WINDOW_DAYS):
+        return NoLoad(
+            f"its counters were last read {last.day} {last:%b %Y}, so whether it still cuts is "
+            "not known",
+            "read its counters, or set its usual work",
         )
     return BaseLoad(
         usual.starts_per_day,

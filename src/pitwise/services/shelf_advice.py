@@ -326,6 +326,7 @@ def _one(
     told_in_kit = covered if isinstance(paths, DemandPaths) else ""
     words = _words(advice, line, demand.day, told_in_kit)
     by_day = None
+    words = (*words, *told.left_out)
     if not isinstance(advice, CantTell) and advice.order_now:
         by_day = demand.day + dt.timedelta(days=int(advice.by_day))
     left = days_left(paths, there, due) if isinstance(paths, DemandPaths) else None
@@ -373,7 +374,10 @@ def _demand_of(demand: ShopDemand, line: ItemLine, by_id: dict[int, ItemLine]) -
     holds = {k.item_id: k.pieces for k in line.kit}
     known = {k: demand.of[k] for k in holds if k in demand.of}
     needs = {k: d.paths for k, d in known.items() if isinstance(d.paths, DemandPaths)}
+    by_hand = demand.of.get(line.id)
     if not needs:
+        if by_hand is not None:
+            return by_hand
         first = next((d.paths for d in known.values()), None)
         why = (
             first
@@ -384,10 +388,15 @@ def _demand_of(demand: ShopDemand, line: ItemLine, by_id: dict[int, ItemLine]) -
     loose = {k: by_id[k].on_shelf for k in holds if k in by_id}
     basis = tuple(dict.fromkeys(x for d in known.values() for x in d.basis))
     torches = tuple(dict.fromkeys(t for d in known.values() for t in d.torches))
+    out = tuple(dict.fromkeys(x for d in known.values() for x in d.left_out))
+    opened = kits_needed(needs, loose, holds)
+    if by_hand is not None and isinstance(by_hand.paths, DemandPaths):
+        opened, basis = opened + by_hand.paths, (*basis, *by_hand.basis)
     return ItemDemand(
-        kits_needed(needs, loose, holds),
+        opened,
         (*basis, "Pieces that lie loose go first, then a kit is opened."),
         torches,
+        out,
     )
 
 

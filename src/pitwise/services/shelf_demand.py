@@ -32,8 +32,8 @@ from pitwise.records.tables import (
 from pitwise.records.wear_tables import Program, StationSetting, UseReport, WearFit
 from pitwise.services.fittings import fitted, lives_of
 from pitwise.services.life_book import part_lives
-from pitwise.services.planned_model import BaseLoad, PlannedLine, ahead_of
-from pitwise.services.planned_work import base_load, planned, stretches_of, today_of
+from pitwise.services.planned_model import BaseLoad, NoLoad, PlannedLine, ahead_of
+from pitwise.services.planned_work import base_load, last_read, planned, stretches_of, today_of
 from pitwise.services.setup import selector
 from pitwise.services.shelf_lives import (
     EARLY_BEFOREHAND,
@@ -81,16 +81,19 @@ class ItemDemand:
         What it rests on, one sentence each.
     torches : tuple of str
         That use it.
+    left_out : tuple of str
+        Torches with one in them whose usual work is not counted, and why.
     """
 
     paths: DemandPaths | CantTell
     basis: tuple[str, ...]
     torches: tuple[str, ...]
+    left_out: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
 class ShopDemand:
-    """What will go of every item but kits, from a day on.
+    """What will go of every item, from a day on; of kits only what is taken whole, by hand.
 
     Attributes
     ----------
@@ -179,13 +182,16 @@ def _reckon(
     basis: dict[int, list[str]] = {}
     used: dict[int, list[str]] = {}
     left_out: list[str] = []
+    unknown: dict[int, dict[str, NoLoad]] = {}
     for torch in torches:
         inside = fitted(session, torch.id)
         types = {part: row.item.part_type_id for part, row in inside.items()}
-        work = base_load(session, torch.id)
+        work = base_load(session, torch.id, shop.clock())
         own = [p for p in plans if p.torch_id == torch.id]
         known = isinstance(work, BaseLoad)
         if not isinstance(work, BaseLoad):
+            for ident in dict.fromkeys(types.values()):
+                unknown.setdefault(ident, {})[torch.name] = work
             if not own:
                 left_out.append(f"{torch.name}: {work.reason}; {work.mend}.")
                 continue
@@ -226,18 +232,40 @@ def _reckon(
                 f"{sum(taken.sizes)} taken or scrapped by hand, {times} time"
                 f"{'' if times == 1 else 's'} in a year: too few to say how often, left out."
             )
-        told = paths if paths is not None else _no_demand(item, taken)
         torch_names = tuple(used.get(kind, ())) if kind is not None else ()
-        of[item.id] = ItemDemand(told, tuple(notes), torch_names)
+        out = unknown.get(kind, {}) if kind is not None else {}
+        told = paths if paths is not None else _no_demand(item, taken, out)
+        uncounted = tuple(
+            f"Usual work of {name} is not counted: {no.reason}." for name, no in out.items()
+        )
+        of[item.id] = ItemDemand(told, tuple(notes), torch_names, uncounted)
+    for kit in session.scalars(select(ShelfItem).where(ShelfItem.kind == "kit")):
+        # Whole kits taken by hand; what their pieces are needed for is added where it is known.
+        taken = by_hand.get(kit.id)
+        if taken is not None and len(taken.sizes) >= _ENOUGH_TAKINGS:
+            whole = takings(
+                len(taken.sizes),
+                taken.days,
+                taken.sizes,
+                days=days,
+                paths=PATHS,
+                seed=_SEED + kit.id,
+            )
+            by_kit = f"{sum(taken.sizes)} kits taken by hand in the last {taken.days:.0f} days."
+            of[kit.id] = ItemDemand(whole, (by_kit,), ())
     return ShopDemand(day, days, of, tuple(left_out), stamp)
 
 
-def _no_demand(item: ShelfItem, taken: _Taken | None) -> CantTell:
+def _no_demand(item: ShelfItem, taken: _Taken | None, out: Mapping[str, NoLoad]) -> CantTell:
     if item.part_type_id is None:
         had = len(taken.sizes) if taken is not None else 0
         return CantTell(
             f"it was taken {had} time{'' if had == 1 else 's'} in a year: too few to tell",
             "book what is taken; from three on a forecast is made",
+        )
+    for name, no in out.items():
+        return CantTell(
+            f"no torch with known use has one of these in it; {name}: {no.reason}", no.mend
         )
     return CantTell(
         "no torch with known use has one of these in it",
@@ -397,16 +425,8 @@ def _rounds(session: Session, torch: Torch, day: dt.date, work: BaseLoad) -> _Ro
 
 def _unread_days(session: Session, torch_id: int, now: dt.datetime) -> float:
     """Return the days since a torch's counters were last read."""
-    seen = [
-        session.scalar(
-            select(func.max(Counter.at)).where(
-                Counter.torch_id == torch_id, Counter.void.is_(False)
-            )
-        ),
-        session.scalar(select(func.max(UseReport.at)).where(UseReport.torch_id == torch_id)),
-    ]
-    known = [at for at in seen if at is not None]
-    return max(0.0, (now - max(known)).total_seconds() / 86400) if known else 0.0
+    last = last_read(session, torch_id)
+    return max(0.0, (now - last).total_seconds() / 86400) if last is not None else 0.0
 
 
 @dataclass(frozen=True)

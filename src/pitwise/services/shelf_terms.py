@@ -442,6 +442,23 @@ class Prices:
                 return whole[0] * share, whole[1]
         return None
 
+    def first(self, part_type_id: int) -> tuple[float, str] | None:
+        """Return the first price of a part type in the book: for what was fitted before it."""
+        item = self.item_of.get(part_type_id)
+        if item is None:
+            return None
+        own = [(item, 1.0), *self.kits_of.get(item, [])]
+        rows = [
+            (known[kept][0], share)
+            for kept, share in own
+            for known in (self.paid, self.asked)
+            if known.get(kept)
+        ]
+        if not rows:
+            return None
+        (_, price, currency), share = min(rows, key=lambda r: r[0][0])
+        return price * share, currency
+
 
 def price_book(session: Session) -> Prices:
     """Read every price in the book at once, for asking often."""

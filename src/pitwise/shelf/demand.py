@@ -60,7 +60,7 @@ class DailyWork:
     planned_starts, planned_minutes : tuple of float
         By day from today; shorter than the horizon: nothing planned after.
     on_top : bool
-        Planned work comes on top of the usual. Otherwise it counts as part of it: a day has
+        Planned work comes on top of the usual. Otherwise it counts as part of it: a week has
         the larger of the two.
     """
 
@@ -261,8 +261,26 @@ def _work(
     burnt = np.zeros(days)
     planned[: len(work.planned_starts)] = work.planned_starts[:days]
     burnt[: len(work.planned_minutes)] = work.planned_minutes[:days]
-    beside = usual if work.on_top else np.maximum(usual - planned[:, None], 0.0)
+    beside = usual if work.on_top else usual * _unplanned(work.planned_starts, level, days)
     return planned[:, None] + beside, burnt[:, None] + beside * work.minutes_per_start
+
+
+def _unplanned(planned: Sequence[float], level: Floats, days: int) -> Floats:
+    """Return the share of usual work that a plan leaves, shape (days, paths).
+
+    Weekly, from its first planned day: taken day by day, the larger of a plan and of work that
+    comes unevenly, or of a weekend's, is more than either.
+    """
+    left = np.ones((days, len(level)))
+    day = 0
+    while day < min(days, len(planned)):
+        if planned[day] <= 0:
+            day += 1
+            continue
+        a_day = math.fsum(planned[day : day + 7]) / 7
+        left[day : day + 7] = np.clip(1 - a_day / np.maximum(level, 1e-9), 0.0, 1.0)
+        day += 7
+    return left
 
 
 @dataclass(eq=False)

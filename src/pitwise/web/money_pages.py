@@ -73,6 +73,7 @@ def money_view(
         notes=money_page.loss_notes(view.losses),
         reconciled=money_page.reconciled(view.losses),
         kinds=money_page.KIND_WORDS,
+        by_first=money_page.by_first_words(view),
         amounts=amounts_words,
         cash=money_text,
         fine=fine_text,
