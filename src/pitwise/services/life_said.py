@@ -8,7 +8,14 @@ from pitwise.services.life_page import OTHERS, LifePage
 from pitwise.services.life_told import GroupTold, Share
 from pitwise.services.life_words import END_WORDS, range_words, use_words
 from pitwise.wear.life.ratio import LifeRatio
-from pitwise.wear.life.tell import FEWEST_ENDS, LifeTold, TooFewToTell, left_out_words, p_words
+from pitwise.wear.life.tell import (
+    FEWEST_ENDS,
+    Compared,
+    LifeTold,
+    TooFewToTell,
+    left_out_words,
+    p_words,
+)
 
 BY_WORDS = {
     "process": "process",
@@ -111,7 +118,13 @@ def headlines(view: LifePage) -> tuple[str, ...]:
 
 def few_words(view: LifePage) -> str:
     """Return that a comparison leans on few ends; empty where it does not."""
-    known = [g.lives for g in view.groups if g.lives is not None]
+    found = view.compared
+    # The curves' test holds only the groups that have one.
+    only = found.compared if isinstance(found, Compared) and found.logrank is None else ()
+    mine = [
+        g for g in view.groups if not only or isinstance(view.ratio, LifeRatio) or g.name in only
+    ]
+    known = [g.lives for g in mine if g.lives is not None]
     ends = sum(x.ends for x in known)
     if ends >= _FEW_ENDS * len(known):
         return ""

@@ -57,7 +57,7 @@ def _line(view: ReplacementView, process_id: int) -> HabitLine:
         cost = f"{money_text(year.value)} {unit} a year"
         if year.low is not None and year.high is not None:
             cost += f" ({money_text(year.low)} to {money_text(year.high)})"
-        cost += f", {fine_text(start.value)} a start"
+        cost += f", {fine_text(start.value)} {unit} a start"
     gain = depth.advised.saving_a_year if depth.advised is not None else None
     if gain is not None and gain.value > 0:
         saves = f"{money_text(gain.value)} {unit} a year"

@@ -375,7 +375,7 @@ def _work_words(
             if work is None
             else "on top of it"
             if work.of == "shop"
-            else "part of it: each day the larger of the two counts"
+            else "part of it: each week the larger of the two counts"
         )
     missing = len(plans) - len(counted)
     if missing:
