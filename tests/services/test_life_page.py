@@ -101,7 +101,12 @@ def test_one_group_against_all_others(lite: Floor) -> None:
     assert [g.name for g in every.groups] == ["Torch A", "Torch B"]
     assert every.end == "lost"
     said = compared_words(every)
-    assert re.match(r"Parts of Torch A last \d\.\d times as long as those of Torch B \(", said)
+    assert re.match(
+        # All three outlive all three, as in one dealing of ten.
+        r"With so few lives it may still be luck. "
+        r"Parts of Torch A last \d\.\d times as long as those of Torch B \(",
+        said,
+    )
     one = shown(lite, by="torch", one="Torch B")
     assert [g.name for g in one.groups] == ["Torch B", "all others"]
     said = compared_words(one)
