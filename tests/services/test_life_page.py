@@ -101,14 +101,20 @@ def test_one_group_against_all_others(lite: Floor) -> None:
     assert [g.name for g in every.groups] == ["Torch A", "Torch B"]
     assert every.end == "lost"
     said = compared_words(every)
-    assert re.match(r"Parts of Torch A last \d\.\d times as long as those of Torch B \(", said)
-    # Six ends in two groups: the tests' chances are of many lives, and the sentence says so.
+    assert re.match(
+        # All three outlive all three, as in one dealing of ten.
+        r"With so few lives it may still be luck. "
+        r"Parts of Torch A last \d\.\d times as long as those of Torch B \(",
+        said,
+    )
     assert "This leans on few, 6 such ends in 2 groups" in said
     assert few_words(every) in said
     one = shown(lite, by="torch", one="Torch B")
     assert [g.name for g in one.groups] == ["Torch B", "all others"]
     said = compared_words(one)
-    assert re.match(r"Parts of Torch B last 0\.\d+ times as long as all others \(0\.", said)
+    assert re.match(
+        r".* luck. Parts of Torch B last 0\.\d+ times as long as all others \(0\.", said
+    )
     assert any("picked because it looks bad" in text for text in notes(one))
     with pytest.raises(NotFoundError, match="no life is in 'Torch C'"):
         shown(lite, by="torch", one="Torch C")

@@ -151,8 +151,9 @@ def _ratio_words(view: LifePage, found: LifeRatio) -> str:
         size = f"{low:.2g} times as long as {other}, or longer"
     else:
         size = f"{found.ratio:.2g} times as long as {other} ({low:.2g} to {high:.2g})"
-    shown = (low > 1 or high < 1) and found.test.luck < _LUCK
-    said = "" if shown else "No difference is shown. "
+    said = "" if low > 1 or high < 1 else "No difference is shown. "
+    if not said and found.test.luck >= _LUCK:
+        said = "With so few lives it may still be luck. "
     return f"{said}{one} last {size}; {luck}."
 
 
