@@ -212,8 +212,8 @@ def test_sentences_of_cost() -> None:
     now = MonthCost([50.0] * 4, 1000.0, 600.0, Ranged(0.4, 0.3, 0.5))
     before = MonthCost([50.0] * 4, 1000.0, 600.0)
     said = cost_sentence("EUR", now, before, "May 2031")
-    assert said.text.startswith("Consumables cost 200 EUR: 0.200 a start (chance alone gives ")
-    assert "20.0 an arc hour, 0.400 a metre of cut (0.300 to 0.500)" in said.text
+    assert said.text.startswith("Consumables cost 200 EUR: 0.200 EUR a start (chance alone gives ")
+    assert "20.0 EUR an arc hour, 0.400 EUR a metre of cut (0.300 to 0.500)" in said.text
     assert "A start cost the same as in May 2031" in said.text
     assert said.told == "within-chance"
     missing = cost_sentence("EUR", MonthCost([50.0] * 4, 1000.0, 600.0, unpriced=1), before, "May")
