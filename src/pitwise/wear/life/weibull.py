@@ -175,7 +175,7 @@ def refuse_without_maximum(lives: Lives) -> None:
 def _begin(lives: Lives, ready: Likelihood) -> tuple[float, float]:
     """Return where to begin: of very many lives, at the fit of some of them."""
     every = lives.count.size // _SOME
-    if every > 3:
+    if every > 24:
         some = Lives(lives.lower[::every], lives.upper[::every], lives.count[::every])
         try:
             refuse_without_maximum(some)
