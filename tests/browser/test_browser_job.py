@@ -10,7 +10,7 @@ from kit_browser import SIZES, STEPS, Seat, at, look_through, open_bench, touch
 from playwright.sync_api import Page, Route, expect
 
 from kit import START
-from pitwise.services import forecasts
+from pitwise.services import forecasts, views
 
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 
@@ -209,6 +209,46 @@ def test_a_double_tap_does_not_look_over_the_next_part(seat: Seat) -> None:
     page.mouse.up(click_count=2)
     page.wait_for_timeout(400)
     assert page.get_attribute("#bench", "data-step") == "shield"
+
+
+def test_a_slow_finger_on_the_sign_button_signs_with_the_counters(seat: Seat) -> None:
+    """The counters are saved when the finger comes down; the button is still under it."""
+    page = seat.page()
+    number = open_bench(page, seat.floor.other).rsplit("/", 1)[1]
+    look_through(page, "0.41")
+    # Typed as by hand: the field is saved when it is left, not while it is filled.
+    page.focus("input[name=starts]")
+    page.keyboard.type("120")
+    page.hover("#sign")
+    with page.expect_response("**/use"):
+        page.mouse.down()
+    page.wait_for_timeout(100)
+    page.mouse.up()
+    page.wait_for_url("**/records/*")
+    record = views.record(seat.floor.shop, seat.floor.tech, int(number)).record
+    assert record["counters"]["starts"] == 120
+    assert seat.slips == []
+
+
+def test_counters_that_come_after_the_signature_are_no_slip(seat: Seat) -> None:
+    page = seat.page()
+    bench = open_bench(page, seat.floor.other)
+    look_through(page, "0.41")
+    page.fill("input[name=starts]", "120")
+    late = page.evaluate(
+        """async (bench) => {
+          const form = document.getElementById("sign-form");
+          const send = (to, key) => fetch(bench + to, {method: "POST",
+            headers: {"HX-Request": "true"}, body: new URLSearchParams([
+              ...new FormData(form)].map(([n, v]) => [n, n === "key" ? key : v]))});
+          await send("/sign", "t-0123456789abcdef");
+          const use = await send("/use", "");
+          return [use.status, await use.text()];
+        }""",
+        bench,
+    )
+    assert late == [204, ""]
+    assert seat.slips == []
 
 
 def test_a_pit_far_off_its_forecast_is_asked_about_once_the_counters_tell_its_use(

@@ -126,6 +126,22 @@ def test_counter_reset_and_backwards(floor: Floor) -> None:
     assert (view.total_starts, view.total_minutes) == (40, 12.0)
 
 
+def test_counters_that_the_signature_has_overtaken_are_no_refusal(floor: Floor) -> None:
+    number = floor.inspect(starts="40", minutes="12.5")
+    before = views.record(floor.shop, floor.tech, number).record
+
+    def late(starts: str = " 40", minutes: str = "12.5", note: str = " ") -> Draft:
+        return drafts.set_use(
+            floor.shop, floor.tech, number, starts=starts, arc_minutes=minutes, note=note
+        )
+
+    assert late().row.state == "signed"
+    for other in ({"starts": "41"}, {"note": "more"}, {"minutes": ""}):
+        with pytest.raises(ConflictError, match="signed already"):
+            late(**other)
+    assert views.record(floor.shop, floor.tech, number).record == before
+
+
 def test_more_than_the_clock_is_asked_and_may_be_so(floor: Floor) -> None:
     floor.inspect(starts="1000", minutes="300")
     number = floor.draft()

@@ -412,15 +412,25 @@ def set_use(
     """Keep the counters as typed, whether they were reset, and a note.
 
     This leaves the revision alone: the fields are saved as they are left, which is also
-    when the person reaches for the sign button.
+    when the person reaches for the sign button. The signature sends the same fields and may
+    overtake them: what it has written already is no refusal, and the signed row comes back.
     """
     require(actor, "inspect")
     now_starts = whole_number("starts", starts, high=100_000_000)
     now_minutes = decimal_number("arc minutes", arc_minutes, high=100_000_000)
     text = clean_text("note", note, longest=1000, empty_ok=True)
     with shop.database.write() as session:
+        counters = (now_starts, now_minutes, reset)
+        signed = session.get(InspectionRow, inspection_id)
+        if (
+            signed is not None
+            and signed.state == "signed"
+            and (signed.starts, signed.arc_minutes, signed.counter_reset) == counters
+            and signed.note == text
+        ):
+            return load_draft(shop, session, inspection_id)
         row = _draft_row(session, inspection_id)
-        if (row.starts, row.arc_minutes, row.counter_reset) != (now_starts, now_minutes, reset):
+        if (row.starts, row.arc_minutes, row.counter_reset) != counters:
             # Other counters than before are questioned afresh.
             session.execute(
                 delete(Answer).where(

@@ -314,7 +314,7 @@ def use(
     reset: Text = "",
     note: Text = "",
 ) -> Response:
-    """Keep counters and note as typed."""
+    """Keep counters and note as typed; nothing to say when the signature had them already."""
     draft = drafts.set_use(
         shop_of(request),
         actor,
@@ -324,6 +324,8 @@ def use(
         reset=reset == "yes",
         note=note,
     )
+    if draft.row.state == "signed":
+        return Response(status_code=204)
     return bench_answer(request, draft, actor, SIGN)
 
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 import os
-import re
 import secrets
 from collections.abc import Callable
 from functools import cache
@@ -188,9 +188,17 @@ def environment() -> Environment:
         said=said_length,
         small_mm=small,
         zone=zone_name,
-        asset_version=re.sub(r"\W", "", __version__),
+        asset_version=asset_version(),
     )
     return env
+
+
+def asset_version() -> str:
+    """Return a name for the scripts and styles as they are, so that no tablet keeps older ones."""
+    digest = hashlib.sha256()
+    for path in sorted((HERE / "static").glob("*.*")):
+        digest.update(path.read_bytes())
+    return digest.hexdigest()[:10]
 
 
 _ENV = environment()

@@ -359,6 +359,12 @@
     if (event.detail.target?.id === "case" || event.target.id === "case") carryOver(kept);
     askName();
   });
+  // Counters are saved while the finger is on its way to the sign button: the button stays the
+  // same one, so that the touch is not lost, and only whether it may be touched follows.
+  document.addEventListener("htmx:oobAfterSwap", () => {
+    const sign = document.getElementById("sign");
+    if (sign) sign.disabled = document.getElementById("open-ends") !== null;
+  });
   document.addEventListener("htmx:afterSettle", () => {
     const now = currentStep();
     if (now === null || quiet) return;
