@@ -72,7 +72,7 @@ class Seat:
         context = self.browser.new_context(
             base_url=self.base, viewport={"width": size[0], "height": size[1]}
         )
-        context.set_default_timeout(8000)
+        context.set_default_timeout(20000)
         self.contexts.append(context)
         page = context.new_page()
         page.on(
