@@ -5,15 +5,19 @@ from __future__ import annotations
 import datetime as dt
 import threading
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import pytest
+from sqlalchemy import func, select
 
 from kit import KINDS, Floor, open_floor
+from pitwise.records.tables import AuditRow
 from pitwise.services import fittings, setup, shelf_items, shelf_ledger, shelf_orders
 from pitwise.services.book import verify_book
 from pitwise.services.errors import ConflictError, NotAllowedError, NotFoundError, ServiceError
 from pitwise.services.people import SYSTEM
+from pitwise.services.shelf_model import SupplierLine
 from shelf_kit import Shelf, shelf_on
 
 
@@ -341,6 +345,72 @@ def test_suppliers_differ_by_more_than_capitals(lite: Floor) -> None:
     shelf_items.edit_supplier(shop, lead, one, name="KERFHOLM Spares")
     with shop.database.read() as session:
         assert [s.name for s in shelf_items.suppliers(session)] == ["KERFHOLM Spares", "Straße 7"]
+
+
+def supplier_line(floor: Floor, supplier: int) -> SupplierLine:
+    with floor.shop.database.read() as session:
+        every = shelf_items.suppliers(session, inactive=True)
+    return next(s for s in every if s.id == supplier)
+
+
+def trail_rows(floor: Floor) -> int:
+    with floor.shop.database.read() as session:
+        return session.scalar(select(func.count()).select_from(AuditRow)) or 0
+
+
+def test_two_tablets_at_one_supplier_take_nothing_from_each_other(floor: Floor) -> None:
+    shop, lead = floor.shop, floor.lead
+    one = shelf_items.add_supplier(shop, lead, name="Kerfholm Spares", note="customer 17")
+    shown = supplier_line(floor, one)
+    edit = partial(shelf_items.edit_supplier, shop, lead, one, shown=shown)
+    edit(name="Kerfholm", note="customer 17")
+    # The other tablet shows the old name still; it changes the note alone, then puts it aside.
+    edit(name="Kerfholm Spares", note="ask for Odd")
+    edit(name="Kerfholm Spares", note="customer 17", active=False)
+    stands = SupplierLine(one, "Kerfholm", "ask for Odd", active=False)
+    assert supplier_line(floor, one) == stands
+    for name, note, told in (
+        ("Kerf & Co", "customer 17", "name is 'Kerfholm' by now; this page showed 'Kerfholm Sp"),
+        ("Kerfholm Spares", "", "the note is 'ask for Odd' by now; this page showed 'customer 17'"),
+    ):
+        with pytest.raises(ConflictError, match=told):
+            edit(name=name, note=note)
+    # Both at once are named both, so that the second look misses neither.
+    with pytest.raises(ConflictError, match="name is 'Kerfholm' by now.*note is 'ask for Odd'"):
+        edit(name="Kerf & Co", note="")
+    assert supplier_line(floor, one) == stands
+    # What somebody else wrote just so is no quarrel; nor is a form sent twice.
+    before = trail_rows(floor)
+    edit(name="Kerfholm", note="ask for Odd", active=False)
+    assert trail_rows(floor) == before
+    shelf_items.edit_supplier(shop, lead, one, name="Kerf & Co", note="", shown=stands)
+    assert supplier_line(floor, one) == SupplierLine(one, "Kerf & Co", "", active=True)
+    with pytest.raises(ConflictError, match="the note is empty by now; this page showed 'ask for"):
+        shelf_items.edit_supplier(shop, lead, one, name="Kerf & Co", note="new", shown=stands)
+    assert verify_book(shop, SYSTEM).faults == ()
+
+
+def test_of_two_renames_at_one_moment_one_is_refused(floor: Floor) -> None:
+    one = shelf_items.add_supplier(floor.shop, floor.lead, name="Kerfholm Spares")
+    shown = supplier_line(floor, one)
+    start, went = threading.Barrier(2), []
+
+    def rename(name: str) -> None:
+        start.wait(30)
+        try:
+            shelf_items.edit_supplier(floor.shop, floor.lead, one, name=name, shown=shown)
+            went.append(name)
+        except ConflictError as refusal:
+            went.append(refusal.problem)
+
+    both = [threading.Thread(target=rename, args=(n,)) for n in ("Kerf North", "Kerf South")]
+    for each in both:
+        each.start()
+    for each in both:
+        each.join(60)
+    stands = supplier_line(floor, one).name
+    refused = f"the name is '{stands}' by now; this page showed 'Kerfholm Spares'"
+    assert sorted(went) == sorted([stands, refused])
 
 
 def test_an_order_that_came_whole_is_received_and_a_late_one_says_so(lite: Floor) -> None:

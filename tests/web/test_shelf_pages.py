@@ -465,16 +465,48 @@ def test_terms_and_rules_are_leads_work_and_keep_what_was_typed(
     assert "/shelf/suppliers/" not in tech.get("/shelf/setup").text
     named = re.findall(r'action="(/shelf/suppliers/\d+)"', page)
     url = next(u for u in named if form(page, u)["name"] == "Northgaet")
-    assert tech.post(url, data={"name": "Northgate", "active": "yes"}).status_code == 403
-    answer = lead.post(url, data={"name": "harbour supply", "active": "yes"})
+    fields = form(page, url)
+    assert tech.post(url, data={**fields, "name": "Northgate"}).status_code == 403
+    answer = lead.post(url, data={**fields, "name": "harbour supply"})
     assert answer.status_code == 409
     assert form(answer.text, url)["name"] == "harbour supply"
-    assert lead.post(url, data={"name": "Northgate", "active": "yes"}).status_code == 303
-    assert lead.post(url, data={"name": "Northgate"}).status_code == 303
+    assert lead.post(url, data={**fields, "name": "Northgate"}).status_code == 303
+    fields = form(lead.get("/shelf/setup").text, url)
+    assert lead.post(url, data={**fields, "active": ""}).status_code == 303
     assert "Northgate</b> <small>(put aside)" in tech.get("/shelf/setup").text
     assert ">Northgate</option>" not in lead.get(item).text
-    assert lead.post(url, data={"name": "Northgate", "active": "yes"}).status_code == 303
+    fields = form(lead.get("/shelf/setup").text, url)
+    assert lead.post(url, data={**fields, "active": "yes"}).status_code == 303
     assert ">Northgate</option>" in lead.get(item).text
+
+
+def test_two_tablets_edit_one_supplier(kept: Kept, lead: TestClient) -> None:
+    url = f"/shelf/suppliers/{kept.supplier}"
+    shown = form(lead.get("/shelf/setup").text, url)
+    assert lead.post(url, data={**shown, "name": "Harbour Spares"}).status_code == 303
+    # The same form once more is the same touch.
+    assert lead.post(url, data={**shown, "name": "Harbour Spares"}).status_code == 303
+    answer = lead.post(url, data={**shown, "name": "Old Harbour", "note": "ask for Odd"})
+    assert answer.status_code == 409
+    text = html.unescape(answer.text)
+    why = text.split(f'id="supplier-{kept.supplier}-name-why"')[1].split("</p>")[0]
+    assert "The name is 'Harbour Spares' by now; this page showed 'Harbour Supply'" in why
+    assert "<b>Harbour Spares</b>" in text
+    again = form(answer.text, url)
+    # What was typed stays, and goes by what is shown now.
+    assert (again["name"], again["note"]) == ("Old Harbour", "ask for Odd")
+    assert again["shown_name"] == "Harbour Spares"
+    assert lead.post(url, data=again).status_code == 303
+    assert "<b>Old Harbour</b>: ask for Odd" in lead.get("/shelf/setup").text
+    # The first page once more: its name is old, but nobody touched it there; the note was.
+    answer = lead.post(url, data={**shown, "note": "customer 17"})
+    assert answer.status_code == 409
+    again = form(answer.text, url)
+    assert (again["name"], again["note"]) == ("Old Harbour", "customer 17")
+    assert lead.post(url, data={**shown, "active": ""}).status_code == 303
+    assert "<b>Old Harbour</b>: ask for Odd <small>(put aside)" in lead.get("/shelf/setup").text
+    # A page that does not say what it showed takes nothing from anybody.
+    assert lead.post(url, data={"name": "Harbour Supply"}).status_code == 409
 
 
 def test_names_codes_and_kits(kept: Kept, lead: TestClient) -> None:

@@ -39,17 +39,99 @@ def add_supplier(shop: Shop, actor: Actor, *, name: str, note: str = "") -> int:
 
 
 def edit_supplier(
-    shop: Shop, actor: Actor, supplier_id: int, *, name: str, note: str = "", active: bool = True
+    shop: Shop,
+    actor: Actor,
+    supplier_id: int,
+    *,
+    name: str,
+    note: str = "",
+    active: bool = True,
+    shown: SupplierLine | None = None,
 ) -> None:
-    """Change a supplier's name or note, or put it aside."""
+    """Change a supplier's name or note, or put it aside.
+
+    Parameters
+    ----------
+    shop, actor
+    supplier_id : int
+    name, note : str
+    active : bool
+    shown : SupplierLine or None
+        The supplier as the screen showed it before it was changed: what is as it was shown
+        was not touched, and stays as the book has it. None: all that is given is meant.
+
+    Raises
+    ------
+    ConflictError
+        Somebody else has changed since what was changed here, or another supplier has that
+        name; nothing is saved then.
+    """
     require(actor, "edit-shelf")
     name = clean_text("supplier", name)
     note = clean_text("note", note, longest=400, empty_ok=True)
     with shop.database.write() as session:
         row = get_supplier(session, supplier_id)
-        _refuse_supplier(session, name, "choose another name", but=supplier_id)
-        row.name, row.note, row.active = name, note, active
-        note_supplier(shop, session, actor, "shelf-supplier-edited", row, name=name, active=active)
+        there = _line(row)
+        was = there if shown is None else _as_kept(shown)
+        _refuse_stale(
+            ("supplier", "name", name, was.name, there.name),
+            ("note", "note", note, was.note, there.note),
+        )
+        after = SupplierLine(
+            there.id,
+            there.name if name == was.name else name,
+            there.note if note == was.note else note,
+            there.active if active == was.active else active,
+        )
+        if after == there:
+            return
+        if after.name != there.name:
+            _refuse_supplier(session, after.name, "choose another name", but=supplier_id)
+        row.name, row.note, row.active = after.name, after.note, after.active
+        note_supplier(
+            shop,
+            session,
+            actor,
+            "shelf-supplier-edited",
+            row,
+            name=after.name,
+            active=after.active,
+        )
+
+
+def _line(row: Supplier) -> SupplierLine:
+    return SupplierLine(row.id, row.name, row.note, row.active)
+
+
+def _as_kept(shown: SupplierLine) -> SupplierLine:
+    """Return what a screen showed as it is kept: forms send line ends of their own."""
+    name, note = (
+        clean_text(place, text.replace("\r\n", "\n"), longest=400, empty_ok=True)
+        for place, text in (("supplier", shown.name), ("note", shown.note))
+    )
+    return SupplierLine(shown.id, name, note, shown.active)
+
+
+def _refuse_stale(*fields: tuple[str, str, str, str, str]) -> None:
+    """Refuse to write over what somebody else wrote since; names all of it.
+
+    `fields`: place, word, what is given, what was shown, what stands now.
+    """
+    stale = [
+        (place, f"the {word} is {_quoted(now)} by now; this page showed {_quoted(shown)}")
+        for place, word, given, shown, now in fields
+        if given not in (shown, now) and shown != now
+    ]
+    if stale:
+        raise ConflictError(
+            stale[0][0],
+            "; ".join(problem for _, problem in stale),
+            "read what stands there now, then write yours into it",
+        )
+
+
+def _quoted(text: str) -> str:
+    return f"'{text}'" if text else "empty"
 
 
 def _refuse_supplier(session: Session, name: str, mend: str, but: int | None = None) -> None:
@@ -79,7 +161,7 @@ def suppliers(session: Session, *, inactive: bool = False) -> list[SupplierLine]
     query = select(Supplier).order_by(Supplier.name)
     if not inactive:
         query = query.where(Supplier.active)
-    return [SupplierLine(s.id, s.name, s.note, s.active) for s in session.scalars(query)]
+    return [_line(row) for row in session.scalars(query)]
 
 
 def _needed_whole(place: str, value: str, *, low: int) -> int:

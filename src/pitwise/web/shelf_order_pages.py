@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Form, Request
@@ -12,6 +13,7 @@ from pitwise.services import shelf_items, shelf_ledger, shelf_orders, shelf_view
 from pitwise.services.errors import ServiceError
 from pitwise.services.fields import whole_number
 from pitwise.services.permissions import Actor
+from pitwise.services.shelf_model import SupplierLine
 from pitwise.web.access import Id, needs, shop_of
 from pitwise.web.render import page
 from pitwise.web.shelf_forms import LARGEST, Wrong, attempt, pieces_form
@@ -214,23 +216,32 @@ def edit_supplier(
     name: Text = "",
     note: Text = "",
     active: Text = "",
+    shown_name: Text = "",
+    shown_note: Text = "",
+    shown_active: Text = "",
 ) -> Response:
-    """Rename a supplier, put it aside, or bring it back."""
+    """Rename a supplier, put it aside, or bring it back, unless somebody else did meanwhile."""
+    given = {"name": name, "note": note, "active": active}
+    shown = {"name": shown_name, "note": shown_note, "active": shown_active}
 
     def do() -> str:
         shelf_items.edit_supplier(
-            shop_of(request), actor, supplier_id, name=name, note=note, active=active == "yes"
+            shop_of(request),
+            actor,
+            supplier_id,
+            name=name,
+            note=note,
+            active=active == "yes",
+            shown=SupplierLine(supplier_id, shown_name, shown_note, shown_active == "yes"),
         )
         return "/shelf/setup?done=saved"
 
-    return attempt(
-        request,
-        f"supplier-{supplier_id}",
-        {"name": name, "note": note, "active": active},
-        do,
-        lambda w: _setup(request, actor, wrong=w),
-        places=_NAMES,
-    )
+    def again(wrong: Wrong) -> Response:
+        # What was not touched is shown as it stands now: sent again, it takes nothing back.
+        touched = {field: typed for field, typed in given.items() if typed != shown[field]}
+        return _setup(request, actor, wrong=dataclasses.replace(wrong, given=touched))
+
+    return attempt(request, f"supplier-{supplier_id}", given, do, again, places=_NAMES)
 
 
 @router.get("/shelf/orders")
