@@ -10,7 +10,8 @@ from sqlalchemy import select
 from kit import START, Floor
 from pitwise.records.tables import PartType
 from pitwise.services import drafts, imports, shelf_items, signing
-from pitwise.services.shelf_terms import add_supplier, set_terms
+from pitwise.services.shelf_suppliers import add_supplier
+from pitwise.services.shelf_terms import set_terms
 
 # 1 m of cut in one minute of arc.
 SLOW = b"G21\nM3\nG1 X1000 F1000\nM5\n"

@@ -5,7 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from kit import Floor
-from pitwise.services import drafts, shelf_items, shelf_ledger, signing
+from pitwise.services import (
+    drafts,
+    shelf_items,
+    shelf_ledger,
+    shelf_movements,
+    shelf_read,
+    shelf_undo,
+    signing,
+)
 from pitwise.services.permissions import Actor
 from pitwise.services.shelf_model import ItemLine, MovementLine
 
@@ -63,7 +71,7 @@ class Shelf:
         )
 
     def undo(self, line: int, actor: Actor | None = None, key: str = "") -> int:
-        return shelf_ledger.undo(
+        return shelf_undo.undo(
             self.floor.shop,
             actor or self.floor.lead,
             line,
@@ -83,18 +91,18 @@ class Shelf:
 
     def balance(self, item: int) -> int:
         with self.floor.shop.database.read() as session:
-            return shelf_ledger.balance(session, item)
+            return shelf_read.balance(session, item)
 
     def lots(self, item: int) -> list[tuple[str | None, int]]:
         with self.floor.shop.database.read() as session:
-            return shelf_ledger.lots(session, item)
+            return shelf_read.lots(session, item)
 
     def line(self, item: int) -> ItemLine:
         with self.floor.shop.database.read() as session:
             return shelf_items.item_line(session, item)
 
     def ledger(self, item: int) -> list[MovementLine]:
-        return shelf_ledger.movements(self.floor.shop, self.floor.tech, item)
+        return shelf_movements.movements(self.floor.shop, self.floor.tech, item)
 
     def correct(self, inspection: int, *, worn: bool) -> int:
         """Correct an inspection that had the nozzle worn: worn still, or not after all."""

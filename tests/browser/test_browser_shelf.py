@@ -8,7 +8,15 @@ import pytest
 from kit_browser import PHONE, SIZES, TABLET, Seat
 from test_browser_pages import problems
 
-from pitwise.services import shelf_items, shelf_ledger, shelf_orders
+from pitwise.services import (
+    shelf_items,
+    shelf_ledger,
+    shelf_movements,
+    shelf_orders,
+    shelf_read,
+    shelf_suppliers,
+    shelf_terms,
+)
 
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 
@@ -25,11 +33,11 @@ class Shelf:
 
     def there(self, item_id: int) -> int:
         with self.seat.floor.shop.database.read() as session:
-            return shelf_ledger.balance(session, item_id)
+            return shelf_read.balance(session, item_id)
 
     def lines(self, item_id: int) -> int:
         floor = self.seat.floor
-        return len(shelf_ledger.movements(floor.shop, floor.lead, item_id))
+        return len(shelf_movements.movements(floor.shop, floor.lead, item_id))
 
 
 @pytest.fixture
@@ -48,8 +56,8 @@ def shelf(seat: Seat) -> Shelf:
     kit = shelf_items.add_item(
         shop, lead, kind="kit", name="Pair 300", kit={electrode: 1, nozzle: 1}
     )
-    supplier = shelf_items.add_supplier(shop, lead, name="Harbour Supply")
-    shelf_items.set_terms(
+    supplier = shelf_suppliers.add_supplier(shop, lead, name="Harbour Supply")
+    shelf_terms.set_terms(
         shop,
         lead,
         electrode,

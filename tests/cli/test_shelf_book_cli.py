@@ -13,7 +13,7 @@ import pytest
 
 from kit import Floor, open_floor
 from pitwise.cli.main import run
-from pitwise.services import shelf_items, shelf_ledger, shopfloor
+from pitwise.services import shelf_items, shelf_ledger, shelf_suppliers, shelf_terms, shopfloor
 
 
 @pytest.fixture(scope="module")
@@ -33,11 +33,13 @@ def book(
         shelf_items.add_items_for_types(floor.shop, floor.lead, types)
         lines = shelf_items.item_lines(floor.shop, floor.lead)
         nozzle = next(x.id for x in lines if x.part == "nozzle")
-        shelf_items.set_terms(
+        shelf_terms.set_terms(
             floor.shop,
             floor.lead,
             nozzle,
-            supplier_id=shelf_items.add_supplier(floor.shop, floor.lead, name="[Hearth] & Vale"),
+            supplier_id=shelf_suppliers.add_supplier(
+                floor.shop, floor.lead, name="[Hearth] & Vale"
+            ),
             price="21.50",
             currency="EUR",
             pack="5",

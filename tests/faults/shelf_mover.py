@@ -6,7 +6,7 @@ Run, and killed in the middle of it, by test_kill_shelf.py.
 from __future__ import annotations
 
 from pitwise.records.database import Database
-from pitwise.services import drafts, shelf_ledger, signing
+from pitwise.services import drafts, shelf_ledger, shelf_undo, signing
 from pitwise.services.permissions import Actor
 from pitwise.services.shopfloor import Shop
 from pitwise.trade.model import PART_SLUGS
@@ -21,7 +21,7 @@ def main(url: str, run: str, torch: int, person: int, kit: int, nozzle: int) -> 
         shelf_ledger.open_kit(shop, tech, kit_id=kit, kits="1", key=f"{key}-open")
         print(f"opened {key}-open", flush=True)
         line = shelf_ledger.goods_in(shop, tech, item_id=nozzle, pieces="9", key=f"{key}-slip")
-        shelf_ledger.undo(shop, tech, line, key=f"{key}-undo", reason="a slip")
+        shelf_undo.undo(shop, tech, line, key=f"{key}-undo", reason="a slip")
         print(f"undone {key}-undo", flush=True)
         number = drafts.open_draft(shop, tech, torch, key=f"{key}-draft")
         drafts.confirm_cautions(shop, tech, number)

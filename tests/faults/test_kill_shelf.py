@@ -15,7 +15,7 @@ from kit import KINDS, Floor, book_url, open_floor
 from pitwise.records.database import Database
 from pitwise.records.shelf_tables import Movement
 from pitwise.records.tables import Fitting, InspectionRow
-from pitwise.services import book, people, shelf_ledger
+from pitwise.services import book, people, shelf_read
 from pitwise.services.shopfloor import Shop
 from shelf_kit import shelf_on
 
@@ -51,7 +51,7 @@ def test_killed_while_pieces_move(kind: str, tmp_path: Path, session_folder: Pat
                         )
                     )
                 )
-                balances = shelf_ledger.balances(session)
+                balances = shelf_read.balances(session)
             words = [line.split() for line in said]
             keys = {line.key for line in lines}
             assert {name for word, name in words if word not in ("signed",)} <= keys

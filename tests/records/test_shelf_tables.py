@@ -29,7 +29,7 @@ from pitwise.records.shelf_tables import (
     Supplier,
 )
 from pitwise.records.tables import Station
-from pitwise.services import shelf_items
+from pitwise.services import shelf_rules, shelf_suppliers, shelf_terms
 from pitwise.services.book_verify import verify_book
 from shelf_kit import Shelf, shelf_on
 
@@ -78,8 +78,8 @@ def filled(floor: Floor) -> Shelf:
     """Fill every table whose rows never change."""
     shelf = shelf_on(floor)
     shelf.undo(shelf.goods_in(shelf.nozzle, 3, "A"))
-    supplier = shelf_items.add_supplier(floor.shop, floor.lead, name="Spares 1")
-    shelf_items.set_terms(
+    supplier = shelf_suppliers.add_supplier(floor.shop, floor.lead, name="Spares 1")
+    shelf_terms.set_terms(
         floor.shop,
         floor.lead,
         shelf.nozzle,
@@ -88,7 +88,7 @@ def filled(floor: Floor) -> Shelf:
         currency="EUR",
         lead_days="7",
     )
-    shelf_items.set_rule(
+    shelf_rules.set_rule(
         floor.shop, floor.lead, None, service="0.95", order_cost="30", hold_rate="0.2"
     )
     with floor.shop.database.write() as session:

@@ -33,7 +33,9 @@ from pitwise.services.money_page import (
     reconciled,
 )
 from pitwise.services.periods import asked_period, days_between
-from pitwise.services.shelf_terms import add_supplier, price_book, set_terms, suppliers
+from pitwise.services.shelf_prices import price_book
+from pitwise.services.shelf_suppliers import add_supplier, suppliers
+from pitwise.services.shelf_terms import set_terms
 from pitwise.services.station_settings import save_settings
 from pitwise.services.use_between import use_between
 

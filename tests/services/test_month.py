@@ -9,13 +9,15 @@ import pytest
 from case_kit import close, opened
 from kit import Floor
 from money_kit import lose, price, small_book
-from pitwise.services import shelf_items, shelf_ledger, shelf_orders
+from pitwise.services import shelf_items, shelf_ledger, shelf_orders, shelf_undo
 from pitwise.services.errors import NotYetError, ServiceError
 from pitwise.services.month import MonthSheet, month_sheet, months, until_words
 from pitwise.services.month_paper import month_paper, month_picture
 from pitwise.services.periods import Month, asked_month
 from pitwise.services.shelf_advice import alerts
-from pitwise.services.shelf_terms import set_rule, set_terms, suppliers
+from pitwise.services.shelf_rules import set_rule
+from pitwise.services.shelf_suppliers import suppliers
+from pitwise.services.shelf_terms import set_terms
 from pitwise.services.station_settings import save_settings
 
 
@@ -147,7 +149,7 @@ def test_stock_of_the_month_by_hand(floor: Floor) -> None:
     slip = shelf_ledger.goods_in(
         floor.shop, floor.tech, item_id=electrode, pieces="99", key=floor.key(), unit_price="18"
     )
-    shelf_ledger.undo(floor.shop, floor.lead, slip, key=floor.key(), reason="typed twice")
+    shelf_undo.undo(floor.shop, floor.lead, slip, key=floor.key(), reason="typed twice")
     shelf_ledger.goods_in(floor.shop, floor.tech, item_id=nozzle, pieces="2", key=floor.key())
     shelf_ledger.take(
         floor.shop,

@@ -11,7 +11,14 @@ import pytest
 
 from kit import Floor
 from kit_replacement_book import look, open_worn, run_electrodes
-from pitwise.services import limits, replacement, shelf_items, station_settings
+from pitwise.services import (
+    limits,
+    replacement,
+    shelf_items,
+    shelf_suppliers,
+    shelf_terms,
+    station_settings,
+)
 from pitwise.services.errors import NotFoundError
 from pitwise.services.forecasts import keep_up
 from pitwise.services.life_book import part_lives
@@ -168,10 +175,10 @@ def test_costs_come_from_the_clock_the_settings_and_the_shelf(worn: Floor) -> No
 def price(floor: Floor, currency: str) -> None:
     with floor.shop.database.read() as session:
         kinds = {p.part: p.part_type_id for p in part_lives(session)}
-    supplier = shelf_items.add_supplier(floor.shop, floor.lead, name=f"Supplier {currency}")
+    supplier = shelf_suppliers.add_supplier(floor.shop, floor.lead, name=f"Supplier {currency}")
     for part, each in (("electrode", "30"), ("nozzle", "25")):
         item = shelf_items.add_item(floor.shop, floor.lead, kind="part", part_type_id=kinds[part])
-        shelf_items.set_terms(
+        shelf_terms.set_terms(
             floor.shop,
             floor.lead,
             item,

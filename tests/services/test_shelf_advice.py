@@ -9,7 +9,15 @@ from dataclasses import replace
 import pytest
 
 from kit import Floor
-from pitwise.services import planned_work, shelf_items, shelf_ledger, shelf_orders
+from pitwise.services import (
+    planned_work,
+    shelf_items,
+    shelf_ledger,
+    shelf_orders,
+    shelf_rules,
+    shelf_suppliers,
+    shelf_terms,
+)
 from pitwise.services.imports import import_file
 from pitwise.services.order_list import list_of
 from pitwise.services.shelf_advice import (
@@ -42,7 +50,7 @@ def stock(floor: Floor) -> dict[str, int]:
     with floor.shop.database.read() as session:
         types = [t.id for t in shelf_items.missing_types(session)]
     shelf_items.add_items_for_types(floor.shop, floor.lead, types)
-    supplier = shelf_items.add_supplier(floor.shop, floor.lead, name="Hearth & Vale")
+    supplier = shelf_suppliers.add_supplier(floor.shop, floor.lead, name="Hearth & Vale")
     items = {x.part or x.name: x.id for x in shelf_items.item_lines(floor.shop, floor.lead)}
     for part in ("electrode", "nozzle"):
         set_terms(floor, items[part], supplier)
@@ -60,7 +68,7 @@ def set_terms(
     lead: str = "12",
     currency: str = "EUR",
 ) -> None:
-    shelf_items.set_terms(
+    shelf_terms.set_terms(
         floor.shop,
         floor.lead,
         item,
@@ -271,7 +279,7 @@ def test_what_may_be_miscounted_is_counted_before_it_is_ordered(lite: Floor) -> 
 
 
 def set_keep(floor: Floor, item: int, keep: str) -> None:
-    shelf_items.set_rule(
+    shelf_rules.set_rule(
         floor.shop,
         floor.lead,
         item,

@@ -14,7 +14,16 @@ from book_fixture import empty_url
 from kit import Floor, open_floor
 from pitwise.records.database import Database
 from pitwise.records.rows import kept_tables
-from pitwise.services import fittings, planned_work, shelf_items, shelf_ledger, shelf_orders
+from pitwise.services import (
+    fittings,
+    planned_work,
+    shelf_items,
+    shelf_ledger,
+    shelf_orders,
+    shelf_rules,
+    shelf_suppliers,
+    shelf_terms,
+)
 from pitwise.services.book import export_book, restore_book, verify_book
 from pitwise.services.people import SYSTEM
 from pitwise.services.shopfloor import Shop
@@ -28,8 +37,8 @@ def fill(floor: Floor) -> None:
     """
     shelf = shelf_on(floor)
     shop, lead = floor.shop, floor.lead
-    supplier = shelf_items.add_supplier(shop, lead, name="Spares 1", note="=made up")
-    shelf_items.set_terms(
+    supplier = shelf_suppliers.add_supplier(shop, lead, name="Spares 1", note="=made up")
+    shelf_terms.set_terms(
         shop,
         lead,
         shelf.nozzle,
@@ -38,7 +47,7 @@ def fill(floor: Floor) -> None:
         currency="EUR",
         lead_days="7",
     )
-    shelf_items.set_rule(shop, lead, None, service="95", order_cost="30", hold_rate="20 %")
+    shelf_rules.set_rule(shop, lead, None, service="95", order_cost="30", hold_rate="20 %")
     order = shelf_orders.place_order(
         shop, lead, supplier_id=supplier, lines=[(shelf.nozzle, 6)], key=floor.key()
     )

@@ -10,7 +10,16 @@ from sqlalchemy import select
 
 from kit import Floor
 from pitwise.records.tables import AuditRow
-from pitwise.services import shelf_items, shelf_ledger
+from pitwise.services import (
+    shelf_codes,
+    shelf_items,
+    shelf_ledger,
+    shelf_movements,
+    shelf_read,
+    shelf_suppliers,
+    shelf_terms,
+    shelf_undo,
+)
 from pitwise.services.book import verify_book
 from pitwise.services.errors import ConflictError, NotAllowedError, NotFoundError, ServiceError
 from pitwise.services.people import SYSTEM
@@ -35,7 +44,7 @@ def test_lines_run_with_their_figure_and_say_who(floor: Floor) -> None:
     assert lines[1].lot == "A"
     assert shelf.line(item).last_counted_at == floor.clock()
     with floor.shop.database.read() as session:
-        balances = shelf_ledger.balances(session)
+        balances = shelf_read.balances(session)
         told = session.scalars(
             select(AuditRow.action).where(AuditRow.subject == f"shelf item {item}")
         ).all()
@@ -107,8 +116,8 @@ def test_a_price_needs_a_currency_and_finds_the_shops(lite: Floor) -> None:
     shelf = shelf_on(lite)
     with pytest.raises(ServiceError, match="currency"):
         shelf.goods_in(shelf.nozzle, 4, unit_price="3")
-    supplier = shelf_items.add_supplier(lite.shop, lite.lead, name="Spares 1")
-    shelf_items.set_terms(
+    supplier = shelf_suppliers.add_supplier(lite.shop, lite.lead, name="Spares 1")
+    shelf_terms.set_terms(
         lite.shop,
         lite.lead,
         shelf.electrode,
@@ -191,7 +200,7 @@ def test_ones_own_is_undone_within_a_day_and_any_by_a_lead(lite: Floor) -> None:
     assert lines[2].note == "a slip"
     assert shelf.lots(item) == [(None, 5)]
     with pytest.raises(NotFoundError):
-        shelf_ledger.undo(shop, lite.lead, 999, key=lite.key(), reason="x")
+        shelf_undo.undo(shop, lite.lead, 999, key=lite.key(), reason="x")
 
 
 def test_a_count_settles_what_was_before_it(lite: Floor) -> None:
@@ -287,18 +296,18 @@ def test_what_is_put_aside_takes_no_goods(lite: Floor) -> None:
 
 def test_a_long_ledger_comes_in_pages(lite: Floor) -> None:
     shelf = shelf_on(lite)
-    assert shelf_ledger.movement_pages(lite.shop, lite.tech, shelf.nozzle) == 1
+    assert shelf_movements.movement_pages(lite.shop, lite.tech, shelf.nozzle) == 1
     for _ in range(51):
         shelf.goods_in(shelf.nozzle, 1)
-    assert shelf_ledger.movement_pages(lite.shop, lite.tech, shelf.nozzle) == 2
-    (oldest,) = shelf_ledger.movements(lite.shop, lite.tech, shelf.nozzle, page=2)
+    assert shelf_movements.movement_pages(lite.shop, lite.tech, shelf.nozzle) == 2
+    (oldest,) = shelf_movements.movements(lite.shop, lite.tech, shelf.nozzle, page=2)
     assert oldest.balance == 1
     assert shelf.ledger(shelf.nozzle)[-1].balance == 2
 
 
 def test_codes_are_found_whatever_their_capitals(lite: Floor) -> None:
     shelf = shelf_on(lite)
-    find = shelf_ledger.by_code
+    find = shelf_codes.by_code
     code = shelf.line(shelf.nozzle).code
     assert find(lite.shop, lite.tech, code.lower()).id == shelf.nozzle
     assert find(lite.shop, lite.tech, f" {code} ").name == "nozzle 300"

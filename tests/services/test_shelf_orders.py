@@ -13,7 +13,17 @@ from sqlalchemy import func, select
 
 from kit import KINDS, Floor, open_floor
 from pitwise.records.tables import AuditRow
-from pitwise.services import fittings, setup, shelf_items, shelf_ledger, shelf_orders
+from pitwise.services import (
+    fittings,
+    setup,
+    shelf_codes,
+    shelf_items,
+    shelf_orders,
+    shelf_prices,
+    shelf_rules,
+    shelf_suppliers,
+    shelf_terms,
+)
 from pitwise.services.book import verify_book
 from pitwise.services.errors import ConflictError, NotAllowedError, NotFoundError, ServiceError
 from pitwise.services.people import SYSTEM
@@ -23,7 +33,7 @@ from shelf_kit import Shelf, shelf_on
 
 def terms(floor: Floor, item: int, supplier: int, **more: str) -> int:
     given = {"price": "20", "currency": "EUR", "lead_days": "7.5"} | more
-    return shelf_items.set_terms(
+    return shelf_terms.set_terms(
         floor.shop,
         floor.lead,
         item,
@@ -37,7 +47,7 @@ def terms(floor: Floor, item: int, supplier: int, **more: str) -> int:
 
 def price(floor: Floor, part_type: int, at: dt.datetime | None = None) -> object:
     with floor.shop.database.read() as session:
-        return shelf_items.price_at(session, part_type, at or floor.clock())
+        return shelf_prices.price_at(session, part_type, at or floor.clock())
 
 
 def test_an_empty_shelf_offers_the_part_types_in_use(floor: Floor) -> None:
@@ -100,7 +110,7 @@ def test_items_that_cannot_be_are_refused(lite: Floor) -> None:
     with pytest.raises(NotAllowedError):
         shelf_items.add_item(shop, lite.tech, kind="other", name="Grease")
     item = shelf_items.add_item(shop, lead, kind="other", name="Grease", code="GR/1")
-    assert shelf_ledger.by_code(shop, lead, "gr/1").id == item
+    assert shelf_codes.by_code(shop, lead, "gr/1").id == item
     shelf_items.edit_item(shop, lead, item, name="Grease", code="GR/2", place="Rack 1", active=True)
     assert shelf.line(item).place == "Rack 1"
     with pytest.raises(ConflictError, match="is the code of"):
@@ -110,26 +120,26 @@ def test_items_that_cannot_be_are_refused(lite: Floor) -> None:
 def test_the_newest_terms_and_rule_hold_and_the_older_stay(floor: Floor) -> None:
     shelf = shelf_on(floor)
     shop, lead = floor.shop, floor.lead
-    one = shelf_items.add_supplier(shop, lead, name="Spares 1")
-    two = shelf_items.add_supplier(shop, lead, name="Spares 2", note="slow")
+    one = shelf_suppliers.add_supplier(shop, lead, name="Spares 1")
+    two = shelf_suppliers.add_supplier(shop, lead, name="Spares 2", note="slow")
     with pytest.raises(ConflictError, match="already"):
-        shelf_items.add_supplier(shop, lead, name="Spares 1")
+        shelf_suppliers.add_supplier(shop, lead, name="Spares 1")
     assert shelf.line(shelf.nozzle).terms is None
     assert shelf.line(shelf.nozzle).rule.of == "assumed"
     terms(floor, shelf.nozzle, one, pack="5", least="10", reason="their list")
     floor.clock.forward(days=30)
     terms(floor, shelf.nozzle, two, price="18,50", lead_days_sd="2")
     with shop.database.read() as session:
-        known = shelf_items.all_terms(session, shelf.nozzle)
-        assert shelf_items.terms_of(session, shelf.nozzle) == known[0]
-        assert [s.name for s in shelf_items.suppliers(session)] == ["Spares 1", "Spares 2"]
+        known = shelf_terms.all_terms(session, shelf.nozzle)
+        assert shelf_terms.terms_of(session, shelf.nozzle) == known[0]
+        assert [s.name for s in shelf_suppliers.suppliers(session)] == ["Spares 1", "Spares 2"]
     assert [(t.supplier, t.price, t.pack, t.least) for t in known] == [
         ("Spares 2", 18.5, 1, 1),
         ("Spares 1", 20.0, 5, 10),
     ]
     given = {"order_cost": "30", "hold_rate": "25 %"}
-    shelf_items.set_rule(shop, lead, None, service="97", **given)
-    shelf_items.set_rule(shop, lead, shelf.nozzle, service="0,99", keep_least="2", **given)
+    shelf_rules.set_rule(shop, lead, None, service="97", **given)
+    shelf_rules.set_rule(shop, lead, shelf.nozzle, service="0,99", keep_least="2", **given)
     nozzle, other = shelf.line(shelf.nozzle).rule, shelf.line(shelf.electrode).rule
     assert (nozzle.service, nozzle.hold_rate, nozzle.keep_least, nozzle.of) == (
         0.99,
@@ -140,7 +150,7 @@ def test_the_newest_terms_and_rule_hold_and_the_older_stay(floor: Floor) -> None
     assert (other.service, other.of, other.shortage_cost) == (0.97, "shop", None)
     for service in ("0", "100", "1", "-5", "", "often"):
         with pytest.raises(ServiceError, match="service"):
-            shelf_items.set_rule(shop, lead, None, service=service, **given)
+            shelf_rules.set_rule(shop, lead, None, service=service, **given)
     for field, value in (
         ("price", ""),
         ("lead_days", "soon"),
@@ -149,7 +159,7 @@ def test_the_newest_terms_and_rule_hold_and_the_older_stay(floor: Floor) -> None
     ):
         with pytest.raises(ServiceError, match=field):
             terms(floor, shelf.nozzle, one, **{field: value})
-    shelf_items.edit_supplier(shop, lead, one, name="Spares 1", active=False)
+    shelf_suppliers.edit_supplier(shop, lead, one, name="Spares 1", active=False)
     with pytest.raises(ConflictError, match="put aside"):
         terms(floor, shelf.nozzle, one)
     assert verify_book(shop, SYSTEM).faults == ()
@@ -161,7 +171,7 @@ def test_a_price_is_what_was_paid_then_else_terms_else_a_kits_share(floor: Floor
         now_in = fittings.fitted(session, floor.torch)
         nozzle = now_in["nozzle"].item.part_type_id
         shield = now_in["shield"].item.part_type_id
-    supplier = shelf_items.add_supplier(floor.shop, floor.lead, name="Spares 1")
+    supplier = shelf_suppliers.add_supplier(floor.shop, floor.lead, name="Spares 1")
     start = floor.clock()
     assert price(floor, nozzle) is None
     floor.clock.forward(days=1)
@@ -193,7 +203,7 @@ def ordered(shelf: Shelf, **more: object) -> int:
 def test_an_order_is_received_line_by_line_and_closed(floor: Floor) -> None:
     shelf = shelf_on(floor)
     shop = floor.shop
-    supplier = shelf_items.add_supplier(shop, floor.lead, name="Spares 1")
+    supplier = shelf_suppliers.add_supplier(shop, floor.lead, name="Spares 1")
     terms(floor, shelf.nozzle, supplier, pack="5", least="10")
     key = floor.key()
     lines = [(shelf.nozzle, 10), (shelf.electrode, 4)]
@@ -234,7 +244,7 @@ def test_an_order_is_received_line_by_line_and_closed(floor: Floor) -> None:
     ]
     with pytest.raises(ServiceError, match="not of 'electrode 300'"):
         shelf.goods_in(shelf.electrode, 4, order_line_id=nozzles.id)
-    assert shelf_ledger.by_code(shop, floor.tech, "o-1").kind == "order"
+    assert shelf_codes.by_code(shop, floor.tech, "o-1").kind == "order"
     shelf_orders.close_order(shop, floor.lead, order, "they have none left")
     view = shelf_orders.order_view(shop, floor.tech, order)
     assert (view.state, view.outstanding, view.closed_by) == ("closed", 0, "Lin Ödegård")
@@ -252,7 +262,7 @@ def test_two_tablets_can_not_put_in_one_delivery_twice(
 ) -> None:
     with open_floor(kind, tmp_path, session_folder) as floor:
         shelf = shelf_on(floor)
-        supplier = shelf_items.add_supplier(floor.shop, floor.lead, name="Spares 1")
+        supplier = shelf_suppliers.add_supplier(floor.shop, floor.lead, name="Spares 1")
         order = ordered(shelf, supplier_id=supplier, lines=[(shelf.nozzle, 8)])
         line = shelf_orders.order_view(floor.shop, floor.tech, order).lines[0]
         refused: list[ServiceError] = []
@@ -285,12 +295,12 @@ def test_two_tablets_can_not_put_in_one_delivery_twice(
 def test_a_share_a_price_or_a_spread_that_is_a_slip_is_refused(lite: Floor) -> None:
     shelf = shelf_on(lite)
     shop, lead = lite.shop, lite.lead
-    supplier = shelf_items.add_supplier(shop, lead, name="Kerfholm Spares")
+    supplier = shelf_suppliers.add_supplier(shop, lead, name="Kerfholm Spares")
     rule = {"service": "95", "order_cost": "30", "hold_rate": "20 %"}
     for typed in ("0.95", "95", "95 %", " 95% "):
-        shelf_items.set_rule(shop, lead, None, **(rule | {"service": typed}))
+        shelf_rules.set_rule(shop, lead, None, **(rule | {"service": typed}))
         assert shelf.line(shelf.nozzle).rule.service == pytest.approx(0.95)
-    shelf_items.set_rule(shop, lead, None, **(rule | {"hold_rate": "0.2"}))
+    shelf_rules.set_rule(shop, lead, None, **(rule | {"hold_rate": "0.2"}))
     assert shelf.line(shelf.nozzle).rule.hold_rate == pytest.approx(0.2)
     for name, typed, said in (
         ("service", "0.95 %", "did you mean 95 %"),
@@ -301,10 +311,10 @@ def test_a_share_a_price_or_a_spread_that_is_a_slip_is_refused(lite: Floor) -> N
         ("shortage_cost", "1,250", "can be read two ways"),
     ):
         with pytest.raises(ServiceError, match=said) as caught:
-            shelf_items.set_rule(shop, lead, None, **(rule | {name: typed}))
+            shelf_rules.set_rule(shop, lead, None, **(rule | {name: typed}))
         assert caught.value.place == name
     given = {"price": "16,80", "currency": "eur", "lead_days": "5", "lead_days_sd": "1,5"}
-    shelf_items.set_terms(shop, lead, shelf.nozzle, supplier_id=supplier, **given)
+    shelf_terms.set_terms(shop, lead, shelf.nozzle, supplier_id=supplier, **given)
     told = shelf.line(shelf.nozzle).terms
     assert told is not None
     assert (told.price, told.currency, told.lead_days_sd) == (16.8, "EUR", 1.5)
@@ -313,7 +323,7 @@ def test_a_share_a_price_or_a_spread_that_is_a_slip_is_refused(lite: Floor) -> N
         ("lead_days_sd", "1000", "more than the 5 days"),
     ):
         with pytest.raises(ServiceError, match=said):
-            shelf_items.set_terms(
+            shelf_terms.set_terms(
                 shop, lead, shelf.nozzle, supplier_id=supplier, **(given | {name: typed})
             )
     for typed, said in (("1,250", "two ways"), ("0", "0 is no price"), ("0,00", "no price")):
@@ -324,9 +334,9 @@ def test_a_share_a_price_or_a_spread_that_is_a_slip_is_refused(lite: Floor) -> N
     assert (line.unit_price, line.currency) == (1250.0, "EUR")
     # Another word than a code of three letters is written as it stands in the book.
     other = given | {"currency": "kr."}
-    shelf_items.set_terms(shop, lead, shelf.electrode, supplier_id=supplier, **other)
+    shelf_terms.set_terms(shop, lead, shelf.electrode, supplier_id=supplier, **other)
     other = given | {"currency": "KR."}
-    shelf_items.set_terms(shop, lead, shelf.electrode, supplier_id=supplier, **other)
+    shelf_terms.set_terms(shop, lead, shelf.electrode, supplier_id=supplier, **other)
     told = shelf.line(shelf.electrode).terms
     assert told is not None
     assert told.currency == "kr."
@@ -334,22 +344,25 @@ def test_a_share_a_price_or_a_spread_that_is_a_slip_is_refused(lite: Floor) -> N
 
 def test_suppliers_differ_by_more_than_capitals(lite: Floor) -> None:
     shop, lead = lite.shop, lite.lead
-    one = shelf_items.add_supplier(shop, lead, name="Kerfholm Spares")
-    two = shelf_items.add_supplier(shop, lead, name="Straße 7")
+    one = shelf_suppliers.add_supplier(shop, lead, name="Kerfholm Spares")
+    two = shelf_suppliers.add_supplier(shop, lead, name="Straße 7")
     for name in ("kerfholm spares", "STRASSE 7"):
         with pytest.raises(ConflictError, match="already"):
-            shelf_items.add_supplier(shop, lead, name=name)
+            shelf_suppliers.add_supplier(shop, lead, name=name)
     with pytest.raises(ConflictError, match="'Kerfholm Spares' already"):
-        shelf_items.edit_supplier(shop, lead, two, name="KERFHOLM spares")
+        shelf_suppliers.edit_supplier(shop, lead, two, name="KERFHOLM spares")
     # One's own name in other capitals is a rename like any.
-    shelf_items.edit_supplier(shop, lead, one, name="KERFHOLM Spares")
+    shelf_suppliers.edit_supplier(shop, lead, one, name="KERFHOLM Spares")
     with shop.database.read() as session:
-        assert [s.name for s in shelf_items.suppliers(session)] == ["KERFHOLM Spares", "Straße 7"]
+        assert [s.name for s in shelf_suppliers.suppliers(session)] == [
+            "KERFHOLM Spares",
+            "Straße 7",
+        ]
 
 
 def supplier_line(floor: Floor, supplier: int) -> SupplierLine:
     with floor.shop.database.read() as session:
-        every = shelf_items.suppliers(session, inactive=True)
+        every = shelf_suppliers.suppliers(session, inactive=True)
     return next(s for s in every if s.id == supplier)
 
 
@@ -360,9 +373,9 @@ def trail_rows(floor: Floor) -> int:
 
 def test_two_tablets_at_one_supplier_take_nothing_from_each_other(floor: Floor) -> None:
     shop, lead = floor.shop, floor.lead
-    one = shelf_items.add_supplier(shop, lead, name="Kerfholm Spares", note="customer 17")
+    one = shelf_suppliers.add_supplier(shop, lead, name="Kerfholm Spares", note="customer 17")
     shown = supplier_line(floor, one)
-    edit = partial(shelf_items.edit_supplier, shop, lead, one, shown=shown)
+    edit = partial(shelf_suppliers.edit_supplier, shop, lead, one, shown=shown)
     edit(name="Kerfholm", note="customer 17")
     # The other tablet shows the old name still; it changes the note alone, then puts it aside.
     edit(name="Kerfholm Spares", note="ask for Odd")
@@ -383,22 +396,22 @@ def test_two_tablets_at_one_supplier_take_nothing_from_each_other(floor: Floor) 
     before = trail_rows(floor)
     edit(name="Kerfholm", note="ask for Odd", active=False)
     assert trail_rows(floor) == before
-    shelf_items.edit_supplier(shop, lead, one, name="Kerf & Co", note="", shown=stands)
+    shelf_suppliers.edit_supplier(shop, lead, one, name="Kerf & Co", note="", shown=stands)
     assert supplier_line(floor, one) == SupplierLine(one, "Kerf & Co", "", active=True)
     with pytest.raises(ConflictError, match="the note is empty by now; this page showed 'ask for"):
-        shelf_items.edit_supplier(shop, lead, one, name="Kerf & Co", note="new", shown=stands)
+        shelf_suppliers.edit_supplier(shop, lead, one, name="Kerf & Co", note="new", shown=stands)
     assert verify_book(shop, SYSTEM).faults == ()
 
 
 def test_of_two_renames_at_one_moment_one_is_refused(floor: Floor) -> None:
-    one = shelf_items.add_supplier(floor.shop, floor.lead, name="Kerfholm Spares")
+    one = shelf_suppliers.add_supplier(floor.shop, floor.lead, name="Kerfholm Spares")
     shown = supplier_line(floor, one)
     start, went = threading.Barrier(2), []
 
     def rename(name: str) -> None:
         start.wait(30)
         try:
-            shelf_items.edit_supplier(floor.shop, floor.lead, one, name=name, shown=shown)
+            shelf_suppliers.edit_supplier(floor.shop, floor.lead, one, name=name, shown=shown)
             went.append(name)
         except ConflictError as refusal:
             went.append(refusal.problem)
@@ -415,7 +428,7 @@ def test_of_two_renames_at_one_moment_one_is_refused(floor: Floor) -> None:
 
 def test_an_order_that_came_whole_is_received_and_a_late_one_says_so(lite: Floor) -> None:
     shelf = shelf_on(lite)
-    supplier = shelf_items.add_supplier(lite.shop, lite.lead, name="Spares 1")
+    supplier = shelf_suppliers.add_supplier(lite.shop, lite.lead, name="Spares 1")
     terms(lite, shelf.nozzle, supplier)
     first = ordered(shelf, supplier_id=supplier, lines=[(shelf.nozzle, 3)])
     second = ordered(shelf, supplier_id=supplier, lines=[(shelf.nozzle, 2)])
@@ -447,7 +460,7 @@ def test_orders_that_cannot_be_are_refused_whole(
     lite: Floor, lines: list[tuple[str, int]], words: str
 ) -> None:
     shelf = shelf_on(lite)
-    supplier = shelf_items.add_supplier(lite.shop, lite.lead, name="Spares 1")
+    supplier = shelf_suppliers.add_supplier(lite.shop, lite.lead, name="Spares 1")
     terms(lite, shelf.nozzle, supplier, pack="5", least="10")
     named = [(shelf.items[part], n) for part, n in lines]
     with pytest.raises(ServiceError, match=words):

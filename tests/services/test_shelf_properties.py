@@ -20,7 +20,7 @@ from sqlalchemy import select
 from book_fixture import postgres_url
 from kit import Floor, open_floor
 from pitwise.records.shelf_tables import Movement
-from pitwise.services import shelf_ledger
+from pitwise.services import shelf_read
 from pitwise.services.book import verify_book
 from pitwise.services.errors import ConflictError
 from pitwise.services.people import SYSTEM
@@ -202,7 +202,7 @@ class _Machine(RuleBasedStateMachine):
             return
         with self.floor.shop.database.read() as session:
             assert {
-                i: n for i, n in shelf_ledger.balances(session).items() if i in self.sums
+                i: n for i, n in shelf_read.balances(session).items() if i in self.sums
             } == self.sums
             for item in self.held:
                 lines = session.scalars(
@@ -213,7 +213,7 @@ class _Machine(RuleBasedStateMachine):
                     balance += line.pieces
                     said = balance < 0 and (said or line.below_zero)
                     assert balance >= 0 or said
-                assert sum(n for _, n in shelf_ledger.lots(session, item)) == max(0, balance)
+                assert sum(n for _, n in shelf_read.lots(session, item)) == max(0, balance)
 
 
 @pytest.mark.parametrize(("kind", "examples"), [("sqlite", 4), ("postgres", 1)])

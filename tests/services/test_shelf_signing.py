@@ -9,7 +9,7 @@ from sqlalchemy import func, select
 
 from kit import Floor
 from pitwise.records.tables import InspectionRow, PartItem, PartType
-from pitwise.services import drafts, fittings, shelf_items, shelf_ledger, signing
+from pitwise.services import drafts, fittings, shelf_codes, shelf_items, signing
 from pitwise.services.book import verify_book
 from pitwise.services.errors import ConflictError
 from pitwise.services.people import SYSTEM
@@ -312,7 +312,7 @@ def test_one_code_is_one_thing(lite: Floor) -> None:
         assert part is not None
         assert part.tag == f"NZ-{newest + 3:05d}"
     for wanted in (f"nz-{newest + 1:05d}", f"nz-{newest + 2:05d}"):
-        found = shelf_ledger.by_code(shop, lead, wanted)
+        found = shelf_codes.by_code(shop, lead, wanted)
         assert found.kind == ("item" if wanted.endswith(f"{newest + 1}") else "part")
     with pytest.raises(ConflictError, match="the tag of a part"):
         shelf_items.add_item(shop, lead, kind="other", name="O-ring", code=f"NZ-{newest + 3:05d}")

@@ -11,7 +11,14 @@ from fastapi.testclient import TestClient
 from pypdf import PdfReader
 
 from kit import Floor
-from pitwise.services import planned_work, shelf_items, shelf_ledger, shelf_orders
+from pitwise.services import (
+    planned_work,
+    shelf_items,
+    shelf_ledger,
+    shelf_orders,
+    shelf_suppliers,
+    shelf_terms,
+)
 from pitwise.services.imports import import_file
 
 PROGRAM = b"G21 G90\nF3000\nG0 X0 Y0\nM3\nG1 X1000\nM5\nG0 X0\nM3\nG1 X1000 Y10\nM5\nM30\n"
@@ -29,8 +36,8 @@ def worked(floor: Floor) -> dict[str, int]:
         types = [t.id for t in shelf_items.missing_types(session)]
     shelf_items.add_items_for_types(floor.shop, floor.lead, types)
     items = {x.part or x.name: x.id for x in shelf_items.item_lines(floor.shop, floor.lead)}
-    supplier = shelf_items.add_supplier(floor.shop, floor.lead, name="=Hearth & Vale")
-    shelf_items.set_terms(
+    supplier = shelf_suppliers.add_supplier(floor.shop, floor.lead, name="=Hearth & Vale")
+    shelf_terms.set_terms(
         floor.shop,
         floor.lead,
         items["nozzle"],

@@ -18,9 +18,13 @@ from kit import Floor
 from pitwise.services import (
     drafts,
     fittings,
+    shelf_codes,
     shelf_items,
     shelf_ledger,
+    shelf_movements,
     shelf_orders,
+    shelf_suppliers,
+    shelf_terms,
     signing,
     views,
 )
@@ -53,8 +57,8 @@ def kept(lite: Floor) -> Kept:
     kit = shelf_items.add_item(
         shop, lead, kind="kit", name="Pair 300", kit={electrode: 1, nozzle: 1}
     )
-    supplier = shelf_items.add_supplier(shop, lead, name="Harbour Supply")
-    shelf_items.set_terms(
+    supplier = shelf_suppliers.add_supplier(shop, lead, name="Harbour Supply")
+    shelf_terms.set_terms(
         shop,
         lead,
         electrode,
@@ -261,7 +265,7 @@ def test_scanning_leads_to_the_item_the_part_or_the_order(
         lines=[(kept.electrode, 10)],
         key=kept.floor.key(),
     )
-    answer = tech.get("/shelf", params={"find": shelf_ledger.order_code(order)})
+    answer = tech.get("/shelf", params={"find": shelf_codes.order_code(order)})
     assert answer.headers["location"] == f"/shelf/orders/{order}"
     # No code: words to look for.
     page = tech.get("/shelf", params={"find": "NOZZLE"}).text
@@ -582,7 +586,7 @@ def test_pages_of_nothing_are_not_there(kept: Kept, tech: TestClient) -> None:
 
 
 def test_a_long_ledger_comes_in_pages(kept: Kept, tech: TestClient) -> None:
-    for _ in range(shelf_ledger.PAGE + 2):
+    for _ in range(shelf_movements.PAGE + 2):
         shelf_ledger.goods_in(
             kept.floor.shop,
             kept.floor.tech,

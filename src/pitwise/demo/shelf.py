@@ -18,6 +18,10 @@ from pitwise.services import (
     shelf_items,
     shelf_ledger,
     shelf_orders,
+    shelf_rules,
+    shelf_suppliers,
+    shelf_terms,
+    shelf_undo,
 )
 from pitwise.services.permissions import Actor
 from pitwise.services.shelf_model import ItemLine
@@ -134,10 +138,10 @@ class ShelfStory:
         """Put the shop's parts and kits on the shelf, with terms, rules and a first stock."""
         shop, lead = self.shop, self.lead
         buy = [
-            shelf_items.add_supplier(shop, lead, name=name, note="made up for the demo")
+            shelf_suppliers.add_supplier(shop, lead, name=name, note="made up for the demo")
             for name, *_ in SUPPLIERS
         ]
-        shelf_items.set_rule(
+        shelf_rules.set_rule(
             shop,
             lead,
             None,
@@ -170,7 +174,7 @@ class ShelfStory:
                 lot=self._lot() if habit.pack > 1 else "",
                 note="what was there when the shelf came into the book",
             )
-        shelf_items.set_rule(
+        shelf_rules.set_rule(
             shop,
             lead,
             self._items[OVERLOOKED],
@@ -200,7 +204,7 @@ class ShelfStory:
 
     def _terms(self, item: int, buy: list[int], supplier: int, price: float, pack: int) -> None:
         _, days, spread = SUPPLIERS[supplier]
-        shelf_items.set_terms(
+        shelf_terms.set_terms(
             self.shop,
             self.lead,
             item,
@@ -325,7 +329,7 @@ class ShelfStory:
             self.shop, self.technician, item_id=item, pieces="50", key=self._key(), lot=lot
         )
         self.wait(2)
-        shelf_ledger.undo(
+        shelf_undo.undo(
             self.shop, self.technician, wrong, key=self._key(), reason="typed a nought too many"
         )
         self.wait(1)

@@ -31,7 +31,7 @@ from pitwise.services.life_book import part_lives
 from pitwise.services.life_model import BY_LIMIT, PartLife
 from pitwise.services.life_reasons import OVERRULED, TAKEN_ALONG
 from pitwise.services.metres import Ranged
-from pitwise.services.shelf_terms import Prices, price_book
+from pitwise.services.shelf_prices import Prices, price_book
 from pitwise.services.shopfloor import Shop
 from pitwise.services.station_settings import assumed_fields, settings_of
 from pitwise.services.unused import electrode_left, part_left, usual_life

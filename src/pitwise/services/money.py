@@ -32,7 +32,7 @@ from pitwise.services.metres import (
 )
 from pitwise.services.periods import Period, asked_period
 from pitwise.services.permissions import Actor, require
-from pitwise.services.shelf_terms import Prices, price_book
+from pitwise.services.shelf_prices import Prices, price_book
 from pitwise.services.shopfloor import Shop
 from pitwise.services.use_between import UseOver, UseTable, use_between
 from pitwise.trade.model import Sheet

@@ -23,7 +23,7 @@ from pitwise.services.amounts import Amount, add, amounts_words, money_text
 from pitwise.services.cures import all_cures, closed_causes
 from pitwise.services.month_words import Sentence, listed, number, plural
 from pitwise.services.periods import Period
-from pitwise.services.shelf_terms import Prices
+from pitwise.services.shelf_prices import Prices
 from pitwise.services.shopfloor import Shop
 from pitwise.services.wear_book import QUANTITY
 from pitwise.trade import Limit

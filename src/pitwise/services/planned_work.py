@@ -20,7 +20,7 @@ from pitwise.services.fields import clean_text, decimal_number, whole_number
 from pitwise.services.permissions import Actor, require
 from pitwise.services.planned_model import BaseLoad, NoLoad, PlannedLine, ahead_of
 from pitwise.services.program_counts import count_of
-from pitwise.services.shelf_trail import note_row
+from pitwise.services.shelf_trail import add_row
 from pitwise.services.shopfloor import Shop
 from pitwise.services.station_settings import settings_of
 from pitwise.services.use_files import current_use
@@ -407,8 +407,7 @@ def set_base_load(
             by=actor.person_id,
             at=shop.clock(),
         )
-        session.add(row)
-        note_row(
+        add_row(
             shop,
             session,
             actor,

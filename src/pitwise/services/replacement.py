@@ -48,7 +48,7 @@ from pitwise.services.replacement_model import (
 )
 from pitwise.services.replacement_words import age_words, choose, trust_words, verdict
 from pitwise.services.setup import selector
-from pitwise.services.shelf_items import price_at
+from pitwise.services.shelf_prices import price_at
 from pitwise.services.shopfloor import Shop
 from pitwise.services.station_settings import settings_of
 from pitwise.services.wear_book import FitInForce, fit_in_force, latest_row

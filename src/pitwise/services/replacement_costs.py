@@ -14,7 +14,7 @@ from pitwise.bench.decide import PIT_PART
 from pitwise.records.tables import DecisionRow, InspectionRow, Torch
 from pitwise.services.life_model import PartLife
 from pitwise.services.replacement_model import CostsUsed, MoneyLine
-from pitwise.services.shelf_items import price_at
+from pitwise.services.shelf_prices import price_at
 from pitwise.services.station_settings import StationSettings, assumed_fields, settings_of
 from pitwise.wear.replacement.rule import ChangeCosts
 

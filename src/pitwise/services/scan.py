@@ -15,7 +15,7 @@ from pitwise.services.file_text import clean_name
 from pitwise.services.intake import Stream
 from pitwise.services.limited import Limits, private_folder, run_limited
 from pitwise.services.permissions import Actor, require
-from pitwise.services.shelf_ledger import by_code
+from pitwise.services.shelf_codes import by_code
 from pitwise.services.shelf_model import Found
 from pitwise.services.shopfloor import Shop
 

@@ -8,12 +8,18 @@ from collections.abc import Callable
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from pitwise.records.shelf_tables import ShelfItem
+from pitwise.records.shelf_tables import ShelfItem, ShelfOrder
 from pitwise.records.tables import PartItem
-from pitwise.services.errors import ConflictError
+from pitwise.services.errors import ConflictError, NotFoundError
+from pitwise.services.fields import clean_text
+from pitwise.services.permissions import Actor, require
+from pitwise.services.shelf_model import Found
+from pitwise.services.shopfloor import Shop
 
 # How orders are named; no item and no part may be.
 ORDER_CODE = re.compile(r"[Oo]-([0-9]+)")
+# What may be an order's number: more digits are no number that the book could have given.
+_ORDER = re.compile(r"[Oo]-([0-9]{1,9})")
 
 
 def refuse_order_code(place: str, code: str) -> None:
@@ -44,3 +50,41 @@ def next_free(session: Session, number: int, code: Callable[[int], str]) -> str:
         if item is None and part is None:
             return code(number)
         number += 1
+
+
+def order_code(order_id: int) -> str:
+    """Return what an order's label says."""
+    return f"O-{order_id:04d}"
+
+
+def by_code(shop: Shop, actor: Actor, code: str) -> Found:
+    """Return what a scanned or typed code belongs to: an item, a part, or an order.
+
+    Capitals make no difference, unless two codes differ by nothing else.
+
+    Raises
+    ------
+    NotFoundError
+        Nothing has that code.
+    """
+    require(actor, "view")
+    code = clean_text("code", code, longest=80)
+    low = code.lower()
+    with shop.database.read() as session:
+        items = session.scalars(select(ShelfItem).where(func.lower(ShelfItem.code) == low)).all()
+        for item in items:
+            if len(items) == 1 or item.code == code:
+                return Found("item", item.id, item.name)
+        parts = session.scalars(select(PartItem).where(func.lower(PartItem.tag) == low)).all()
+        for part in parts:
+            if len(parts) == 1 or part.tag == code:
+                return Found("part", part.id, part.tag)
+        named = _ORDER.fullmatch(code)
+        order = session.get(ShelfOrder, int(named[1])) if named else None
+        if order is not None:
+            return Found("order", order.id, order_code(order.id))
+    raise NotFoundError(
+        "code",
+        f"nothing has the code '{code[:40]}'",
+        "scan it again, or look the item up by its name",
+    )

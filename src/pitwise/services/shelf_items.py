@@ -30,42 +30,11 @@ from pitwise.services.shelf_read import (
     last_counts,
     on_order,
 )
-from pitwise.services.shelf_terms import (
-    add_supplier,
-    all_terms,
-    edit_supplier,
-    price_at,
-    price_book,
-    rule_of,
-    rules_in_force,
-    set_rule,
-    set_terms,
-    suppliers,
-    terms_in_force,
-    terms_of,
-)
+from pitwise.services.shelf_rules import rules_in_force
+from pitwise.services.shelf_terms import terms_in_force
 from pitwise.services.shelf_trail import note_item
 from pitwise.services.shopfloor import Shop
 from pitwise.trade.model import PART_SLUGS
-
-__all__ = [
-    "add_item",
-    "add_items_for_types",
-    "add_supplier",
-    "all_terms",
-    "edit_item",
-    "edit_supplier",
-    "item_line",
-    "item_lines",
-    "missing_types",
-    "price_at",
-    "price_book",
-    "rule_of",
-    "set_rule",
-    "set_terms",
-    "suppliers",
-    "terms_of",
-]
 
 _KINDS = ("part", "kit", "other")
 # A code is scanned from a label, typed by a scanner, and looked for: no spaces, plain signs.

@@ -1,70 +1,26 @@
-"""The shelf's ledger: what came, went, was counted and undone; nothing in it is ever changed."""
+"""Write the shelf's ledger: what came, was taken, scrapped, counted, opened and packed.
+
+Nothing in it is ever changed; `shelf_undo` takes a line back with another.
+"""
 
 from __future__ import annotations
 
-import datetime as dt
-import re
 from typing import Literal
 
-from sqlalchemy import func, select
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy import select
+from sqlalchemy.orm import Session
 
 from pitwise.records.shelf_tables import Movement, ShelfItem, ShelfOrder, ShelfOrderLine
-from pitwise.records.tables import PartItem, Person
 from pitwise.services.drafts import check_key
-from pitwise.services.errors import ConflictError, NotAllowedError, NotFoundError, ServiceError
-from pitwise.services.fields import clean_text, whole_number
-from pitwise.services.permissions import Actor, may, require
-from pitwise.services.shelf_model import Found, MovementLine
-from pitwise.services.shelf_move import (
-    About,
-    group_of,
-    is_undone,
-    move_kits,
-    only_lot,
-    reverse,
-    write_line,
-)
-from pitwise.services.shelf_read import (
-    Counted,
-    balance,
-    balances,
-    get_item,
-    kit_lines,
-    last_counts,
-    lots,
-    received,
-)
-from pitwise.services.shelf_terms import amount_of, fold_currency, shop_currency
+from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
+from pitwise.services.fields import clean_text
+from pitwise.services.permissions import Actor, require
+from pitwise.services.shelf_codes import order_code
+from pitwise.services.shelf_move import About, group_of, move_kits, only_lot, write_line
+from pitwise.services.shelf_read import balance, get_item, kit_lines, lots, received
+from pitwise.services.shelf_terms import fold_currency, shop_currency
+from pitwise.services.shelf_typed import amount_of, needed_whole
 from pitwise.services.shopfloor import Shop
-
-__all__ = [
-    "balance",
-    "balances",
-    "by_code",
-    "count",
-    "goods_in",
-    "lots",
-    "movement_pages",
-    "movements",
-    "open_kit",
-    "order_code",
-    "pack_kit",
-    "take",
-    "undo",
-]
-
-PAGE = 50
-_MOST = 100_000
-_UNDO_OWN = dt.timedelta(hours=24)
-_ORDER = re.compile(r"[Oo]-([0-9]{1,9})")
-
-
-def _pieces(place: str, value: str, low: int = 1) -> int:
-    number = whole_number(place, value, low=low, high=_MOST)
-    if number is None:
-        raise ServiceError(place, "is empty", f"give a whole number from {low}")
-    return number
 
 
 def _kept(session: Session, item_id: int) -> ShelfItem:
@@ -146,7 +102,7 @@ def goods_in(
     """
     require(actor, "shelf")
     check_key(key)
-    number = _pieces("pieces", pieces)
+    number = needed_whole("pieces", pieces, low=1)
     lot = clean_text("lot", lot, empty_ok=True)
     note = clean_text("note", note, longest=400, empty_ok=True)
     price = amount_of("unit_price", unit_price)
@@ -245,7 +201,7 @@ def take(
     check_key(key)
     if kind not in ("taken", "scrapped"):
         raise ServiceError("kind", f"'{kind[:20]}' is not known", "use taken or scrapped")
-    number = _pieces("pieces", pieces)
+    number = needed_whole("pieces", pieces, low=1)
     note = clean_text("note", note, longest=400, empty_ok=kind == "taken")
     lot = clean_text("lot", lot, empty_ok=True)
     with shop.database.write() as session:
@@ -290,7 +246,7 @@ def count(
     """
     require(actor, "shelf")
     check_key(key)
-    number = _pieces("counted", counted, low=0)
+    number = needed_whole("counted", counted, low=0)
     with shop.database.write() as session:
         same = _again(session, key, item_id, "counted", counted=number)
         if same is not None:
@@ -320,7 +276,7 @@ def pack_kit(shop: Shop, actor: Actor, *, kit_id: int, kits: str, key: str) -> l
 def _kits(shop: Shop, actor: Actor, kit_id: int, kits: str, key: str, *, opened: bool) -> list[int]:
     require(actor, "shelf")
     check_key(key)
-    number = _pieces("kits", kits)
+    number = needed_whole("kits", kits, low=1)
     kind, sign = ("kit-opened", -1) if opened else ("kit-packed", 1)
     with shop.database.write() as session:
         same = _again(session, key, kit_id, kind, sign * number)
@@ -336,189 +292,3 @@ def _kits(shop: Shop, actor: Actor, kit_id: int, kits: str, key: str, *, opened:
                 _refuse_too_many(session, get_item(session, item_id), number * pieces)
         rows = move_kits(shop, session, actor, kit, number, key, opened=opened)
         return [row.id for row in rows]
-
-
-def undo(
-    shop: Shop,
-    actor: Actor,
-    movement_id: int,
-    *,
-    key: str,
-    reason: str,
-    item_id: int | None = None,
-) -> int:
-    """Take a line back with a line of its own; both stay in the ledger.
-
-    One's own within 24 hours; a lead any. Not what an inspection took (correct the
-    inspection), nor what a later count has settled. Opening or packing kits is undone
-    whole. Goods in that are used by now are undone all the same, and the line says that
-    the figure fell below zero. Where an item is named, the line has to be one of its own.
-    """
-    require(actor, "shelf")
-    check_key(key)
-    reason = clean_text("reason", reason, longest=400)
-    with shop.database.write() as session:
-        same = session.scalar(select(Movement).where(Movement.key == key))
-        if same is not None and same.reverses == movement_id:
-            return same.id
-        if same is not None:
-            raise ConflictError("key", "this form went in before", "look at the ledger")
-        row = session.get(Movement, movement_id)
-        if row is None:
-            raise NotFoundError("line", f"there is no line {movement_id}", "open the ledger again")
-        if item_id not in (None, row.item_id):
-            raise ServiceError("line", f"line {movement_id} is of another item", "open that item")
-        group = group_of(session, row)
-        counts = last_counts(session)
-        for each in group:
-            refusal = _refusal(session, actor, each, counts, shop.clock())
-            if refusal is not None:
-                raise refusal
-        out = 0
-        # The head of a group went first and comes back last.
-        for each in reversed(group):
-            own = key if each.id == movement_id else f"undo/{each.id}"
-            done = reverse(shop, session, actor, each, own, reason)
-            if each.id == movement_id:
-                out = done.id
-        return out
-
-
-def _refusal(
-    session: Session, actor: Actor, row: Movement, counts: dict[int, Counted], now: dt.datetime
-) -> ServiceError | None:
-    """Return why a person may not undo a line now; None: they may."""
-    last = counts.get(row.item_id)
-    own = actor.person_id is not None and row.by == actor.person_id
-    if row.kind == "undone":
-        return ConflictError("line", "it undid another already", "write a new line instead")
-    if is_undone(session, row.id):
-        return ConflictError("line", "it was undone before", "look at the ledger")
-    if row.inspection_id is not None:
-        return ConflictError(
-            "line", f"inspection {row.inspection_id} took it", "correct that inspection"
-        )
-    if last is not None and row.id < last.movement_id:
-        return ConflictError(
-            "line", "the item was counted since, and the count stands", "count it again"
-        )
-    if not may(actor, "edit-shelf") and not (own and now - row.at <= _UNDO_OWN):
-        return NotAllowedError(
-            "line", "only your own of the last 24 hours are yours to undo", "ask a lead"
-        )
-    needs_pieces = row.kind in ("kit-opened", "kit-packed") and row.pieces > 0
-    if needs_pieces and balance(session, row.item_id) < row.pieces:
-        return ConflictError(
-            "line", "pieces it brought are used by now", "count the items of the kit instead"
-        )
-    return None
-
-
-def movement_pages(shop: Shop, actor: Actor, item_id: int) -> int:
-    """Return how many pages an item's ledger has, at least one."""
-    require(actor, "view")
-    with shop.database.read() as session:
-        get_item(session, item_id)
-        query = select(func.count()).select_from(Movement).where(Movement.item_id == item_id)
-        return max(1, -(-(session.scalar(query) or 0) // PAGE))
-
-
-def movements(shop: Shop, actor: Actor, item_id: int, page: int = 1) -> list[MovementLine]:
-    """Return one page of an item's ledger, the newest line first, with the figure after each."""
-    require(actor, "view")
-    with shop.database.read() as session:
-        get_item(session, item_id)
-        running = (
-            select(
-                Movement.id,
-                func.sum(Movement.pieces).over(order_by=Movement.id).label("balance"),
-            )
-            .where(Movement.item_id == item_id)
-            .subquery()
-        )
-        undone = aliased(Movement)
-        rows = session.execute(
-            select(
-                Movement,
-                running.c.balance,
-                Person.name,
-                PartItem.tag,
-                ShelfOrderLine.order_id,
-                undone.id,
-            )
-            .join(running, running.c.id == Movement.id)
-            .outerjoin(Person, Person.id == Movement.by)
-            .outerjoin(PartItem, PartItem.id == Movement.part_item_id)
-            .outerjoin(ShelfOrderLine, ShelfOrderLine.id == Movement.order_line_id)
-            .outerjoin(undone, undone.reverses == Movement.id)
-            .order_by(Movement.id.desc())
-            .limit(PAGE)
-            .offset((max(1, page) - 1) * PAGE)
-        ).all()
-        counts, now, allowed = last_counts(session), shop.clock(), may(actor, "shelf")
-        return [
-            MovementLine(
-                id=m.id,
-                at=m.at,
-                kind=m.kind,
-                pieces=m.pieces,
-                counted=m.counted,
-                balance=int(after),
-                who=who or "Pitwise",
-                note=m.note,
-                lot=m.lot,
-                part_tag=tag,
-                inspection_id=m.inspection_id,
-                order_id=order,
-                unit_price=m.unit_price,
-                currency=m.currency,
-                undone_by=by,
-                may_undo=allowed
-                and by is None
-                and all(
-                    _refusal(session, actor, each, counts, now) is None
-                    for each in (group_of(session, m) if m.kind.startswith("kit-") else [m])
-                ),
-                below_zero=m.below_zero,
-                undoes=m.reverses,
-            )
-            for m, after, who, tag, order, by in rows
-        ]
-
-
-def order_code(order_id: int) -> str:
-    """Return what an order's label says."""
-    return f"O-{order_id:04d}"
-
-
-def by_code(shop: Shop, actor: Actor, code: str) -> Found:
-    """Return what a scanned or typed code belongs to: an item, a part, or an order.
-
-    Capitals make no difference, unless two codes differ by nothing else.
-
-    Raises
-    ------
-    NotFoundError
-        Nothing has that code.
-    """
-    require(actor, "view")
-    code = clean_text("code", code, longest=80)
-    low = code.lower()
-    with shop.database.read() as session:
-        items = session.scalars(select(ShelfItem).where(func.lower(ShelfItem.code) == low)).all()
-        for item in items:
-            if len(items) == 1 or item.code == code:
-                return Found("item", item.id, item.name)
-        parts = session.scalars(select(PartItem).where(func.lower(PartItem.tag) == low)).all()
-        for part in parts:
-            if len(parts) == 1 or part.tag == code:
-                return Found("part", part.id, part.tag)
-        named = _ORDER.fullmatch(code)
-        order = session.get(ShelfOrder, int(named[1])) if named else None
-        if order is not None:
-            return Found("order", order.id, order_code(order.id))
-    raise NotFoundError(
-        "code",
-        f"nothing has the code '{code[:40]}'",
-        "scan it again, or look the item up by its name",
-    )

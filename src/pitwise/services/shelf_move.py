@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from pitwise.records.shelf_tables import Movement, ShelfItem
 from pitwise.services.permissions import Actor
 from pitwise.services.shelf_read import balance, kit_lines, lots
-from pitwise.services.shelf_trail import note_row
+from pitwise.services.shelf_trail import add_row
 from pitwise.services.shopfloor import Shop
 
 
@@ -59,8 +59,7 @@ def write_line(
         by=actor.person_id,
         at=shop.clock(),
     )
-    session.add(row)
-    note_row(
+    add_row(
         shop,
         session,
         actor,

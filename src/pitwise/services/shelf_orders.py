@@ -15,10 +15,11 @@ from pitwise.services.drafts import check_key
 from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
 from pitwise.services.fields import clean_text
 from pitwise.services.permissions import Actor, require
-from pitwise.services.shelf_ledger import order_code
+from pitwise.services.shelf_codes import order_code
 from pitwise.services.shelf_model import OrderLine, OrderState, OrderView, Terms
 from pitwise.services.shelf_read import get_item, on_order, received
-from pitwise.services.shelf_terms import all_terms, get_supplier
+from pitwise.services.shelf_suppliers import get_supplier
+from pitwise.services.shelf_terms import all_terms
 from pitwise.services.shelf_trail import note_order
 from pitwise.services.shopfloor import Shop
 from pitwise.services.zone import named_zone

@@ -43,7 +43,7 @@ def whole(row: Row, lines: list[Row]) -> str:
     return digest([row, sorted(lines, key=canonical)])
 
 
-def note_row(
+def add_row(
     shop: Shop,
     session: Session,
     actor: Actor,
@@ -53,7 +53,8 @@ def note_row(
     /,
     **detail: Any,
 ) -> None:
-    """Write one row of the trail about a row that is never changed, with that row's hash."""
+    """Add a row that is never changed, and one row of the trail with its hash."""
+    session.add(row)
     session.flush()
     table = ALL_TABLES.tables[row.__tablename__]
     (kept,) = read_rows(session, table, table.c.id == row.id)

@@ -11,7 +11,15 @@ from typing import Literal
 from sqlalchemy import select
 
 from pitwise.records.shelf_tables import ShelfOrder, ShelfOrderLine
-from pitwise.services import shelf_items, shelf_ledger, shelf_orders
+from pitwise.services import (
+    shelf_items,
+    shelf_movements,
+    shelf_orders,
+    shelf_read,
+    shelf_rules,
+    shelf_suppliers,
+    shelf_terms,
+)
 from pitwise.services.permissions import Actor, require
 from pitwise.services.shelf_advice import (
     LIKELY_SHORT,
@@ -30,7 +38,6 @@ from pitwise.services.shelf_model import (
     SupplierLine,
     Terms,
 )
-from pitwise.services.shelf_terms import currencies, shop_currency
 from pitwise.services.shopfloor import Shop
 
 # For so long an item's page shows its newest line with what undoes it.
@@ -247,9 +254,9 @@ def item_page(shop: Shop, actor: Actor, item_id: int, *, page: int = 1) -> ItemP
     require(actor, "shelf")
     with shop.database.read() as session:
         line = shelf_items.item_line(session, item_id)
-        lots = tuple(shelf_ledger.lots(session, item_id))
-        terms = tuple(sorted(shelf_items.all_terms(session, item_id), key=lambda t: -t.id))
-        suppliers = tuple(shelf_items.suppliers(session))
+        lots = tuple(shelf_read.lots(session, item_id))
+        terms = tuple(sorted(shelf_terms.all_terms(session, item_id), key=lambda t: -t.id))
+        suppliers = tuple(shelf_suppliers.suppliers(session))
         orders = session.execute(
             select(ShelfOrder.id)
             .join(ShelfOrderLine, ShelfOrderLine.order_id == ShelfOrder.id)
@@ -257,10 +264,10 @@ def item_page(shop: Shop, actor: Actor, item_id: int, *, page: int = 1) -> ItemP
             .order_by(ShelfOrder.id)
         ).scalars()
         numbers = list(orders)
-    pages = shelf_ledger.movement_pages(shop, actor, item_id)
+    pages = shelf_movements.movement_pages(shop, actor, item_id)
     page = min(page, pages)
-    moves = tuple(shelf_ledger.movements(shop, actor, item_id, page))
-    newest = moves if page == 1 else tuple(shelf_ledger.movements(shop, actor, item_id, 1))
+    moves = tuple(shelf_movements.movements(shop, actor, item_id, page))
+    newest = moves if page == 1 else tuple(shelf_movements.movements(shop, actor, item_id, 1))
     since = shop.clock() - FRESH
     last = next((m for m in newest[:1] if m.may_undo and m.at >= since), None)
     coming = _coming([shelf_orders.order_view(shop, actor, n) for n in numbers], item_id)
@@ -290,15 +297,15 @@ def usual_currency(shop: Shop, actor: Actor) -> str:
     """Return what the shop writes behind amounts; empty where it never set any."""
     require(actor, "shelf")
     with shop.database.read() as session:
-        return shop_currency(session) or ""
+        return shelf_terms.shop_currency(session) or ""
 
 
 def currencies_in_use(shop: Shop, actor: Actor) -> list[str]:
     """Return the currencies to choose from: those of the terms, and the stations'."""
     require(actor, "shelf")
     with shop.database.read() as session:
-        usual = shop_currency(session)
-        return sorted({*currencies(session), *([usual] if usual else [])})
+        usual = shelf_terms.shop_currency(session)
+        return sorted({*shelf_terms.currencies(session), *([usual] if usual else [])})
 
 
 def count_round(shop: Shop, actor: Actor) -> tuple[ShelfPage, frozenset[int]]:
@@ -327,5 +334,5 @@ def setup_page(shop: Shop, actor: Actor) -> SetupPage:
     """Return the suppliers and the shop's rule."""
     require(actor, "shelf")
     with shop.database.read() as session:
-        everybody = tuple(shelf_items.suppliers(session, inactive=True))
-        return SetupPage(everybody, shelf_items.rule_of(session, None))
+        everybody = tuple(shelf_suppliers.suppliers(session, inactive=True))
+        return SetupPage(everybody, shelf_rules.rule_of(session, None))

@@ -9,7 +9,15 @@ from fastapi import APIRouter, Depends, Form, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
-from pitwise.services import shelf_items, shelf_ledger, shelf_orders, shelf_view
+from pitwise.services import (
+    shelf_items,
+    shelf_ledger,
+    shelf_orders,
+    shelf_rules,
+    shelf_suppliers,
+    shelf_terms,
+    shelf_view,
+)
 from pitwise.services.errors import ServiceError
 from pitwise.services.fields import whole_number
 from pitwise.services.permissions import Actor
@@ -82,7 +90,7 @@ def set_terms(
     }
 
     def do() -> str:
-        shelf_items.set_terms(
+        shelf_terms.set_terms(
             shop_of(request),
             actor,
             item_id,
@@ -156,7 +164,7 @@ def _set_rule(
 
     def do() -> str:
         shares = {name: percent(given[name]) for name in ("service", "hold_rate")}
-        shelf_items.set_rule(shop_of(request), actor, item_id, **(given | shares))
+        shelf_rules.set_rule(shop_of(request), actor, item_id, **(given | shares))
         return f"{here}?done=saved#rule"
 
     def again(wrong: Wrong) -> Response:
@@ -191,7 +199,7 @@ def add_supplier(request: Request, actor: Editor, name: Text = "", note: Text = 
     """Name somebody the shop buys from."""
 
     def do() -> str:
-        shelf_items.add_supplier(shop_of(request), actor, name=name, note=note)
+        shelf_suppliers.add_supplier(shop_of(request), actor, name=name, note=note)
         return "/shelf/setup?done=saved"
 
     return attempt(
@@ -225,7 +233,7 @@ def edit_supplier(
     shown = {"name": shown_name, "note": shown_note, "active": shown_active}
 
     def do() -> str:
-        shelf_items.edit_supplier(
+        shelf_suppliers.edit_supplier(
             shop_of(request),
             actor,
             supplier_id,

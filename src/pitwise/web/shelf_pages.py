@@ -10,12 +10,7 @@ from fastapi import APIRouter, Depends, Form, Query, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import RedirectResponse, Response
 
-from pitwise.services import (
-    scan,
-    shelf_items,
-    shelf_ledger,
-    shelf_view,
-)
+from pitwise.services import scan, shelf_items, shelf_ledger, shelf_undo, shelf_view
 from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
 from pitwise.services.fields import whole_number
 from pitwise.services.permissions import Actor
@@ -407,7 +402,7 @@ def undo(
         item_id,
         "undo",
         {},
-        lambda: shelf_ledger.undo(
+        lambda: shelf_undo.undo(
             shop_of(request),
             actor,
             whole_number("line", movement_id, high=LARGEST) or 0,
