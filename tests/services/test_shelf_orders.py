@@ -131,7 +131,7 @@ def test_the_newest_terms_and_rule_hold_and_the_older_stay(floor: Floor) -> None
     terms(floor, shelf.nozzle, two, price="18,50", lead_days_sd="2")
     with shop.database.read() as session:
         known = shelf_terms.all_terms(session, shelf.nozzle)
-        assert shelf_terms.terms_of(session, shelf.nozzle) == known[0]
+        assert shelf_terms.terms_in_force(session)[shelf.nozzle] == known[0]
         assert [s.name for s in shelf_suppliers.suppliers(session)] == ["Spares 1", "Spares 2"]
     assert [(t.supplier, t.price, t.pack, t.least) for t in known] == [
         ("Spares 2", 18.5, 1, 1),

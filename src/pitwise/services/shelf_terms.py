@@ -130,12 +130,6 @@ def terms_in_force(session: Session) -> dict[int, Terms]:
     return out
 
 
-def terms_of(session: Session, item_id: int) -> Terms | None:
-    """Return the terms of an item that hold now, None where it has none."""
-    found = all_terms(session, item_id)
-    return found[0] if found else None
-
-
 def currencies(session: Session) -> list[str]:
     """Return the currencies the shelf's terms are in, by name."""
     return sorted(set(session.scalars(select(ItemTerms.currency).distinct())))
