@@ -9,8 +9,9 @@ from sqlalchemy import select
 
 from kit import Floor
 from pitwise.records.tables import AuditRow
-from pitwise.services import cases
-from pitwise.services.case_view import CaseView, EvidenceLine
+from pitwise.services import case_closing, case_recording, cases
+from pitwise.services.case_lines import EvidenceLine
+from pitwise.services.case_view import CaseView
 
 
 def opened(floor: Floor, torch: int | None = None, **more: str) -> int:
@@ -23,17 +24,17 @@ def read(floor: Floor, case: int) -> CaseView:
 
 def find(floor: Floor, case: int, symptom: str, state: str, **more: Any) -> CaseView:
     more.setdefault("key", floor.key())
-    return cases.record_finding(floor.shop, floor.tech, case, symptom, state, **more)
+    return case_recording.record_finding(floor.shop, floor.tech, case, symptom, state, **more)
 
 
 def check(floor: Floor, case: int, name: str, **more: Any) -> CaseView:
     more.setdefault("key", floor.key())
-    return cases.record_check(floor.shop, floor.tech, case, name, **more)
+    return case_recording.record_check(floor.shop, floor.tech, case, name, **more)
 
 
 def reading(floor: Floor, case: int, name: str, value: str, unit: str, **more: Any) -> CaseView:
     more.setdefault("key", floor.key())
-    return cases.record_reading(floor.shop, floor.tech, case, name, value, unit, **more)
+    return case_recording.record_reading(floor.shop, floor.tech, case, name, value, unit, **more)
 
 
 def close(floor: Floor, case: int, *causes: str, **more: Any) -> CaseView:
@@ -43,7 +44,7 @@ def close(floor: Floor, case: int, *causes: str, **more: Any) -> CaseView:
         "certainty": "verified",
         "remedy_text": "put right",
     }
-    return cases.close_case(floor.shop, floor.tech, case, **(given | more))
+    return case_closing.close_case(floor.shop, floor.tech, case, **(given | more))
 
 
 def line(view: CaseView, symptom: str) -> EvidenceLine | None:

@@ -11,7 +11,7 @@ from playwright.sync_api import Page
 from test_browser_ahead import HIDDEN
 from test_browser_pages import problems
 
-from pitwise.services import cases, ranges
+from pitwise.services import case_closing, case_recording, cases, ranges
 from pitwise.services.case_view import CaseView
 
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
@@ -39,7 +39,7 @@ def view_of(seat: Seat, number: int) -> CaseView:
 
 def tell(seat: Seat, number: int, symptom: str, state: str = "seen") -> None:
     floor = seat.floor
-    cases.record_finding(floor.shop, floor.tech, number, symptom, state, key=floor.key())
+    case_recording.record_finding(floor.shop, floor.tech, number, symptom, state, key=floor.key())
 
 
 def state_of(seat: Seat, number: int, symptom: str) -> str:
@@ -62,7 +62,7 @@ def set_flow_range(seat: Seat) -> None:
 def close_it(seat: Seat, number: int) -> None:
     floor = seat.floor
     remedy = next(r for r in view_of(seat, number).remedies if r.cause == "cool_low")
-    cases.close_case(
+    case_closing.close_case(
         floor.shop,
         floor.tech,
         number,
@@ -88,10 +88,10 @@ def spread(seat: Seat) -> dict[str, str]:
     for _ in range(3):
         starts += 600
         floor.inspect("1.6 mm", starts=str(starts), minutes=str(0.4 * starts))
-    cases.mark_came_back(floor.shop, floor.tech, closed, note="blue again")
+    case_closing.mark_came_back(floor.shop, floor.tech, closed, note="blue again")
     newest = floor.inspect("0.9 mm", seen=BLUE, starts=str(starts + 90), minutes="1400")
     discarded = opened(seat)
-    cases.discard_case(floor.shop, floor.tech, discarded, reason="opened by mistake")
+    case_closing.discard_case(floor.shop, floor.tech, discarded, reason="opened by mistake")
     cure = opened(seat)
     tell(seat, cure, "W_flow")
     asked = opened(seat, floor.other)

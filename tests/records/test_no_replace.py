@@ -8,7 +8,7 @@ from sqlalchemy.exc import DBAPIError
 
 from case_kit import close, find, opened
 from kit import Floor
-from pitwise.services import cases, ranges
+from pitwise.services import case_recording, ranges
 from pitwise.services.book_verify import verify_book
 from pitwise.services.learning import freeze_learning
 
@@ -19,7 +19,7 @@ def full(lite: Floor) -> Floor:
     lite.inspect(seen=(("electrode", "heat-blued"),))
     case = opened(lite)
     find(lite, case, "W_flow", "seen")
-    cases.undo(lite.shop, lite.tech, case, key=lite.key())
+    case_recording.undo(lite.shop, lite.tech, case, key=lite.key())
     find(lite, case, "W_level", "seen")
     ranges.set_range(lite.shop, lite.lead, 1, "coolant_flow", low="3", unit="l/min", reason="own")
     close(lite, case, "cool_low")

@@ -18,7 +18,7 @@ from pypdf import PdfReader
 from kit import Floor, open_floor
 from pitwise.reports.case_pdf import case_pdf
 from pitwise.reports.case_words import view
-from pitwise.services import case_sheet, cases, ranges
+from pitwise.services import case_closing, case_recording, case_sheet, cases, ranges
 
 Made = dict[str, dict[str, Any]]
 NOTE = "Filter black. #set text(fill: red) *not bold* <b>&"
@@ -40,18 +40,20 @@ def _stories(floor: Floor) -> Made:
     case = cases.open_case(
         shop, tech, floor.torch, key=floor.key(), complaint="Electrodes gone in a shift; 漢"
     )
-    cases.record_reading(shop, tech, case, "coolant_flow", "1.2", "l/min", key=floor.key())
-    cases.record_check(shop, tech, case, "K_leak", key=floor.key(), clear=True)
+    case_recording.record_reading(shop, tech, case, "coolant_flow", "1.2", "l/min", key=floor.key())
+    case_recording.record_check(shop, tech, case, "K_leak", key=floor.key(), clear=True)
     for symptom in ("Q_bevp", "Q_bevn"):
-        cases.record_finding(shop, tech, case, symptom, "seen", key=floor.key())
+        case_recording.record_finding(shop, tech, case, symptom, "seen", key=floor.key())
     out["asked"] = case_sheet.plain_case(shop, tech, case)
     ask = cases.read_case(shop, tech, case).asks[0]
-    cases.answer_conflict(shop, tech, case, ask.id, "two parts were mixed", key=floor.key())
+    case_recording.answer_conflict(
+        shop, tech, case, ask.id, "two parts were mixed", key=floor.key()
+    )
     other = next(r for r in cases.read_case(shop, tech, case).remedies if r.who == "technician")
-    cases.record_tried(shop, tech, case, other.id, key=floor.key())
+    case_recording.record_tried(shop, tech, case, other.id, key=floor.key())
     out["open"] = case_sheet.plain_case(shop, tech, case)
     remedy = next(r for r in cases.read_case(shop, tech, case).remedies if r.cause == "cool_low")
-    cases.close_case(
+    case_closing.close_case(
         shop,
         tech,
         case,
@@ -68,9 +70,9 @@ def _stories(floor: Floor) -> Made:
     for _ in range(4):
         starts += 600
         floor.inspect("1.6 mm", starts=str(starts), minutes=str(0.4 * starts))
-    cases.mark_came_back(shop, tech, case, note="blue again")
+    case_closing.mark_came_back(shop, tech, case, note="blue again")
     out["closed"] = case_sheet.plain_case(shop, tech, case)
-    cases.discard_case(shop, tech, bare, reason="opened by mistake")
+    case_closing.discard_case(shop, tech, bare, reason="opened by mistake")
     out["discarded"] = case_sheet.plain_case(shop, tech, bare)
     return out
 

@@ -14,7 +14,7 @@ from case_kit import close, find, line, opened, p_of, read, state, told
 from kit import Floor
 from pitwise.causes.diagnose import diagnose
 from pitwise.records.database import Database
-from pitwise.services import case_page, cases
+from pitwise.services import case_closing, case_page, cases
 from pitwise.services.book_verify import verify_book
 from pitwise.services.case_view import CaseView
 from pitwise.services.cures import cure_view
@@ -30,7 +30,7 @@ def amend(floor: Floor, case: int, *causes: str, **more: Any) -> CaseView:
         "remedy_text": "put right",
         "reason": "typo in the note",
     }
-    return cases.amend_case(floor.shop, floor.tech, case, **(given | more))
+    return case_closing.amend_case(floor.shop, floor.tech, case, **(given | more))
 
 
 def closed_then_sooty(floor: Floor) -> tuple[int, CaseView]:
@@ -101,7 +101,7 @@ def test_amendments_that_can_not_be_are_refused(floor: Floor) -> None:
 def test_reopened_for_another_look_it_goes_by_what_was_known(floor: Floor) -> None:
     case, closed = closed_then_sooty(floor)
     before = cure_view(floor.shop, floor.tech, case)
-    view = cases.reopen_case(floor.shop, floor.tech, case, reason="typo in the note")
+    view = case_closing.reopen_case(floor.shop, floor.tech, case, reason="typo in the note")
     assert view.evidence == closed.evidence
     assert view.inspections == closed.inspections
     assert p_of(view, "cool_low") == p_of(closed, "cool_low")
@@ -128,13 +128,13 @@ def test_reopened_for_another_look_it_goes_by_what_was_known(floor: Floor) -> No
     )
     # Once more: still by what was known at first.
     floor.clock.forward(days=1)
-    view = cases.reopen_case(floor.shop, floor.tech, case, reason="another typo")
+    view = case_closing.reopen_case(floor.shop, floor.tech, case, reason="another typo")
     assert view.inspections == closed.inspections
 
 
 def test_told_to_go_on_looking_the_looks_since_count(floor: Floor) -> None:
     case, closed = closed_then_sooty(floor)
-    view = cases.reopen_case(floor.shop, floor.tech, case, reason="It goes on", go_on=True)
+    view = case_closing.reopen_case(floor.shop, floor.tech, case, reason="It goes on", go_on=True)
     assert len(view.inspections) == 2
     assert state(view, "N_soot") == "seen"
     assert told(floor, "case-reopened")[0]["after"] == {"state": "open", "go_on": True}
@@ -151,7 +151,7 @@ def test_a_reset_stays_though_a_case_before_it_is_closed_once_more(floor: Floor)
     floor.clock.forward(days=1)
     reset_learning(floor.shop, floor.lead, reason="New torches")
     floor.clock.forward(days=1)
-    cases.reopen_case(floor.shop, floor.tech, case, reason="typo in the note")
+    case_closing.reopen_case(floor.shop, floor.tech, case, reason="typo in the note")
     close(floor, case, "cool_low")
     assert learning_view(floor.shop, floor.tech).cases == 0
 
@@ -160,7 +160,7 @@ def test_a_discarded_case_stays_as_it_stood(floor: Floor) -> None:
     floor.inspect(seen=(("electrode", "heat-blued"),))
     case = opened(floor)
     stood = find(floor, case, "W_flow", "seen")
-    cases.discard_case(floor.shop, floor.tech, case, reason="Torch was swapped")
+    case_closing.discard_case(floor.shop, floor.tech, case, reason="Torch was swapped")
     floor.clock.forward(days=30)
     floor.inspect(seen=(("nozzle", "soot"),))
     view = read(floor, case)
@@ -169,7 +169,9 @@ def test_a_discarded_case_stays_as_it_stood(floor: Floor) -> None:
     (listed,) = cases.list_cases(floor.shop, floor.tech, state="discarded")
     assert listed.id == case
     assert not cases.list_cases(floor.shop, floor.tech, state="closed")
-    back = cases.reopen_case(floor.shop, floor.tech, case, reason="It is the torch after all")
+    back = case_closing.reopen_case(
+        floor.shop, floor.tech, case, reason="It is the torch after all"
+    )
     assert back.evidence == stood.evidence
     assert line(back, "N_soot") == line(stood, "N_soot")
 
@@ -211,7 +213,7 @@ def test_a_changed_closed_case_is_named(floor: Floor, change: str) -> None:
     case = opened(floor)
     cases.set_texts(floor.shop, floor.tech, case, note="Ask the night shift")
     close(floor, case, "cool_low")
-    cases.mark_came_back(floor.shop, floor.tech, case, note="Two days later")
+    case_closing.mark_came_back(floor.shop, floor.tech, case, note="Two days later")
     assert verify_book(floor.shop, floor.lead).faults == ()
     _change(floor, change, case)
     faults = verify_book(floor.shop, floor.lead).faults
@@ -220,7 +222,7 @@ def test_a_changed_closed_case_is_named(floor: Floor, change: str) -> None:
 
 def test_a_discarded_case_set_back_to_open_is_named(floor: Floor) -> None:
     case = opened(floor)
-    cases.discard_case(floor.shop, floor.tech, case, reason="Torch was swapped")
+    case_closing.discard_case(floor.shop, floor.tech, case, reason="Torch was swapped")
     assert verify_book(floor.shop, floor.lead).faults == ()
     _change(floor, "UPDATE cause_case SET state = 'open' WHERE id = :i", case)
     faults = verify_book(floor.shop, floor.lead).faults
@@ -261,5 +263,5 @@ def test_nothing_is_reckoned_while_others_wait_to_write(
     if act == "close":
         close(lite, case, "cool_low")
     else:
-        cases.discard_case(lite.shop, lite.tech, case, reason="Torch was swapped")
+        case_closing.discard_case(lite.shop, lite.tech, case, reason="Torch was swapped")
     assert reckoned == [False]

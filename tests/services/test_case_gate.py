@@ -6,7 +6,7 @@ import pytest
 
 from case_kit import check, close, find, line, opened, reading
 from kit import Floor
-from pitwise.services import cases
+from pitwise.services import case_recording
 from pitwise.services.errors import ServiceError
 
 IDA = "Ida Løv, electrician"
@@ -33,7 +33,7 @@ def test_a_finding_is_gated_by_the_checks_that_reveal_it(floor: Floor) -> None:
     assert found.by == IDA
     # To say that nobody looked is no work.
     find(floor, case, "P_pilotR", "none")
-    cases.record_finding(floor.shop, floor.lead, case, "P_ramp", "absent", key=floor.key())
+    case_recording.record_finding(floor.shop, floor.lead, case, "P_ramp", "absent", key=floor.key())
 
 
 def test_a_reading_is_gated_by_the_findings_it_feeds(floor: Floor) -> None:

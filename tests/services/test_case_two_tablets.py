@@ -8,7 +8,7 @@ import pytest
 
 from case_kit import check, close, find, opened, read, reading, state, told
 from kit import Floor
-from pitwise.services import cases
+from pitwise.services import case_closing, case_recording, cases
 from pitwise.services.case_view import CaseView
 from pitwise.services.errors import ConflictError, ServiceError
 
@@ -20,7 +20,7 @@ def test_none_of_the_rest_means_the_rest_that_was_shown(floor: Floor) -> None:
     find(floor, case, "W_level", "seen")
     shown = read(floor, case).revision
     # Another tablet takes it back: nobody looked at the level then.
-    cases.undo(floor.shop, floor.tech, case, key=floor.key())
+    case_recording.undo(floor.shop, floor.tech, case, key=floor.key())
     view = check(floor, case, "K_flow", clear=True, shown=REST, revision=shown)
     assert state(view, "W_level") == "not looked"
     assert {state(view, s) for s in REST} == {"absent"}
@@ -34,7 +34,7 @@ def test_an_undo_counts_as_told_since(floor: Floor) -> None:
     case = opened(floor)
     find(floor, case, "W_level", "seen")
     shown = read(floor, case).revision
-    cases.undo(floor.shop, floor.tech, case, key=floor.key())
+    case_recording.undo(floor.shop, floor.tech, case, key=floor.key())
     with pytest.raises(ConflictError, match="another tablet"):
         find(floor, case, "W_level", "absent", revision=shown)
     with pytest.raises(ConflictError, match="another tablet"):
@@ -48,7 +48,7 @@ def test_the_same_key_with_something_else_is_refused(floor: Floor) -> None:
     find(floor, case, "W_level", "seen", key=one)
     check(floor, case, "K_cond", results={"W_cond": "seen"}, key=two)
     reading(floor, case, "coolant_flow", "2", "l/min", key=three)
-    undone = cases.undo(floor.shop, floor.tech, case, key=four)
+    undone = case_recording.undo(floor.shop, floor.tech, case, key=four)
     other: list[Callable[[], CaseView]] = [
         lambda: find(floor, case, "W_level", "absent", key=one),
         lambda: find(floor, case, "W_filter", "seen", key=one),
@@ -56,8 +56,8 @@ def test_the_same_key_with_something_else_is_refused(floor: Floor) -> None:
         lambda: check(floor, case, "K_cond", results={"W_cond": "seen"}, key=one),
         lambda: reading(floor, case, "coolant_flow", "3", "l/min", key=three),
         lambda: reading(floor, case, "coolant_flow", "2", "gal/min", key=three),
-        lambda: cases.undo(floor.shop, floor.tech, case, key=one),
-        lambda: cases.undo(floor.shop, floor.tech, case, key=four, fact_id=1),
+        lambda: case_recording.undo(floor.shop, floor.tech, case, key=one),
+        lambda: case_recording.undo(floor.shop, floor.tech, case, key=four, fact_id=1),
         lambda: find(floor, case, "W_level", "seen", key=four),
     ]
     for again in other:
@@ -67,7 +67,7 @@ def test_the_same_key_with_something_else_is_refused(floor: Floor) -> None:
     find(floor, case, "W_level", "seen", key=one)
     check(floor, case, "K_cond", results={"W_cond": "seen"}, key=two)
     reading(floor, case, "coolant_flow", "2", "l/min", key=three)
-    assert cases.undo(floor.shop, floor.tech, case, key=four).revision == undone.revision
+    assert case_recording.undo(floor.shop, floor.tech, case, key=four).revision == undone.revision
 
 
 def test_a_key_opens_one_case_of_one_torch(floor: Floor) -> None:
@@ -76,7 +76,7 @@ def test_a_key_opens_one_case_of_one_torch(floor: Floor) -> None:
     assert cases.open_case(floor.shop, floor.tech, floor.torch, key=key) == case
     with pytest.raises(ConflictError, match="another torch"):
         cases.open_case(floor.shop, floor.tech, floor.other, key=key)
-    cases.discard_case(floor.shop, floor.tech, case, reason="a mistake")
+    case_closing.discard_case(floor.shop, floor.tech, case, reason="a mistake")
     with pytest.raises(ConflictError, match="discarded"):
         cases.open_case(floor.shop, floor.tech, floor.torch, key=key)
 

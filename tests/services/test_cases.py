@@ -14,7 +14,7 @@ from case_kit import check, close, find, line, opened, p_of, read, reading, stat
 from kit import Floor
 from pitwise.records.case_tables import CaseCause, CaseFact, CauseCase
 from pitwise.records.database import Database
-from pitwise.services import cases, drafts, ranges, signing
+from pitwise.services import case_closing, case_recording, cases, drafts, ranges, signing
 from pitwise.services.book_archive import export_book
 from pitwise.services.book_restore import restore_book
 from pitwise.services.book_verify import verify_book
@@ -52,7 +52,7 @@ def test_a_case_is_opened_or_the_open_one_joined(floor: Floor) -> None:
 def test_the_same_key_five_times_opens_one_case(floor: Floor) -> None:
     key = floor.key()
     got = {cases.open_case(floor.shop, floor.tech, floor.torch, key=key) for _ in range(5)}
-    cases.discard_case(floor.shop, floor.tech, got.pop(), reason="a mistake")
+    case_closing.discard_case(floor.shop, floor.tech, got.pop(), reason="a mistake")
     # A page sent once more opens no second one.
     with pytest.raises(ConflictError, match="discarded"):
         cases.open_case(floor.shop, floor.tech, floor.torch, key=key)
@@ -160,13 +160,13 @@ def test_the_newest_fact_holds_and_an_undo_brings_back_the_one_before(floor: Flo
     view = find(floor, case, "E_blue", "none")
     assert state(view, "E_blue") == "none"
     assert "E_blue" not in view.diagnosis.looked
-    view = cases.undo(floor.shop, floor.tech, case, key=floor.key())
+    view = case_recording.undo(floor.shop, floor.tech, case, key=floor.key())
     assert state(view, "E_blue") == "absent"
-    view = cases.undo(floor.shop, floor.tech, case, key=floor.key())
+    view = case_recording.undo(floor.shop, floor.tech, case, key=floor.key())
     assert state(view, "E_blue") == "seen"
     assert view.last_fact_id is None
     with pytest.raises(NotFoundError):
-        cases.undo(floor.shop, floor.tech, case, key=floor.key())
+        case_recording.undo(floor.shop, floor.tech, case, key=floor.key())
     with floor.shop.database.read() as session:
         assert session.scalar(select(func.count()).select_from(CaseFact)) == 4
     assert [(t["before"], t["after"]) for t in told(floor, "case-finding")] == [
@@ -182,7 +182,7 @@ def test_the_same_key_five_times_is_one_fact_and_one_undo(floor: Floor) -> None:
     key, back = floor.key(), floor.key()
     views = [find(floor, case, "W_level", "seen", key=key) for _ in range(5)]
     assert {v.revision for v in views} == {2}
-    views = [cases.undo(floor.shop, floor.tech, case, key=back) for _ in range(5)]
+    views = [case_recording.undo(floor.shop, floor.tech, case, key=back) for _ in range(5)]
     assert {v.revision for v in views} == {3}
     assert state(views[-1], "E_blue") == "seen"
     assert state(views[-1], "W_level") == "not looked"
@@ -194,13 +194,13 @@ def test_an_older_fact_can_be_taken_back_once(floor: Floor) -> None:
     case = opened(floor)
     first = find(floor, case, "E_blue", "seen").last_fact_id
     find(floor, case, "W_level", "seen")
-    view = cases.undo(floor.shop, floor.tech, case, key=floor.key(), fact_id=first)
+    view = case_recording.undo(floor.shop, floor.tech, case, key=floor.key(), fact_id=first)
     assert (state(view, "E_blue"), state(view, "W_level")) == ("not looked", "seen")
     with pytest.raises(ConflictError, match="already"):
-        cases.undo(floor.shop, floor.tech, case, key=floor.key(), fact_id=first)
+        case_recording.undo(floor.shop, floor.tech, case, key=floor.key(), fact_id=first)
     elsewhere = opened(floor, floor.other)
     with pytest.raises(NotFoundError):
-        cases.undo(floor.shop, floor.tech, elsewhere, key=floor.key(), fact_id=first)
+        case_recording.undo(floor.shop, floor.tech, elsewhere, key=floor.key(), fact_id=first)
 
 
 @pytest.mark.parametrize(
@@ -243,9 +243,9 @@ def test_a_check_is_recorded_with_one_touch_and_undone_with_one(floor: Floor) ->
     assert view.recorded[0].name == own.name
     view = check(floor, case, "K_flow", results={"W_filter": "seen"}, clear=True)
     assert (state(view, "W_filter"), state(view, "W_flow")) == ("seen", "absent")
-    view = cases.undo(floor.shop, floor.tech, case, key=floor.key())
+    view = case_recording.undo(floor.shop, floor.tech, case, key=floor.key())
     assert (state(view, "W_filter"), state(view, "W_flow")) == ("absent", "absent")
-    view = cases.undo(floor.shop, floor.tech, case, key=floor.key())
+    view = case_recording.undo(floor.shop, floor.tech, case, key=floor.key())
     assert state(view, "W_filter") == "not looked"
     assert not next(c for c in view.checks if c.id == "K_flow").done
     assert told(floor, "case-check")[1]["before"]["W_filter"] == "absent"
@@ -282,7 +282,7 @@ def test_what_is_for_an_electrician_wants_the_name_of_one(floor: Floor) -> None:
     assert found.by == "Ida Løv, electrician"
     with pytest.raises(ServiceError, match="for a lead"):
         check(floor, case, "K_ramp", clear=True)
-    cases.record_check(floor.shop, floor.lead, case, "K_ramp", clear=True, key=floor.key())
+    case_recording.record_check(floor.shop, floor.lead, case, "K_ramp", clear=True, key=floor.key())
     with pytest.raises(ServiceError, match="electrician"):
         close(floor, case, "pilot", remedies=["pilot-mend"])
     done = close(floor, case, "pilot", remedies=["pilot-mend"], done_by="Ida Løv, electrician")
@@ -392,7 +392,7 @@ def test_a_contradiction_is_asked_first_and_once(floor: Floor) -> None:
     assert view.diagnosis.step.do == "answer"
     assert view.asks[0].id == "no-pilot-yet-arc-off"
     assert view.asks[0].answered == ""
-    view = cases.answer_conflict(
+    view = case_recording.answer_conflict(
         floor.shop, floor.tech, case, "no-pilot-yet-arc-off", "Not the same days", key=floor.key()
     )
     assert view.asks[0].answered == "Not the same days"
@@ -401,14 +401,16 @@ def test_a_contradiction_is_asked_first_and_once(floor: Floor) -> None:
     view = find(floor, case, "R_off", "much")
     assert view.diagnosis.step.do == "answer"
     with pytest.raises(NotFoundError):
-        cases.answer_conflict(floor.shop, floor.tech, case, "nothing", "x", key=floor.key())
+        case_recording.answer_conflict(
+            floor.shop, floor.tech, case, "nothing", "x", key=floor.key()
+        )
 
 
 def test_context_comes_from_the_book_or_is_told(floor: Floor) -> None:
     case = opened(floor)
     find(floor, case, "G_water", "seen")
     assert not read(floor, case).asks
-    view = cases.record_context(
+    view = case_recording.record_context(
         floor.shop, floor.tech, case, "gas_supply", "bottled", key=floor.key()
     )
     assert view.asks[0].id == "water-in-bottled"
@@ -416,7 +418,9 @@ def test_context_comes_from_the_book_or_is_told(floor: Floor) -> None:
     field = next(f for f in view.context_fields if f.key == "gas_supply")
     assert (field.current, field.values, field.from_book) == ("bottled", ("bottled",), False)
     with pytest.raises(NotFoundError, match="gas_supply"):
-        cases.record_context(floor.shop, floor.tech, case, "gas_suply", "x", key=floor.key())
+        case_recording.record_context(
+            floor.shop, floor.tech, case, "gas_suply", "x", key=floor.key()
+        )
 
 
 def test_a_remedy_tried_in_vain_leads_to_the_next_and_then_rules_out(floor: Floor) -> None:
@@ -426,13 +430,15 @@ def test_a_remedy_tried_in_vain_leads_to_the_next_and_then_rules_out(floor: Floo
     check(floor, case, "K_flow", results={"W_filter": "seen", "W_flow": "seen", "W_hot": "seen"})
     view = find(floor, case, "R_coolerr", "seen")
     assert (view.diagnosis.step.do, view.diagnosis.step.id) == ("try", "coolant-top-up")
-    view = cases.record_tried(floor.shop, floor.tech, case, "coolant-top-up", key=floor.key())
+    view = case_recording.record_tried(
+        floor.shop, floor.tech, case, "coolant-top-up", key=floor.key()
+    )
     assert view.diagnosis.step.id == "coolant-filter"
     assert view.tried[0].cause_name == "Low coolant flow"
-    cases.record_tried(floor.shop, floor.tech, case, "coolant-filter", key=floor.key())
+    case_recording.record_tried(floor.shop, floor.tech, case, "coolant-filter", key=floor.key())
     with pytest.raises(ServiceError, match="electrician"):
-        cases.record_tried(floor.shop, floor.tech, case, "coolant-pump", key=floor.key())
-    view = cases.record_tried(
+        case_recording.record_tried(floor.shop, floor.tech, case, "coolant-pump", key=floor.key())
+    view = case_recording.record_tried(
         floor.shop,
         floor.tech,
         case,
@@ -441,7 +447,7 @@ def test_a_remedy_tried_in_vain_leads_to_the_next_and_then_rules_out(floor: Floo
         done_by="Ida Løv, electrician",
     )
     assert p_of(view, "cool_low") == 0
-    view = cases.undo(floor.shop, floor.tech, case, key=floor.key())
+    view = case_recording.undo(floor.shop, floor.tech, case, key=floor.key())
     assert p_of(view, "cool_low") > 0.5
 
 
@@ -453,7 +459,9 @@ def test_the_next_remedy_is_none_whose_own_finding_is_not_there(floor: Floor) ->
     find(floor, case, "N_blue", "seen")
     view = find(floor, case, "R_coolerr", "seen")
     assert (view.diagnosis.step.do, view.diagnosis.step.id) == ("try", "coolant-top-up")
-    view = cases.record_tried(floor.shop, floor.tech, case, "coolant-top-up", key=floor.key())
+    view = case_recording.record_tried(
+        floor.shop, floor.tech, case, "coolant-top-up", key=floor.key()
+    )
     # The filter was looked at and is clean.
     assert view.diagnosis.step.id == "coolant-pump"
 
@@ -485,7 +493,7 @@ def test_a_stale_touch_is_merged_unless_it_is_about_the_same(floor: Floor) -> No
     with pytest.raises(ConflictError, match="another tablet"):
         check(floor, case, "K_flow", clear=True, revision=seen)
     with pytest.raises(ConflictError, match="another tablet"):
-        cases.undo(floor.shop, floor.tech, case, key=floor.key(), revision=seen)
+        case_recording.undo(floor.shop, floor.tech, case, key=floor.key(), revision=seen)
     with pytest.raises(ConflictError, match="another tablet"):
         close(floor, case, "age", revision=seen)
     view = check(floor, case, "K_flow", clear=True, revision=view.revision)
@@ -608,21 +616,21 @@ def test_a_case_is_reopened_discarded_and_reopened(floor: Floor) -> None:
     find(floor, case, "W_level", "seen")
     close(floor, case, "cool_low", certainty="went-away")
     with pytest.raises(ServiceError):
-        cases.reopen_case(floor.shop, floor.tech, case, reason="no")
-    view = cases.reopen_case(floor.shop, floor.tech, case, reason="Hose was not it")
+        case_closing.reopen_case(floor.shop, floor.tech, case, reason="no")
+    view = case_closing.reopen_case(floor.shop, floor.tech, case, reason="Hose was not it")
     assert (view.state, view.closing) == ("open", None)
     assert state(view, "W_level") == "seen"
     assert told(floor, "case-reopened")[0]["before"]["causes"] == ["cool_low"]
-    cases.discard_case(floor.shop, floor.tech, case, reason="Torch scrapped")
+    case_closing.discard_case(floor.shop, floor.tech, case, reason="Torch scrapped")
     with pytest.raises(ConflictError):
-        cases.discard_case(floor.shop, floor.tech, case, reason="Torch scrapped")
+        case_closing.discard_case(floor.shop, floor.tech, case, reason="Torch scrapped")
     other = opened(floor)
     with pytest.raises(ConflictError, match=f"case {other} is open"):
-        cases.reopen_case(floor.shop, floor.tech, case, reason="Found again")
-    cases.discard_case(floor.shop, floor.tech, other, reason="The same as the first")
-    cases.reopen_case(floor.shop, floor.tech, case, reason="Found again")
+        case_closing.reopen_case(floor.shop, floor.tech, case, reason="Found again")
+    case_closing.discard_case(floor.shop, floor.tech, other, reason="The same as the first")
+    case_closing.reopen_case(floor.shop, floor.tech, case, reason="Found again")
     with pytest.raises(ConflictError, match="it is open"):
-        cases.reopen_case(floor.shop, floor.tech, case, reason="Found again")
+        case_closing.reopen_case(floor.shop, floor.tech, case, reason="Found again")
     close(floor, case, "tube_bad")
     lines = cases.list_cases(floor.shop, floor.tech)
     assert [(x.id, x.state) for x in lines] == [(case, "closed"), (other, "discarded")]
@@ -632,16 +640,16 @@ def test_a_case_is_reopened_discarded_and_reopened(floor: Floor) -> None:
 def test_trouble_that_came_back_is_said(floor: Floor) -> None:
     case = opened(floor)
     with pytest.raises(ConflictError, match="it is open"):
-        cases.mark_came_back(floor.shop, floor.tech, case, note="Two days later")
+        case_closing.mark_came_back(floor.shop, floor.tech, case, note="Two days later")
     close(floor, case, "cool_low")
-    view = cases.mark_came_back(floor.shop, floor.tech, case, note="Two days later")
+    view = case_closing.mark_came_back(floor.shop, floor.tech, case, note="Two days later")
     assert view.closing is not None
     assert view.closing.came_back_note == "Two days later"
     assert view.did_not_hold == "The trouble came back: Two days later"
     lines = cases.list_cases(floor.shop, floor.tech, state="not-held")
     assert [x.id for x in lines] == [case]
     with pytest.raises(ConflictError):
-        cases.mark_came_back(floor.shop, floor.tech, case, note="Again")
+        case_closing.mark_came_back(floor.shop, floor.tech, case, note="Again")
     assert verify_book(floor.shop, floor.lead).holds
 
 
@@ -666,7 +674,7 @@ def test_nobody_signed_in_records_nothing(lite: Floor) -> None:
     case = opened(lite)
     nobody = Actor(None, "Nobody", "technician")
     with pytest.raises(NotAllowedError):
-        cases.record_finding(lite.shop, nobody, case, "E_blue", "seen", key=lite.key())
+        case_recording.record_finding(lite.shop, nobody, case, "E_blue", "seen", key=lite.key())
     with pytest.raises(NotAllowedError):
         cases.open_case(lite.shop, nobody, lite.other, key=lite.key())
 
@@ -762,7 +770,7 @@ def test_a_book_with_cases_is_exported_and_restored_whole(
     set_flow(floor)
     case = opened(floor, complaint="Früher zwei Wochen, 金属粉")
     check(floor, case, "K_flow", results={"W_filter": "seen"})
-    cases.undo(floor.shop, floor.tech, case, key=floor.key())
+    case_recording.undo(floor.shop, floor.tech, case, key=floor.key())
     reading(floor, case, "coolant_flow", "2.25", "l/min")
     close(floor, case, "cool_low")
     freeze_learning(floor.shop, floor.lead, reason="as it stands")
@@ -777,7 +785,9 @@ def test_a_book_with_cases_is_exported_and_restored_whole(
             assert cases.read_case(shop, floor.tech, case) == read(floor, case)
             assert cases.read_case(shop, floor.tech, open_one) == read(floor, open_one)
             # New rows go on where the old ones ended.
-            cases.record_finding(shop, floor.tech, open_one, "E_blue", "seen", key=floor.key())
+            case_recording.record_finding(
+                shop, floor.tech, open_one, "E_blue", "seen", key=floor.key()
+            )
         finally:
             shop.close()
 
@@ -786,7 +796,7 @@ def test_the_book_verifies_with_cases_and_names_what_was_changed(floor: Floor) -
     set_flow(floor)
     case = opened(floor)
     check(floor, case, "K_flow", results={"W_filter": "seen"})
-    cases.undo(floor.shop, floor.tech, case, key=floor.key())
+    case_recording.undo(floor.shop, floor.tech, case, key=floor.key())
     reading(floor, case, "coolant_flow", "2.25", "l/min")
     close(floor, case, "cool_low")
     assert verify_book(floor.shop, floor.lead).faults == ()

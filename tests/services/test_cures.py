@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from kit import Floor
-from pitwise.services import cases, drafts, fittings, signing
+from pitwise.services import case_closing, cases, drafts, fittings, signing
 from pitwise.services.cures import (
     Grown,
     cure_view,
@@ -60,7 +60,7 @@ class Wear:
 
 def cured(floor: Floor, torch: int, cause: str = "cool_low", certainty: str = "verified") -> int:
     case = cases.open_case(floor.shop, floor.tech, torch, key=floor.key())
-    cases.close_case(
+    case_closing.close_case(
         floor.shop,
         floor.tech,
         case,

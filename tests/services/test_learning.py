@@ -10,7 +10,7 @@ from sqlalchemy import select
 from kit import Floor
 from pitwise.causes.learn import Case, learn
 from pitwise.records.tables import AuditRow
-from pitwise.services import cases
+from pitwise.services import case_closing, case_recording, cases
 from pitwise.services.book_verify import verify_book
 from pitwise.services.case_view import CaseView
 from pitwise.services.errors import ConflictError, NotAllowedError, ServiceError
@@ -33,8 +33,10 @@ def closed(
     sheet = base_sheet()
     for symptom, state in states.items():
         check = next(c for c in sheet.checks if symptom in c.reveals and c.who == "technician")
-        cases.record_check(shop, tech, case, check.id, results={symptom: state}, key=floor.key())
-    cases.close_case(
+        case_recording.record_check(
+            shop, tech, case, check.id, results={symptom: state}, key=floor.key()
+        )
+    case_closing.close_case(
         shop,
         tech,
         case,
@@ -83,10 +85,12 @@ def test_a_verified_case_teaches_what_was_looked_at_and_nothing_else(floor: Floo
 def test_what_was_only_complained_of_teaches_nothing(floor: Floor) -> None:
     shop, tech = floor.shop, floor.tech
     case = cases.open_case(shop, tech, floor.torch, key=floor.key())
-    view = cases.record_finding(shop, tech, case, "R_coolerr", "seen", key=floor.key())
+    view = case_recording.record_finding(shop, tech, case, "R_coolerr", "seen", key=floor.key())
     assert "R_coolerr" in view.diagnosis.looked
-    cases.record_check(shop, tech, case, "K_flow", results={"W_flow": "seen"}, key=floor.key())
-    cases.close_case(
+    case_recording.record_check(
+        shop, tech, case, "K_flow", results={"W_flow": "seen"}, key=floor.key()
+    )
+    case_closing.close_case(
         shop,
         tech,
         case,
@@ -106,13 +110,15 @@ def test_what_only_went_away_teaches_nothing(floor: Floor) -> None:
 
 def test_a_reopened_case_teaches_no_more(floor: Floor) -> None:
     case = closed(floor, W_flow="seen")
-    cases.reopen_case(floor.shop, floor.tech, case, reason="It was the tube")
+    case_closing.reopen_case(floor.shop, floor.tech, case, reason="It was the tube")
     assert learning_view(floor.shop, floor.tech).cases == 0
 
 
 def test_learnt_numbers_move_the_next_diagnosis(floor: Floor) -> None:
     case = cases.open_case(floor.shop, floor.tech, floor.other, key=floor.key())
-    before = cases.record_finding(floor.shop, floor.tech, case, "W_filter", "seen", key=floor.key())
+    before = case_recording.record_finding(
+        floor.shop, floor.tech, case, "W_filter", "seen", key=floor.key()
+    )
     for _ in range(4):
         closed(floor, "cool_bad", W_filter="seen", W_flow="absent")
     after = cases.read_case(floor.shop, floor.tech, case)
@@ -130,7 +136,7 @@ def test_frozen_numbers_stay_and_what_waited_teaches_later(floor: Floor) -> None
     freeze_learning(floor.shop, floor.lead, reason="An audit is coming", based_on=0)
     closed(floor, W_flow="absent")
     # Not even a reopened case takes out of what was frozen.
-    cases.reopen_case(floor.shop, floor.tech, first, reason="It was the tube")
+    case_closing.reopen_case(floor.shop, floor.tech, first, reason="It was the tube")
     view = learning_view(floor.shop, floor.tech)
     assert numbers(floor) == before
     assert (view.cases, view.waiting) == (1, 1)
@@ -190,8 +196,10 @@ def test_a_reading_teaches_only_where_it_is_decisive(floor: Floor) -> None:
     set_range(shop, floor.lead, 1, "coolant_flow", low="3", unit="l/min", reason="manual")
     for value in ("2.0", "3.05"):
         case = cases.open_case(shop, tech, floor.torch, key=floor.key())
-        cases.record_reading(shop, tech, case, "coolant_flow", value, "l/min", key=floor.key())
-        cases.close_case(
+        case_recording.record_reading(
+            shop, tech, case, "coolant_flow", value, "l/min", key=floor.key()
+        )
+        case_closing.close_case(
             shop,
             tech,
             case,
@@ -212,12 +220,12 @@ def test_a_frozen_case_that_is_reopened_is_told_of(floor: Floor) -> None:
     before = learning_view(shop, floor.tech)
     assert (before.cases, before.waiting, before.reopened) == (1, 0, 0)
     floor.clock.forward(days=1)
-    cases.reopen_case(shop, floor.tech, 1, reason="It was not the flow")
+    case_closing.reopen_case(shop, floor.tech, 1, reason="It was not the flow")
     view = learning_view(shop, floor.tech)
     assert (view.cases, view.waiting, view.reopened) == (1, 0, 1)
     assert view.lines == before.lines
     # Closed again it is another closing: it waits, and the old one stands no more.
-    cases.close_case(
+    case_closing.close_case(
         shop,
         floor.tech,
         1,

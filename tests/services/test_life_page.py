@@ -10,7 +10,7 @@ import pytest
 
 from kit import Floor
 from life_kit import lose, lose_all
-from pitwise.services import cases, drafts, fittings, setup
+from pitwise.services import case_closing, cases, drafts, fittings, setup
 from pitwise.services.errors import NotFoundError, ServiceError
 from pitwise.services.fittings import fit_part
 from pitwise.services.life_page import Asked, LifePage, life_page, lives_csv, process_number
@@ -162,7 +162,7 @@ def test_before_and_after_a_cure(lite: Floor) -> None:
     case = cases.open_case(
         lite.shop, lite.tech, lite.torch, key=lite.key(), complaint="Pits too deep too soon"
     )
-    cases.close_case(
+    case_closing.close_case(
         lite.shop,
         lite.tech,
         case,

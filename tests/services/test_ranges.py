@@ -13,8 +13,8 @@ from pitwise.records.case_tables import ReadingRange
 from pitwise.records.tables import AuditRow
 from pitwise.services import setup
 from pitwise.services.book_verify import verify_book
-from pitwise.services.case_view import RangeLine
 from pitwise.services.errors import ConflictError, NotAllowedError, NotFoundError, ServiceError
+from pitwise.services.range_view import RangeLine
 from pitwise.services.ranges import ranges_view, set_range, sheet_at
 
 

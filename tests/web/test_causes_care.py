@@ -11,7 +11,14 @@ from test_access import permission_of, routes
 from test_causes_pages import BLUE, HX, Client, close_it, opened, state_of, touched, view_of
 
 from kit import Floor
-from pitwise.services import case_evidence, cases, learning, ranges
+from pitwise.services import (
+    case_closing,
+    case_evidence,
+    case_recording,
+    cases,
+    learning,
+    ranges,
+)
 from pitwise.services.case_book import BookFact, BookTells
 from pitwise.web.app import create_app
 
@@ -39,7 +46,7 @@ def test_none_of_the_rest_is_what_the_screen_showed(lite: Floor, tech: TestClien
     assert shown[1].split() == rest
     revision = view_of(lite, number).revision
     # Another tablet takes back what this one still shows as seen.
-    cases.undo(lite.shop, lite.tech, number, key=lite.key())
+    case_recording.undo(lite.shop, lite.tech, number, key=lite.key())
     tech.post(
         f"/causes/{number}/touch",
         data={
@@ -92,7 +99,7 @@ def test_what_only_some_may_find_out_asks_for_the_name(lite: Floor, client_of: C
         assert tech.post(f"/causes/{number}/touch", data=data, headers=HX).status_code == 200
         assert state_of(lite, number, symptom) == "seen"
     # To a lead the ramps are no question of name.
-    cases.undo(lite.shop, lite.tech, number, key=lite.key())
+    case_recording.undo(lite.shop, lite.tech, number, key=lite.key())
     page = client_of("lin").get(f"/causes/{number}").text
     form = next(f for f in page.split("<form ") if 'id="d-P_ramp-seen"' in f)
     assert 'name="by" required' not in form
@@ -176,7 +183,9 @@ def test_what_hardly_moves_a_cause_is_left_out(lite: Floor, tech: TestClient) ->
     number = opened(lite)
     for own in lite.shop.base.checks:
         if own.who == "technician" and not own.bench:
-            cases.record_check(lite.shop, lite.tech, number, own.id, key=lite.key(), clear=True)
+            case_recording.record_check(
+                lite.shop, lite.tech, number, own.id, key=lite.key(), clear=True
+            )
     view = view_of(lite, number)
     told = [t for c in view.diagnosis.causes[:5] for t in (*c.for_, *c.against)]
     assert any(abs(t.shift) < 0.09 for t in told)
@@ -196,7 +205,7 @@ def test_what_hardly_moves_a_cause_is_left_out(lite: Floor, tech: TestClient) ->
 def test_too_much_to_rank_is_said_as_such(lite: Floor, tech: TestClient) -> None:
     number = opened(lite)
     for own in lite.shop.base.checks:
-        cases.record_check(
+        case_recording.record_check(
             lite.shop,
             lite.tech,
             number,
@@ -217,7 +226,7 @@ def test_giving_a_case_up_needs_the_right_to_close(lite: Floor) -> None:
 
 def test_cases_given_up_have_a_place_of_their_own(lite: Floor, tech: TestClient) -> None:
     number = opened(lite)
-    cases.discard_case(lite.shop, lite.tech, number, reason="opened by mistake")
+    case_closing.discard_case(lite.shop, lite.tech, number, reason="opened by mistake")
     page = tech.get("/causes").text
     assert "<h2>Given up</h2>" in page
     assert "<h2>Closed</h2>" not in page
@@ -345,6 +354,6 @@ def test_a_freeze_says_which_cases_were_opened_again_since(lite: Floor, client_o
     learning.freeze_learning(lite.shop, lite.lead, reason="table was moved")
     lead = client_of("lin")
     assert "reopened or amended since" not in lead.get("/causes/learnt").text
-    cases.reopen_case(lite.shop, lite.lead, number, reason="it was another cause")
+    case_closing.reopen_case(lite.shop, lite.lead, number, reason="it was another cause")
     page = lead.get("/causes/learnt").text
     assert "1 of those in force was reopened or amended since" in page

@@ -9,7 +9,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from kit import Floor
-from pitwise.services import cases, ranges
+from pitwise.services import case_closing, cases, ranges
 from pitwise.services.case_view import CaseView
 
 HX = {"HX-Request": "true"}
@@ -37,7 +37,7 @@ def state_of(floor: Floor, number: int, symptom: str) -> str:
 def close_it(floor: Floor, number: int, certainty: str = "verified") -> None:
     view = view_of(floor, number)
     remedy = next(r for r in view.remedies if r.cause == "cool_low")
-    cases.close_case(
+    case_closing.close_case(
         floor.shop,
         floor.tech,
         number,

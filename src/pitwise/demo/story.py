@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from random import Random
 
-from pitwise.services import cases, ranges
+from pitwise.services import case_closing, case_recording, cases, ranges
 from pitwise.services.permissions import Actor
 from pitwise.services.shopfloor import Shop
 
@@ -244,7 +244,7 @@ class Story:
                 _look(shop, actor, self._open[number], trouble, wait, key)
             elif number in self._open and share >= trouble.ends:
                 wait(30)
-                cases.close_case(
+                case_closing.close_case(
                     shop,
                     actor,
                     self._open[number],
@@ -269,9 +269,9 @@ def _look(
     """Record the checks and readings of a trouble."""
     for k, (check, results) in enumerate(trouble.checks):
         wait(6)
-        cases.record_check(
+        case_recording.record_check(
             shop, actor, case, check, key=f"{key}-check{k}", results=results, clear=True
         )
     for k, (reading, value, unit) in enumerate(trouble.readings):
         wait(1)
-        cases.record_reading(shop, actor, case, reading, value, unit, key=f"{key}-read{k}")
+        case_recording.record_reading(shop, actor, case, reading, value, unit, key=f"{key}-read{k}")

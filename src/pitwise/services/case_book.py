@@ -20,7 +20,7 @@ from pitwise.bench.decide import PIT_PART
 from pitwise.causes.learn import TEACHES_FROM
 from pitwise.causes.pit import Faster, faster_of, pit_log_ratio
 from pitwise.records.tables import DecisionRow, Fitting, InspectionRow, PartItem, Torch
-from pitwise.services.case_view import Origin
+from pitwise.services.case_lines import Origin
 from pitwise.services.wear_book import FitInForce, carried, fit_before, histories, state_of
 from pitwise.trade.model import Sheet
 from pitwise.wear.forecast import FLEET_COMPONENTS, components, depth_moments, depth_quantiles

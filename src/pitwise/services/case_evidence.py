@@ -29,13 +29,7 @@ from pitwise.services.case_items import (
     from_facts,
     inspections_of,
 )
-from pitwise.services.case_view import (
-    Ask,
-    EvidenceLine,
-    NotLooked,
-    RecordedCheck,
-    TriedLine,
-)
+from pitwise.services.case_lines import Ask, EvidenceLine, NotLooked, RecordedCheck, TriedLine
 from pitwise.trade.model import PART_SLUGS, Sheet
 
 _CAPS = ("shield-cap", "retaining-cap")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from pitwise.services.case_view import Who
+from pitwise.services.case_lines import Who
 from pitwise.trade.cause_rows import Check
 from pitwise.trade.model import Sheet
 

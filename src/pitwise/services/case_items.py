@@ -17,7 +17,7 @@ from pitwise.causes.readings import Reading, reading_log_ratio
 from pitwise.records.case_tables import CaseFact, CauseCase
 from pitwise.records.tables import DecisionRow, Fitting, InspectionRow, Look, Mark
 from pitwise.services.case_book import PLAIN, BookTells, looked_at, not_superseded
-from pitwise.services.case_view import EvidenceLine, Origin
+from pitwise.services.case_lines import EvidenceLine, Origin
 from pitwise.trade.cause_rows import ReadingKind
 from pitwise.trade.model import Sheet
 from pitwise.trade.units import UnitError

@@ -22,19 +22,17 @@ from pitwise.records.case_tables import CaseCause, CauseCase
 from pitwise.records.tables import Person, UsedSheet
 from pitwise.services.case_evidence import CaseHeld, gather
 from pitwise.services.case_gate import finding_gate, reading_gate
-from pitwise.services.case_view import (
+from pitwise.services.case_lines import (
     Ask,
-    CaseView,
     CheckFinding,
     CheckForm,
-    ClosedCause,
-    Closing,
     ContextField,
     FactState,
-    LastClosing,
     ReadingField,
     RemedyLine,
 )
+from pitwise.services.case_view import CaseView, Closing, LastClosing
+from pitwise.services.cure_view import ClosedCause
 from pitwise.services.cures import cure_of
 from pitwise.services.learning import learnt_in_force, taught
 from pitwise.services.permissions import Actor, may

@@ -29,7 +29,7 @@ from pitwise.causes.cure import (
 from pitwise.records.case_tables import CaseCause, CauseCase
 from pitwise.records.tables import Counter
 from pitwise.services.case_book import ElectrodeLife, electrode_lives
-from pitwise.services.case_view import ClosedCause, Compared, CureSide, CureView, Verdict
+from pitwise.services.cure_view import ClosedCause, Compared, CureSide, CureView, Verdict
 from pitwise.services.errors import ConflictError, NotFoundError
 from pitwise.services.permissions import Actor, require
 from pitwise.services.shopfloor import Shop

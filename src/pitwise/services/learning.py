@@ -23,9 +23,9 @@ from pitwise.records.case_tables import CaseCause, CauseCase, LearningEvent
 from pitwise.records.tables import Person
 from pitwise.services.book_cases import row_digest
 from pitwise.services.case_touch import person
-from pitwise.services.case_view import LearningLine, LearningView, LearntLine
 from pitwise.services.errors import ConflictError
 from pitwise.services.fields import clean_text
+from pitwise.services.learning_view import LearningLine, LearningView, LearntLine
 from pitwise.services.permissions import Actor, may, require
 from pitwise.services.shopfloor import Shop
 from pitwise.trade.model import Sheet

@@ -19,11 +19,12 @@ from pitwise.records.case_tables import ReadingRange
 from pitwise.records.tables import Person, Station
 from pitwise.services.book_cases import row_digest
 from pitwise.services.case_gate import Gate
+from pitwise.services.case_lines import ReadingField
 from pitwise.services.case_touch import person
-from pitwise.services.case_view import RangeLine, RangesView, ReadingField
 from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
 from pitwise.services.fields import clean_text, signed_number
 from pitwise.services.permissions import Actor, may, require
+from pitwise.services.range_view import RangeLine, RangesView
 from pitwise.services.shopfloor import Shop
 from pitwise.trade.cause_rows import ReadingKind
 from pitwise.trade.model import Sheet

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Depends, Form, Query, Request
 from fastapi.responses import Response
 
 from pitwise.reports.case_pdf import case_pdf
-from pitwise.services import case_sheet, cases
+from pitwise.services import case_closing, case_recording, case_sheet, cases
 from pitwise.services.errors import ConflictError, ServiceError
 from pitwise.services.permissions import Actor
 from pitwise.web.access import Id, needs, shop_of
@@ -150,7 +150,7 @@ def touch(
     key = key or new_key()
     try:
         if of_check:
-            view = cases.record_check(
+            view = case_recording.record_check(
                 shop,
                 actor,
                 number,
@@ -163,7 +163,7 @@ def touch(
                 revision=revision,
             )
         else:
-            view = cases.record_finding(
+            view = case_recording.record_finding(
                 shop, actor, number, symptom, state, key=key, done_by=by, revision=revision
             )
     except ConflictError as refusal:
@@ -190,7 +190,7 @@ def reading(
     """Record a reading, with its unit."""
     asked = Asked(check[:40], by)
     try:
-        view = cases.record_reading(
+        view = case_recording.record_reading(
             shop_of(request),
             actor,
             number,
@@ -223,7 +223,7 @@ def answer(
     # The check in hand below the question goes on once it is answered.
     asked = Asked(check[:40], by)
     try:
-        view = cases.answer_conflict(
+        view = case_recording.answer_conflict(
             shop_of(request),
             actor,
             number,
@@ -250,7 +250,7 @@ def tried(
 ) -> Response:
     """Record that a remedy was done and the trouble stayed."""
     try:
-        view = cases.record_tried(
+        view = case_recording.record_tried(
             shop_of(request),
             actor,
             number,
@@ -277,7 +277,7 @@ def context(
 ) -> Response:
     """Record a word about the torch, such as its gas supply."""
     try:
-        view = cases.record_context(
+        view = case_recording.record_context(
             shop_of(request),
             actor,
             number,
@@ -305,7 +305,7 @@ def undo(
     """Take back a fact: what was held before holds again."""
     asked = Asked(check[:40], by)
     try:
-        view = cases.undo(
+        view = case_recording.undo(
             shop_of(request),
             actor,
             number,
@@ -355,7 +355,7 @@ def close(
 ) -> Response:
     """Close a case with what it was and what was done."""
     try:
-        view = cases.close_case(
+        view = case_closing.close_case(
             shop_of(request),
             actor,
             number,
@@ -384,7 +384,7 @@ def amend(
 ) -> Response:
     """Put right what a closed case was closed with; what was held of it stays."""
     try:
-        cases.amend_case(
+        case_closing.amend_case(
             shop_of(request),
             actor,
             number,
@@ -414,7 +414,7 @@ def reopen(
 ) -> Response:
     """Open a closed or discarded case again, as it was known then or with what came since."""
     try:
-        cases.reopen_case(
+        case_closing.reopen_case(
             shop_of(request),
             actor,
             number,
@@ -433,7 +433,7 @@ def discard(
 ) -> Response:
     """Give a case up."""
     try:
-        cases.discard_case(shop_of(request), actor, number, reason=reason, revision=revision)
+        case_closing.discard_case(shop_of(request), actor, number, reason=reason, revision=revision)
     except ConflictError as refusal:
         return stale(request, actor, number, Asked(), refusal)
     return go(request, "/causes?done=case-discarded")
@@ -445,7 +445,7 @@ def came_back(
 ) -> Response:
     """Say that the trouble of a closed case came back."""
     try:
-        cases.mark_came_back(shop_of(request), actor, number, note=note, revision=revision)
+        case_closing.mark_came_back(shop_of(request), actor, number, note=note, revision=revision)
     except ConflictError as refusal:
         return stale(request, actor, number, Asked(), refusal)
     return go(request, f"/causes/{number}?done=saved")

@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from pitwise.reports.case_words import COMPARED, SHORT
 from pitwise.reports.charts import Lives, NoReadings, Ratio, lives_chart, ratio_chart, svg_of
-from pitwise.services.case_view import Compared, CureView
+from pitwise.services.cure_view import Compared, CureView
 
 WIDTHS = {"wide": 560, "narrow": 350}
 

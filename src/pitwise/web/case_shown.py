@@ -11,8 +11,9 @@ from fastapi import Request
 from fastapi.responses import RedirectResponse, Response
 
 from pitwise.services import cases, cures
+from pitwise.services.case_lines import CheckForm, NotLooked, ReadingField
 from pitwise.services.case_sheet import place_names
-from pitwise.services.case_view import CaseView, CheckForm, NotLooked, ReadingField
+from pitwise.services.case_view import CaseView
 from pitwise.services.errors import ConflictError
 from pitwise.services.permissions import Actor
 from pitwise.web.access import shop_of
