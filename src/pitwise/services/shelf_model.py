@@ -187,6 +187,8 @@ class MovementLine:
         The figure fell below zero with it.
     undoes : int or None
         The line this one undid.
+    part_item_id : int or None
+        The part that was fitted.
     """
 
     id: int
@@ -207,6 +209,7 @@ class MovementLine:
     may_undo: bool
     below_zero: bool
     undoes: int | None = None
+    part_item_id: int | None = None
 
 
 @dataclass(frozen=True)

@@ -84,6 +84,7 @@ def movements(shop: Shop, actor: Actor, item_id: int, page: int = 1) -> list[Mov
                 ),
                 below_zero=m.below_zero,
                 undoes=m.reverses,
+                part_item_id=m.part_item_id,
             )
             for m, after, who, tag, order, by in rows
         ]

@@ -8,6 +8,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import aliased
 
 from pitwise.records.shelf_tables import Movement, ShelfItem
+from pitwise.records.tables import PartItem
 from pitwise.services.draft_view import Draft
 from pitwise.services.permissions import Actor, require
 from pitwise.services.shelf_read import balances, kit_lines
@@ -26,12 +27,17 @@ class Taken:
     lot : str or None
     put_back : bool
         A correction has put it back since.
+    part_item_id : int or None
+    tag : str
+        Of the part it became; empty: not known.
     """
 
     item_id: int
     name: str
     lot: str | None
     put_back: bool
+    part_item_id: int | None = None
+    tag: str = ""
 
 
 def where_new_parts_lie(shop: Shop, actor: Actor, draft: Draft) -> dict[str, str]:
@@ -81,10 +87,14 @@ def taken_for(shop: Shop, actor: Actor, inspection_id: int) -> list[Taken]:
     undone = aliased(Movement)
     with shop.database.read() as session:
         rows = session.execute(
-            select(ShelfItem.id, ShelfItem.name, Movement.lot, undone.id)
+            select(ShelfItem.id, ShelfItem.name, Movement.lot, undone.id, PartItem.id, PartItem.tag)
             .join(Movement, Movement.item_id == ShelfItem.id)
+            .outerjoin(PartItem, PartItem.id == Movement.part_item_id)
             .outerjoin(undone, undone.reverses == Movement.id)
             .where(Movement.inspection_id == inspection_id, Movement.kind == "fitted")
             .order_by(Movement.id)
         ).all()
-        return [Taken(item, name, lot, by is not None) for item, name, lot, by in rows]
+        return [
+            Taken(item, name, lot, by is not None, part, tag or "")
+            for item, name, lot, by, part, tag in rows
+        ]

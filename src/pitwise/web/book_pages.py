@@ -20,7 +20,15 @@ from pitwise.reports.charts import (
     svg_of,
 )
 from pitwise.reports.record_pdf import record_pdf
-from pitwise.services import case_sheet, hole_history, hole_measures, shelf_said, signing, views
+from pitwise.services import (
+    case_sheet,
+    hole_history,
+    hole_measures,
+    part_shelf,
+    shelf_said,
+    signing,
+    views,
+)
 from pitwise.services.permissions import Actor
 from pitwise.web.access import FilterId, Id, PageNumber, needs, shop_of
 from pitwise.web.render import go, page, zone_name
@@ -156,6 +164,7 @@ def part(request: Request, actor: Viewer, item_id: Id) -> Response:
         "part.html",
         actor,
         history=history,
+        shelf=part_shelf.part_on_shelf(shop_of(request), actor, item_id),
         is_electrode=history.item.part_type.part == PIT_PART,
         chart=_pit_picture(history, 900),
         chart_narrow=_pit_picture(history, 350),
