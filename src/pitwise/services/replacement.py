@@ -57,6 +57,7 @@ from pitwise.wear.life.tell import FEWEST_ENDS, TooFewToTell, tell
 from pitwise.wear.refusal import FitRefusedError
 from pitwise.wear.replacement.age import AgeRange, best_age_of
 from pitwise.wear.replacement.depth import DepthPolicy, NoPolicy, search
+from pitwise.wear.replacement.gaps import NoUsualGap, UsualGaps
 from pitwise.wear.replacement.habit import HabitFit, TooFewChanges, fit_habit
 from pitwise.wear.replacement.outcome import rule_cost
 from pitwise.wear.replacement.paths import simulate, typical_starts
@@ -70,7 +71,6 @@ _STEPS_OF_A_LIFE = 50
 _DEPTHS = 24
 # A rule that changes at its first look, whatever the pit.
 _BY_AGE_MM = 1e-3
-_MOST_GAPS = 60
 _KEPT = 32
 
 
@@ -125,7 +125,9 @@ def replacement_view(shop: Shop, actor: Actor, process_id: int | None = None) ->
             )
         mine = [p for p in lives if p.process_id == process_id]
         own = [p for p in mine if p.part == PIT_PART]
-        use, looks = booked_use(session, own, process_id, shop.clock())
+        # Whichever part was lost, the torch came apart before its look was due.
+        out_of_turn = {p.inspection_id for p in lives if p.end == "lost" and p.inspection_id}
+        use, looks = booked_use(session, own, process_id, shop.clock(), out_of_turn)
         money = costs_of(session, mine, process_id, shop.clock())
         metres = metres_per_minute(session, torches={p.torch_id for p in own})
         sheet = shop.sheet(session)
@@ -238,14 +240,18 @@ def _depth(
             "No limit of the pit holds for this process, and without one nothing is advised.",
             "set one on the page of limits",
         )
-    if not use.starts or not use.gaps:
+    if not use.starts:
         return CantTell(
             "No use is on record: nothing says how often this shop looks, or how it cuts.",
             "type the counters at inspections, and sign them",
         )
+    if isinstance(use.gaps, NoUsualGap):
+        return CantTell(
+            f"{use.gaps.reason}: nothing says how often this shop looks.", use.gaps.mend
+        )
     mix = use.arc_minutes / use.starts
     habit = fit_habit(looks.reading_mm, looks.changed)
-    reckoned = _reckon(force, process, limit_mm, money, use, mix, habit, risk, gauge_u_mm)
+    reckoned = _reckon(force, process, limit_mm, money, use, use.gaps, mix, habit, risk, gauge_u_mm)
 
     def line(name: str, cost: RuleCost) -> RuleLine:
         gain = None
@@ -285,7 +291,7 @@ def _depth(
         bare = _yearly(gain, use.starts_a_year)
     words = trust_words(policy, now, advised, use, money, reckoned.basis, process, known, bare)
     if reckoned.same is not None and not same:
-        words = (*words[:2], _no_depth_at(use), *words[2:])
+        words = (*words[:2], _no_depth_at(use.gaps), *words[2:])
     return DepthAdvice(
         habit_said,
         same,
@@ -298,9 +304,9 @@ def _depth(
     )
 
 
-def _no_depth_at(use: BookedUse) -> str:
+def _no_depth_at(gaps: UsualGaps) -> str:
     return (
-        f"At the looks made now, about every {use.gap:.0f} starts, no change depth keeps the "
+        f"At the looks made now, about every {gaps.mean:.0f} starts, no change depth keeps the "
         "limit as often as is asked: look more often, whatever the depth."
     )
 
@@ -355,14 +361,13 @@ def _reckon(
     limit_mm: float,
     money: CostsUsed,
     use: BookedUse,
+    usual: UsualGaps,
     mix: float,
     habit: HabitFit | TooFewChanges,
     risk: float,
     gauge_u_mm: float | None,
 ) -> _Reckoned:
     fit = force.fit
-    # The looks of the newest lives: a habit is what is done now.
-    gaps = use.gaps[-_MOST_GAPS:]
     others = use.other / use.starts
     costs, without = money.costs, money.without_assumed_loss
     named = (
@@ -371,7 +376,7 @@ def _reckon(
         limit_mm,
         costs,
         without,
-        gaps,
+        usual.starts,
         mix,
         habit,
         risk,
@@ -399,7 +404,7 @@ def _reckon(
     )
     every = tuple(n for n in every if n <= paths.steps * step)
     now, same = None, None
-    gaps = on_steps(gaps, step, paths.steps)
+    gaps = on_steps(usual.starts, step, paths.steps)
     if isinstance(habit, HabitFit):
         now = rule_cost(paths, Rule(gaps, habit.depth_mm, habit.scatter_mm), limit_mm, costs)
         same = search(paths, limit_mm, costs, (gaps,), depths, risk)
