@@ -27,20 +27,11 @@ from pitwise.services.shelf_items import lines_of
 from pitwise.services.shelf_model import ItemLine, Rule, Terms
 from pitwise.services.shelf_read import get_item, on_order
 from pitwise.services.shopfloor import Shop
-from pitwise.shelf.advice import (
-    Advice,
-    Band,
-    Buying,
-    CantTell,
-    FloorAdvice,
-    Keeping,
-    advise,
-    advise_by_floor,
-    band,
-    bands,
-    days_left,
-)
+from pitwise.shelf.advice import Advice, advise
+from pitwise.shelf.floor import FloorAdvice, advise_by_floor
 from pitwise.shelf.paths import DemandPaths, kits_needed
+from pitwise.shelf.stock_left import Band, band, bands, days_left
+from pitwise.shelf.terms import Buying, CantTell, Keeping
 from pitwise.shelf.words import (
     advice_words,
     band_words,
