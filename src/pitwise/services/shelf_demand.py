@@ -45,15 +45,10 @@ from pitwise.services.shelf_lives import (
 from pitwise.services.shopfloor import Shop
 from pitwise.services.use_files import current_use
 from pitwise.services.wear_book import FitInForce, carried, fit_in_force, histories, state_of
-from pitwise.shelf.demand import (
-    DailyWork,
-    OwnLife,
-    TorchLoad,
-    WearingSet,
-    simulate_changes,
-)
+from pitwise.shelf.demand import simulate_changes
 from pitwise.shelf.paths import DemandPaths, takings
 from pitwise.shelf.terms import CantTell
+from pitwise.shelf.torch_load import DailyWork, OwnLife, TorchLoad, WearingSet
 from pitwise.shelf.usual import usual_work
 from pitwise.wear.words import basis_words
 
