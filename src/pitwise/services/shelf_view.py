@@ -13,15 +13,9 @@ from sqlalchemy import select
 from pitwise.records.shelf_tables import ShelfOrder, ShelfOrderLine
 from pitwise.services import shelf_items, shelf_ledger, shelf_orders
 from pitwise.services.permissions import Actor, require
-from pitwise.services.shelf_advice import (
-    LIKELY_SHORT,
-    Advice,
-    FloorAdvice,
-    ItemAdvice,
-    alerts_of,
-    all_advice,
-    item_advice,
-)
+from pitwise.services.shelf_advice import all_advice, item_advice
+from pitwise.services.shelf_advice_model import ItemAdvice
+from pitwise.services.shelf_alerts import LIKELY_SHORT, alerts_of
 from pitwise.services.shelf_model import (
     ItemLine,
     MovementLine,
@@ -32,6 +26,8 @@ from pitwise.services.shelf_model import (
 )
 from pitwise.services.shelf_terms import currencies, shop_currency
 from pitwise.services.shopfloor import Shop
+from pitwise.shelf.advice import Advice
+from pitwise.shelf.floor import FloorAdvice
 
 # For so long an item's page shows its newest line with what undoes it.
 FRESH = dt.timedelta(hours=24)
