@@ -11,15 +11,16 @@ import pytest
 
 from kit import Floor
 from kit_replacement_book import look, open_worn, run_electrodes
-from pitwise.services import limits, replacement, setup, shelf_items, station_settings
+from pitwise.services import limits, replacement_simulated, setup, shelf_items, station_settings
 from pitwise.services.errors import NotFoundError
 from pitwise.services.forecasts import keep_up
 from pitwise.services.life_book import part_lives
 from pitwise.services.metres import NoMetres
-from pitwise.services.replacement import grid_of, on_steps, replacement_view
+from pitwise.services.replacement import replacement_view
 from pitwise.services.replacement_costs import ASSUMED_LOOK_MINUTES
 from pitwise.services.replacement_habit import booked_use
 from pitwise.services.replacement_model import CantTell, DepthAdvice, ReplacementView, RuleLine
+from pitwise.services.replacement_simulated import grid_of, on_steps
 from pitwise.wear.replacement.depth import DepthPolicy
 from pitwise.wear.replacement.gaps import UsualGaps
 from pitwise.wear.replacement.outcome import rule_cost
@@ -94,8 +95,8 @@ def test_the_saving_says_in_one_breath_what_it_leans_on(
         costed.append((costs, rule_cost(paths, rule, limit_mm, costs)))
         return costed[-1][1]
 
-    monkeypatch.setattr(replacement, "rule_cost", spy)
-    monkeypatch.setattr(replacement, "_cache", OrderedDict())
+    monkeypatch.setattr(replacement_simulated, "rule_cost", spy)
+    monkeypatch.setattr(replacement_simulated, "_cache", OrderedDict())
     view = replacement_view(worn.shop, worn.tech)
     found = advice(view)
     first = found.words[0]

@@ -18,14 +18,7 @@ from sqlalchemy.orm import Session
 
 from pitwise.records.shelf_tables import BaseLoad as BaseLoadRow
 from pitwise.records.shelf_tables import KitLine, Movement, PlannedWork, ShelfItem
-from pitwise.records.tables import (
-    Counter,
-    Fitting,
-    Gauge,
-    InspectionRow,
-    ShopLimit,
-    Torch,
-)
+from pitwise.records.tables import Counter, Fitting, Gauge, InspectionRow, ShopLimit, Torch
 from pitwise.records.wear_tables import Program, StationSetting, UseReport, WearFit
 from pitwise.services.fittings import fitted
 from pitwise.services.life_book import part_lives
