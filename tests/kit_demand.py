@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from pitwise.shelf.demand import DailyWork, OwnLife, TorchLoad, WearingSet
+from pitwise.shelf.torch_load import DailyWork, OwnLife, TorchLoad, WearingSet
 from pitwise.wear.prior import GAMMA, KAPPA, OMEGA, PHI, RATE, SIGMA, TAU
 from pitwise.wear.state import ElectrodeState
 

@@ -19,15 +19,22 @@ _made: list[tuple[Path, dt.datetime, Floor]] = []
 
 
 def look(
-    floor: Floor, at: tuple[int, float], pit: float, *, lost: bool = False, minutes: float = 8.0
+    floor: Floor,
+    at: tuple[int, float],
+    pit: float,
+    *,
+    lost: bool = False,
+    part: str = "electrode",
+    minutes: float = 8.0,
 ) -> None:
     """One look, with everybody's part looked over, taking so many minutes."""
     number = floor.draft()
     drafts.set_use(floor.shop, floor.tech, number, starts=str(at[0]), arc_minutes=f"{at[1]:.1f}")
     floor.clock.forward(minutes=minutes)
     if lost:
-        drafts.set_mark(floor.shop, floor.tech, number, "electrode", "emitter-blown", "seen")
-        drafts.set_lost(floor.shop, floor.tech, number, "electrode", lost=True)
+        finding = "emitter-blown" if part == "electrode" else "arc-marks"
+        drafts.set_mark(floor.shop, floor.tech, number, part, finding, "seen")
+        drafts.set_lost(floor.shop, floor.tech, number, part, lost=True)
     drafts.add_reading(floor.shop, floor.tech, number, f"{pit:.2f} mm", key=floor.key())
     floor.look_all(number)
     view = drafts.read_draft(floor.shop, floor.tech, number)

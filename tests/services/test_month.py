@@ -14,7 +14,7 @@ from pitwise.services.errors import NotYetError, ServiceError
 from pitwise.services.month import MonthSheet, month_sheet, months, until_words
 from pitwise.services.month_paper import month_paper, month_picture
 from pitwise.services.periods import Month, asked_month
-from pitwise.services.shelf_advice import alerts
+from pitwise.services.shelf_alerts import alerts
 from pitwise.services.shelf_rules import set_rule
 from pitwise.services.shelf_suppliers import suppliers
 from pitwise.services.shelf_terms import set_terms

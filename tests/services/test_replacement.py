@@ -13,7 +13,8 @@ from kit import Floor
 from kit_replacement_book import look, open_worn, run_electrodes
 from pitwise.services import (
     limits,
-    replacement,
+    replacement_simulated,
+    setup,
     shelf_items,
     shelf_suppliers,
     shelf_terms,
@@ -23,11 +24,13 @@ from pitwise.services.errors import NotFoundError
 from pitwise.services.forecasts import keep_up
 from pitwise.services.life_book import part_lives
 from pitwise.services.metres import NoMetres
-from pitwise.services.replacement import grid_of, on_steps, replacement_view
+from pitwise.services.replacement import replacement_view
 from pitwise.services.replacement_costs import ASSUMED_LOOK_MINUTES
 from pitwise.services.replacement_habit import booked_use
 from pitwise.services.replacement_model import CantTell, DepthAdvice, ReplacementView, RuleLine
+from pitwise.services.replacement_simulated import grid_of, on_steps
 from pitwise.wear.replacement.depth import DepthPolicy
+from pitwise.wear.replacement.gaps import UsualGaps
 from pitwise.wear.replacement.outcome import rule_cost
 from pitwise.wear.replacement.paths import LifePaths
 from pitwise.wear.replacement.rule import ChangeCosts, Rule, RuleCost
@@ -63,12 +66,14 @@ def test_the_habit_is_read_from_the_looks_and_costed_beside_the_advice(worn: Flo
     assert (use.ended, use.lost, use.by_pit, use.other) == (6, 1, 5, 0)
     assert use.depth_at_change_mm is not None
     assert 1.5 <= use.depth_at_change_mm < 2.0
-    assert 100 <= use.gap <= 140
+    assert isinstance(use.gaps, UsualGaps)
+    assert 100 <= use.gaps.mean <= 140
     habit = found.habit
     assert isinstance(habit, RuleLine)
     assert 1.2 < habit.cost.rule.depth_mm <= 1.6
-    assert len(habit.cost.rule.gaps) == len(use.gaps)
-    assert sum(habit.cost.rule.gaps) / len(use.gaps) == pytest.approx(use.gap, abs=5)
+    laid = habit.cost.rule.gaps
+    assert len(laid) == len(use.gaps.starts)
+    assert sum(laid) / len(laid) == pytest.approx(use.gaps.mean, abs=5)
     best = found.best
     assert isinstance(best, DepthPolicy)
     assert best.depth_mm <= 1.5
@@ -98,8 +103,8 @@ def test_the_saving_says_in_one_breath_what_it_leans_on(
         costed.append((costs, rule_cost(paths, rule, limit_mm, costs)))
         return costed[-1][1]
 
-    monkeypatch.setattr(replacement, "rule_cost", spy)
-    monkeypatch.setattr(replacement, "_cache", OrderedDict())
+    monkeypatch.setattr(replacement_simulated, "rule_cost", spy)
+    monkeypatch.setattr(replacement_simulated, "_cache", OrderedDict())
     view = replacement_view(worn.shop, worn.tech)
     found = advice(view)
     first = found.words[0]
@@ -253,16 +258,54 @@ def test_what_was_reckoned_is_kept_until_the_book_moves(worn: Floor) -> None:
     assert moved.best is not one.best
 
 
-def test_a_gap_cut_short_by_a_loss_is_no_habit(worn: Floor) -> None:
+def test_a_loss_cuts_a_gap_short_and_tells_of_no_depth(worn: Floor) -> None:
     with worn.shop.database.read() as session:
         lives = part_lives(session, part="electrode")
         mine = [p for p in lives if p.torch_id == worn.torch]
-        use, looks = booked_use(session, mine, 1, worn.shop.clock())
-    lost = next(p for p in mine if p.end == "lost")
-    assert use.looks == len(use.gaps) + 1 + 1  # the first look of all, and the loss
+        lost = next(p for p in mine if p.end == "lost")
+        assert lost.inspection_id is not None
+        use, looks = booked_use(session, mine, 1, worn.shop.clock(), {lost.inspection_id})
+    assert isinstance(use.gaps, UsualGaps)
+    assert use.gaps.cut_short == 1
+    assert use.looks == use.gaps.whole + 1 + 1  # the first look of all, and the loss
     assert sum(looks.changed) == 5
     assert len(looks.reading_mm) == use.looks - 1
     assert lost.starts > 0
+
+
+def test_a_lost_nozzle_too_brings_a_look_before_it_is_due(worn: Floor) -> None:
+    before = replacement_view(worn.shop, worn.tech).use
+    look(worn, (100_000, 50_000.0), 0.3, lost=True, part="nozzle")
+    after = replacement_view(worn.shop, worn.tech).use
+    assert before is not None
+    assert after is not None
+    assert isinstance(before.gaps, UsualGaps)
+    assert isinstance(after.gaps, UsualGaps)
+    assert (after.gaps.cut_short, after.gaps.whole) == (2, before.gaps.whole)
+    assert after.lost == before.lost
+    # That gap was longer than any: the mean is a least one.
+    assert after.gaps.beyond > 0
+    assert after.gaps.mean > before.gaps.mean
+
+
+def test_a_look_on_another_process_ends_a_gap_too(worn: Floor) -> None:
+    other = setup.add_process(worn.shop, worn.lead, name="200 A mild steel", amps=200)
+
+    def runs(process: int) -> None:
+        setup.change_torch(
+            worn.shop, worn.lead, worn.torch, process_id=process, gauge_id=1, due_starts=400
+        )
+
+    look(worn, (100_000, 50_000.0), 0.1)
+    runs(other)
+    look(worn, (100_060, 50_030.0), 0.2)
+    runs(1)
+    look(worn, (100_110, 50_060.0), 0.3)
+    use = replacement_view(worn.shop, worn.tech, 1).use
+    assert use is not None
+    assert isinstance(use.gaps, UsualGaps)
+    # Not 110: somebody looked at 60.
+    assert min(use.gaps.starts) == 50
 
 
 @pytest.mark.parametrize(("typical", "limit_mm"), [(40.0, 1.0), (900.0, 1.5), (30_000.0, 1.016)])

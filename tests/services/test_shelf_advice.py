@@ -20,18 +20,13 @@ from pitwise.services import (
 )
 from pitwise.services.imports import import_file
 from pitwise.services.order_list import list_of
-from pitwise.services.shelf_advice import (
-    LOOSE,
-    UNEVEN,
-    Advice,
-    CantTell,
-    ItemAdvice,
-    alerts,
-    alerts_of,
-    all_advice,
-    item_advice,
-)
+from pitwise.services.shelf_advice import all_advice, item_advice
+from pitwise.services.shelf_advice_model import ItemAdvice
+from pitwise.services.shelf_alerts import alerts, alerts_of
 from pitwise.services.shelf_demand import demand_of_shop
+from pitwise.services.shelf_kits import LOOSE, UNEVEN
+from pitwise.shelf.advice import Advice
+from pitwise.shelf.terms import CantTell
 
 PROGRAM = b"G21 G90\nF3000\nG0 X0 Y0\nM3\nG1 X1000\nM5\nG0 X0\nM3\nG1 X1000 Y10\nM5\nM30\n"
 

@@ -11,7 +11,7 @@ import pytest
 from kit import Floor
 from pitwise.services.life_book import PartLife, part_lives
 from pitwise.services.shelf_lives import EARLY_BEFOREHAND, demand_lives, life_of_type
-from pitwise.shelf.demand import Counted, LifeBelief
+from pitwise.shelf.torch_load import Counted, LifeBelief
 
 
 @pytest.fixture

@@ -15,19 +15,14 @@ from hypothesis import strategies as st
 from scipy.stats import poisson
 
 from kit_demand import pair, state_of, torch
-from pitwise.shelf.advice import (
-    Advice,
-    Band,
-    Buying,
-    CantTell,
-    Keeping,
-    advise,
-    advise_by_floor,
-    days_left,
-    realised,
-)
-from pitwise.shelf.demand import Counted, DailyWork, OwnLife, simulate_changes
+from pitwise.shelf.advice import Advice, advise
+from pitwise.shelf.demand import simulate_changes
+from pitwise.shelf.floor import advise_by_floor
 from pitwise.shelf.paths import DemandPaths, lead_times
+from pitwise.shelf.realised import realised
+from pitwise.shelf.stock_left import Band, days_left
+from pitwise.shelf.terms import Buying, CantTell, Keeping
+from pitwise.shelf.torch_load import Counted, DailyWork, OwnLife
 from pitwise.shelf.words import (
     advice_words,
     band_words,

@@ -12,14 +12,9 @@ from hypothesis import strategies as st
 from scipy.stats import chisquare, poisson
 
 from kit_demand import EVEN, pair, state_of, torch
-from pitwise.shelf.demand import (
-    Counted,
-    DailyWork,
-    LifeBelief,
-    OwnLife,
-    simulate_changes,
-)
+from pitwise.shelf.demand import simulate_changes
 from pitwise.shelf.paths import DemandPaths, kits_needed, lead_times, takings
+from pitwise.shelf.torch_load import Counted, DailyWork, LifeBelief, OwnLife
 
 
 def test_steady_wear_is_a_clockwork() -> None:

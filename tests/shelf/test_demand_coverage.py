@@ -22,7 +22,8 @@ from scipy.special import ndtri
 
 from kit_demand import state_of
 from pitwise.demo.simulate import SimulatedElectrode, WearTruth
-from pitwise.shelf.demand import Counted, DailyWork, TorchLoad, WearingSet, simulate_changes
+from pitwise.shelf.demand import simulate_changes
+from pitwise.shelf.torch_load import Counted, DailyWork, TorchLoad, WearingSet
 from pitwise.shelf.usual import Stretch, usual_work
 from pitwise.trade import base_sheet
 from pitwise.wear.fit import WearFit, fit_wear

@@ -10,7 +10,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from kit import PASSWORD, Floor
-from kit_replacement_book import open_worn
+from kit_replacement_book import look, open_worn
 from pitwise.services import people, setup
 from pitwise.web.app import create_app
 from web_fixture import ORIGIN
@@ -97,3 +97,23 @@ def test_a_process_is_chosen_from_the_list(worn: Floor) -> None:
         answer = client.get("/change", params={"process": str(other)})
         assert answer.status_code == 404
         assert "choose from the list" in answer.text.lower()
+
+
+def test_the_usual_gap_has_its_range_and_says_what_cut_it_short(worn: Floor) -> None:
+    def said() -> str:
+        with signed_in(worn) as client:
+            main = client.get("/change").text.split("<main")[1]
+        found = re.search(r"Starts between looks</dt><dd>(.*?)</dd>", main)
+        assert found is not None
+        return re.sub(r"<[^>]+>", "", found[1])
+
+    before = re.fullmatch(
+        r"(\d+) \((\d+) to (\d+)\) on average, by the last \d+ looks; 1 of them came before "
+        r"they were due, for a loss in the cut",
+        said(),
+    )
+    assert before is not None
+    mean, low, high = (int(n) for n in before.groups())
+    assert 100 <= low < mean < high <= 140
+    look(worn, (100_000, 50_000.0), 0.3, lost=True)
+    assert said().startswith("at least ")

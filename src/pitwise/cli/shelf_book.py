@@ -17,7 +17,8 @@ from pitwise.services.errors import ServiceError
 if TYPE_CHECKING:
     from pitwise.services.order_list import OrderList
     from pitwise.services.permissions import Actor
-    from pitwise.services.shelf_advice import Band, ItemAdvice
+    from pitwise.services.shelf_advice_model import ItemAdvice
+    from pitwise.shelf.stock_left import Band
 
 _LEVELS = {
     "short": "short",
@@ -77,7 +78,8 @@ def _band(band: Band | None) -> dict[str, float | None] | None:
 
 def item_plain(own: ItemAdvice) -> dict[str, Any]:
     """Return an item's advice as plain data; a number null where it lies past the horizon."""
-    from pitwise.services.shelf_advice import Advice, FloorAdvice
+    from pitwise.shelf.advice import Advice
+    from pitwise.shelf.floor import FloorAdvice
 
     item, advice = own.item, own.advice
     told: dict[str, Any]
@@ -281,7 +283,7 @@ def _show_list(found: OrderList) -> None:
 
 def run_alerts(args: argparse.Namespace) -> int:
     """Print what can't wait."""
-    from pitwise.services.shelf_advice import alerts_of
+    from pitwise.services.shelf_alerts import alerts_of
 
     advised = _advised(args)
     found = alerts_of(advised)

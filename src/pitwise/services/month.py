@@ -33,7 +33,7 @@ from pitwise.services.month_words import (
 )
 from pitwise.services.periods import Month, Period, asked_month, day_words, month_of, today
 from pitwise.services.permissions import Actor, require
-from pitwise.services.shelf_advice import alerts
+from pitwise.services.shelf_alerts import alerts
 from pitwise.services.shelf_prices import Prices, price_book
 from pitwise.services.shopfloor import Shop
 from pitwise.services.use_between import UseTable, use_between

@@ -10,16 +10,13 @@ from pitwise.services.errors import ServiceError
 from pitwise.services.fields import whole_number
 from pitwise.services.permissions import Actor, require
 from pitwise.services.planned_work import today_of
-from pitwise.services.shelf_advice import (
-    CantTell,
-    ItemAdvice,
-    all_advice,
-    count_words,
-    order_words,
-)
+from pitwise.services.shelf_advice import all_advice
+from pitwise.services.shelf_advice_model import ItemAdvice
+from pitwise.services.shelf_advice_words import count_words, order_words
 from pitwise.services.shelf_orders import place_order
 from pitwise.services.shopfloor import Shop
 from pitwise.services.study_files import csv_text, safe_cell
+from pitwise.shelf.terms import CantTell
 
 COLUMNS = (
     "supplier",

@@ -14,7 +14,8 @@ from pitwise.records.wear_tables import ImportFile, Program
 from pitwise.services.permissions import Actor, require
 from pitwise.services.planned_model import BaseLoad, NoLoad, PlannedLine, ahead_of
 from pitwise.services.planned_work import base_load, planned, today_of
-from pitwise.services.shelf_advice import ItemAdvice, all_advice, item_advice
+from pitwise.services.shelf_advice import all_advice, item_advice
+from pitwise.services.shelf_advice_model import ItemAdvice
 from pitwise.services.shopfloor import Shop
 
 # A list to choose from is no list any more beyond this; the newest are offered.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,9 +16,12 @@ from pitwise.records.tables import DecisionRow, InspectionRow
 from pitwise.services.life_model import PartLife
 from pitwise.services.life_reasons import OVERRULED
 from pitwise.services.replacement_model import BookedUse
+from pitwise.wear.replacement.gaps import Gap, usual_gaps
 
 # Rules of the bench that speak of the depth (pitwise.bench.decide).
 _PIT_RULE = "pit-"
+# The looks of the newest lives: a habit is what is done now.
+_MOST_GAPS = 60
 
 
 @dataclass(frozen=True)
@@ -42,7 +46,11 @@ def for_its_pit(life: PartLife) -> bool:
 
 
 def booked_use(
-    session: Session, lives: Sequence[PartLife], process_id: int, now: dt.datetime
+    session: Session,
+    lives: Sequence[PartLife],
+    process_id: int,
+    now: dt.datetime,
+    out_of_turn: AbstractSet[int],
 ) -> tuple[BookedUse, Looks]:
     """Return what the electrodes of a process did and how their looks ended.
 
@@ -53,6 +61,8 @@ def booked_use(
         Electrodes of the process; one at least.
     process_id : int
     now : datetime
+    out_of_turn : set of int
+        Inspections that a loss in the cut, of any part, brought on before they were due.
     """
     by_item = {p.item_id: p for p in lives}
     superseded = select(InspectionRow.supersedes).where(
@@ -75,7 +85,7 @@ def booked_use(
         )
         .order_by(InspectionRow.signed_at, InspectionRow.id)
     )
-    gaps: list[int] = []
+    gaps: list[Gap] = []
     before: dict[int, int] = {}
     readings: list[float] = []
     changed: list[bool] = []
@@ -83,17 +93,20 @@ def booked_use(
     looks = 0
     for item, inspection, pit_mm, starts, process in rows:
         life = by_item.get(item or 0)
-        if life is None or process != process_id:
+        if life is None:
             continue
-        ended_here = life.inspection_id == inspection and life.end != "running"
+        gap = 0
         if starts is not None:
             # What was in the torch before the counters were first read has no first gap.
-            known = life.item_id in before or not life.first_set
-            gap = starts - before.get(life.item_id, 0)
+            if life.item_id in before or not life.first_set:
+                gap = starts - before.get(life.item_id, 0)
+            # A look on another process is a look all the same: the next gap begins there.
             before[life.item_id] = starts
-            # A loss cuts the way to the next look short: it tells nothing of when that was due.
-            if known and gap > 0 and not (ended_here and life.end == "lost"):
-                gaps.append(gap)
+        if process != process_id:
+            continue
+        ended_here = life.inspection_id == inspection and life.end != "running"
+        if gap > 0:
+            gaps.append(Gap(gap, inspection in out_of_turn))
         looks += 1
         if pit_mm is None or (ended_here and not for_its_pit(life)):
             continue
@@ -115,7 +128,7 @@ def booked_use(
         starts=float(sum(p.starts for p in lives)),
         arc_minutes=float(sum(p.arc_minutes for p in lives)),
         days=(now - first).total_seconds() / 86400,
-        gaps=tuple(gaps),
+        gaps=usual_gaps(gaps[-_MOST_GAPS:]),
         looks=looks,
         depth_at_change_mm=None if quarters is None else float(quarters[1]),
         depth_low_mm=None if quarters is None else float(quarters[0]),

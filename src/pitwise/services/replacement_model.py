@@ -9,6 +9,7 @@ from pitwise.services.metres import MetresPerMinute, NoMetres, Ranged
 from pitwise.trade.model import Limit
 from pitwise.wear.replacement.age import AgeRange
 from pitwise.wear.replacement.depth import DepthPolicy
+from pitwise.wear.replacement.gaps import NoUsualGap, UsualGaps
 from pitwise.wear.replacement.rule import ChangeCosts, RuleCost, Saving
 
 
@@ -96,8 +97,8 @@ class BookedUse:
         Made by all of them.
     days : float
         From the first fitting to now.
-    gaps : tuple of int
-        Starts from look to look, or from new to the first.
+    gaps : UsualGaps or NoUsualGap
+        Starts from look to look, or from new to the first, of the newest looks.
     looks : int
     depth_at_change_mm : float or None
         Middle of the readings at which they were changed for their pit.
@@ -115,7 +116,7 @@ class BookedUse:
     starts: float
     arc_minutes: float
     days: float
-    gaps: tuple[int, ...]
+    gaps: UsualGaps | NoUsualGap
     looks: int
     depth_at_change_mm: float | None
     depth_low_mm: float | None
@@ -126,11 +127,6 @@ class BookedUse:
     def starts_a_year(self) -> float:
         """At the pace on record."""
         return 365.25 * self.starts / max(self.days, 1.0)
-
-    @property
-    def gap(self) -> float:
-        """Mean starts between looks; 0 without one."""
-        return sum(self.gaps) / len(self.gaps) if self.gaps else 0.0
 
 
 @dataclass(frozen=True)

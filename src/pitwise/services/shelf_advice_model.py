@@ -7,7 +7,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 from pitwise.services.shelf_model import ItemLine
-from pitwise.shelf.advice import Advice, Band, CantTell, FloorAdvice
+from pitwise.shelf.advice import Advice
+from pitwise.shelf.floor import FloorAdvice
+from pitwise.shelf.stock_left import Band
+from pitwise.shelf.terms import CantTell
 
 Level = Literal["short", "order-now", "count-it", "late", "no-terms"]
 

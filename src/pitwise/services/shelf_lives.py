@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from pitwise.bench.decide import PIT_PART
 from pitwise.services.life_book import PartLife
-from pitwise.shelf.demand import Counted, LifeBelief
+from pitwise.shelf.torch_load import Counted, LifeBelief
 from pitwise.wear.life.lives import Lives
 from pitwise.wear.life.weibull import fit_weibull
 from pitwise.wear.refusal import FitRefusedError

@@ -21,15 +21,9 @@ from pitwise.services import (
     shelf_terms,
 )
 from pitwise.services.permissions import Actor, require
-from pitwise.services.shelf_advice import (
-    LIKELY_SHORT,
-    Advice,
-    FloorAdvice,
-    ItemAdvice,
-    alerts_of,
-    all_advice,
-    item_advice,
-)
+from pitwise.services.shelf_advice import all_advice, item_advice
+from pitwise.services.shelf_advice_model import ItemAdvice
+from pitwise.services.shelf_alerts import LIKELY_SHORT, alerts_of
 from pitwise.services.shelf_model import (
     ItemLine,
     MovementLine,
@@ -39,6 +33,8 @@ from pitwise.services.shelf_model import (
     Terms,
 )
 from pitwise.services.shopfloor import Shop
+from pitwise.shelf.advice import Advice
+from pitwise.shelf.floor import FloorAdvice
 
 # For so long an item's page shows its newest line with what undoes it.
 FRESH = dt.timedelta(hours=24)

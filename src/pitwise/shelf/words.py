@@ -5,7 +5,9 @@ from __future__ import annotations
 import datetime as dt
 import math
 
-from pitwise.shelf.advice import Advice, Band, FloorAdvice
+from pitwise.shelf.advice import Advice
+from pitwise.shelf.floor import FloorAdvice
+from pitwise.shelf.stock_left import Band
 
 _WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 MONTHS = (

@@ -17,7 +17,8 @@ from pitwise.services.errors import ServiceError
 from pitwise.services.fields import whole_number
 from pitwise.services.permissions import Actor
 from pitwise.services.plan_page import ahead_of_item, plan_view
-from pitwise.services.shelf_advice import Advice, ItemAdvice, stock_ahead
+from pitwise.services.shelf_advice_model import ItemAdvice, stock_ahead
+from pitwise.shelf.advice import Advice
 from pitwise.web.access import Id, needs, shop_of
 from pitwise.web.render import go, page
 from pitwise.web.shelf_forms import Wrong, attempt, wrong_of

@@ -6,18 +6,29 @@ import dataclasses
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Annotated, Any
 
-from fastapi import Request
+from fastapi import Depends, Form, Request
 from fastapi.responses import Response
 from starlette.datastructures import FormData
 
-from pitwise.services.errors import NotAllowedError, ServiceError
-from pitwise.web.render import go
+from pitwise.services.errors import ConflictError, NotAllowedError, ServiceError
+from pitwise.services.permissions import Actor
+from pitwise.web.access import needs
+from pitwise.web.render import go, page
 
 LARGEST = 2**31 - 1
 # What a service calls a place, by the field of the form it is typed into.
 Places = Mapping[str, Sequence[str]]
+Keeper = Annotated[Actor, Depends(needs("shelf"))]
+Editor = Annotated[Actor, Depends(needs("edit-shelf"))]
+Text = Annotated[str, Form()]
+# What the services call the fields of an item's and an order's forms.
+PLACES = {
+    "unit_price": ("currency",),
+    "order_line_id": ("order",),
+    "supplier_id": ("supplier",),
+}
 
 
 @dataclass(frozen=True)
@@ -99,6 +110,44 @@ def wrong_of(form: str, error: ServiceError, given: Mapping[str, str], places: P
     # Beside its field the place is plain; elsewhere it is said.
     problem = error.problem if of else f"{error.place}: {error.problem}"
     return Wrong(form, of, problem, error.mend, given, error.status)
+
+
+def untouched(wrong: Wrong, seen: str) -> Wrong:
+    """Return a refusal with the new figure for the field, where it held the book's old one.
+
+    A second touch must not write down a figure that nobody counted; what was typed by hand
+    stays.
+    """
+    moved = wrong.field == "counted" and wrong.status == ConflictError.status
+    shown = seen_figure(seen) if moved else None
+    if shown is None or wrong.given.get("counted", "").strip() != str(max(0, shown)):
+        return wrong
+    return dataclasses.replace(wrong, given={})
+
+
+def came_seen(shown: Sequence[str], line_id: int) -> int:
+    """Return how many a page showed to have come of an order's line.
+
+    Raises
+    ------
+    ServiceError
+        The page did not say: nothing could be told about another tablet's boxes.
+    """
+    figures = dict(text.split(":", 1) for text in shown if ":" in text)
+    figure = seen_figure(figures.get(str(line_id), ""))
+    if figure is None:
+        raise ServiceError(
+            "order", "this page does not say how many of it have come", "open the page again"
+        )
+    return figure
+
+
+def answer(
+    request: Request, template: str, actor: Actor, wrong: Wrong | None, **values: Any
+) -> Response:
+    """Render a page, with a refusal and its status where a form of it was not taken."""
+    status = wrong.status if wrong else 200
+    return page(request, template, actor, status=status, wrong=wrong, **values)
 
 
 def attempt(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 from typing import Annotated
 
-from fastapi import APIRouter, Depends, Form, Request
+from fastapi import APIRouter, Depends, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
@@ -22,15 +22,22 @@ from pitwise.services.errors import ServiceError
 from pitwise.services.fields import whole_number
 from pitwise.services.permissions import Actor
 from pitwise.services.shelf_model import SupplierLine
-from pitwise.web.access import Id, needs, shop_of
-from pitwise.web.render import page
-from pitwise.web.shelf_forms import LARGEST, Wrong, attempt, pieces_form
-from pitwise.web.shelf_pages import PLACES, came_seen, item_answer
+from pitwise.web.access import Id, shop_of
+from pitwise.web.shelf_forms import (
+    LARGEST,
+    PLACES,
+    Editor,
+    Keeper,
+    Text,
+    Wrong,
+    answer,
+    attempt,
+    came_seen,
+    pieces_form,
+)
+from pitwise.web.shelf_item_pages import item_answer
 
 router = APIRouter()
-Keeper = Annotated[Actor, Depends(needs("shelf"))]
-Editor = Annotated[Actor, Depends(needs("edit-shelf"))]
-Text = Annotated[str, Form()]
 
 
 @router.post("/shelf/items/{item_id}/edit")
@@ -183,14 +190,13 @@ def setup_page(request: Request, actor: Keeper) -> Response:
 
 def _setup(request: Request, actor: Actor, *, wrong: Wrong | None = None) -> Response:
     view = shelf_view.setup_page(shop_of(request), actor)
-    return page(
+    return answer(
         request,
         "shelf_setup.html",
         actor,
-        status=wrong.status if wrong else 200,
+        wrong,
         suppliers=view.suppliers,
         rule=view.rule,
-        wrong=wrong,
     )
 
 
@@ -260,15 +266,14 @@ def orders_page(request: Request, actor: Keeper) -> Response:
 
 def _orders(request: Request, actor: Actor, *, wrong: Wrong | None = None) -> Response:
     shop = shop_of(request)
-    return page(
+    return answer(
         request,
         "shelf_orders.html",
         actor,
-        status=wrong.status if wrong else 200,
+        wrong,
         orders=shelf_orders.orders(shop, actor),
         view=shelf_view.shelf_page(shop, actor),
         suppliers=[s for s in shelf_view.setup_page(shop, actor).suppliers if s.active],
-        wrong=wrong,
     )
 
 
@@ -310,13 +315,12 @@ def order_page(request: Request, actor: Keeper, order_id: Id) -> Response:
 def _order(
     request: Request, actor: Actor, order_id: int, *, wrong: Wrong | None = None
 ) -> Response:
-    return page(
+    return answer(
         request,
         "shelf_order.html",
         actor,
-        status=wrong.status if wrong else 200,
+        wrong,
         order=shelf_orders.order_view(shop_of(request), actor, order_id),
-        wrong=wrong,
     )
 
 
