@@ -12,7 +12,6 @@ from kit import Floor
 from pitwise.services import fittings
 from shelf_kit import WORN, shelf_on
 
-
 ClientOf = Callable[[str | None], TestClient]
 
 
