@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from kit_browser import PHONE, TABLET, Seat
 from playwright.sync_api import Page
+from test_browser_pages import problems
 
 from money_kit import lose, price
 from pitwise.services import money, shelf_items
@@ -22,8 +23,10 @@ IN_HEAD = """() => [...document.querySelectorAll('.top a, .top button')]
             here: e.hasAttribute('aria-current'), top: box.top, left: box.left};
   })"""
 TOP = "what => document.querySelector(what).getBoundingClientRect().top"
-ROOMS = ("torches", "records", "programs", "causes", "ahead", "wear", "parts", "shelf", "money")
-ROOMS = (*ROOMS, "limits", "shop", "more", "life", "change", "month", "me")
+ROOMS = (
+    *("torches", "records", "programs", "causes", "ahead", "wear", "parts", "shelf", "money"),
+    *("limits", "shop", "more", "life", "change", "month", "me"),
+)
 IN_EVERY_HEAD = {"Pitwise", "Torches", "Causes", "Ahead", "Shelf", "More", "Sign out"}
 
 
@@ -208,6 +211,9 @@ def test_money_says_the_sum_and_the_dearest_first(seat: Seat) -> None:
     assert wide.is_visible("select[name=by]")
     assert not wide.is_visible("#days > summary")
     paper_shows_all(wide)
+    out = problems(wide, TABLET, "money") + problems(page, PHONE, "money")
+    page.goto("/more")
+    assert out + problems(page, PHONE, "more") == []
     assert seat.slips == []
 
 
