@@ -164,12 +164,25 @@ def _import_programs(shop: Shop, clock: _Clock, actor: Actor, until: dt.datetime
         imports.import_file(shop, actor, name, make().encode(), way="upload")
 
 
-def _fit_first_sets(shop: Shop, lead: Actor, torches: dict[str, int]) -> None:
-    for part in shop.base.parts:
-        for name, torch_id in torches.items():
-            amps = {"North 1": "300", "South 1": "130", "South 2": "200S"}[name]
-            kind = setup.add_part_type(shop, lead, part=part.id, name=f"{part.name} {amps}")
-            fittings.fit_part(shop, lead, torch_id, part_type_id=kind, lot="first lot")
+def _add_part_types(shop: Shop, lead: Actor, torches: dict[str, int]) -> list[tuple[int, int]]:
+    """Put a kind of every part for every torch in the book; returns torch and kind in pairs."""
+    amps = {"North 1": "300", "South 1": "130", "South 2": "200S"}
+    return [
+        (
+            torch_id,
+            setup.add_part_type(shop, lead, part=part.id, name=f"{part.name} {amps[name]}"),
+        )
+        for part in shop.base.parts
+        for name, torch_id in torches.items()
+    ]
+
+
+def _fit_first_sets(shop: Shop, lead: Actor, kinds: list[tuple[int, int]]) -> None:
+    """Say what the torches held already when the book began: nothing comes off the shelf."""
+    for torch_id, kind in kinds:
+        fittings.fit_part(
+            shop, lead, torch_id, part_type_id=kind, lot="first lot", from_shelf=False
+        )
 
 
 def _work(torch: _Torch, days: float, random: Random, faster: float) -> None:
@@ -292,7 +305,12 @@ def fill(
             )
             actors[login] = Actor(person.id, person.name, person.role)
         ids = _make_shop(shop, actors)
-        _fit_first_sets(shop, actors["tamsin"], ids)
+        kinds = _add_part_types(shop, actors["tamsin"], ids)
+        # Prices come before parts, so that every part counts by the price that held then.
+        shelf = ShelfStory(shop, actors["tamsin"], actors["ewan"], seed, clock.forward)
+        shelf.furnish()
+        clock.forward(1)
+        _fit_first_sets(shop, actors["tamsin"], kinds)
         truths = {"North 1": 0.62, "South 1": 0.42, "South 2": 0.45}
         pace = {"North 1": (85.0, 0.55), "South 1": (120.0, 0.35), "South 2": (70.0, 0.45)}
         torches = {
@@ -311,8 +329,6 @@ def fill(
         story = Story(Random(seed + 1))
         photos = PhotoStory()
         furnish(shop, actors["tamsin"])
-        shelf = ShelfStory(shop, actors["tamsin"], actors["ewan"], seed, clock.forward)
-        shelf.furnish()
         number, month = 0, start.month
         while due:
             due.sort()

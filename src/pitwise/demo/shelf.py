@@ -79,6 +79,8 @@ _TOO_FEW_FROM, _TOO_FEW = 0.6, 5
 _OVERLOOKED_FROM = 0.76
 # One lot of electrodes wears faster than its likes; nobody in the shop knows.
 BAD_ITEM, BAD_FROM, BAD_FASTER = "Electrode 130", 0.5, 2.2
+# Once in the year a supplier's new list makes a part dearer.
+DEARER, DEARER_FROM, DEARER_EUR = "Electrode 300", 0.55, 22.9
 _COUNT_DAYS, _ORDER_DAYS = 28, 7
 # From here on one delivery comes in part, and its rest only after the year.
 _IN_PART_FROM, _REST = 0.94, dt.timedelta(days=60)
@@ -115,6 +117,7 @@ class ShelfStory:
     bad_lots: set[str] = field(default_factory=set)
     _random: Random = field(init=False)
     _items: dict[str, int] = field(default_factory=dict)
+    _buy: list[int] = field(default_factory=list)
     _coming: list[_Coming] = field(default_factory=list)
     _done: set[str] = field(default_factory=set)
     _keys: int = 0
@@ -137,7 +140,7 @@ class ShelfStory:
     def furnish(self) -> None:
         """Put the shop's parts and kits on the shelf, with terms, rules and a first stock."""
         shop, lead = self.shop, self.lead
-        buy = [
+        self._buy = [
             shelf_suppliers.add_supplier(shop, lead, name=name, note="made up for the demo")
             for name, *_ in SUPPLIERS
         ]
@@ -163,7 +166,7 @@ class ShelfStory:
             )
             self._items[kind.name] = item
             price = habit.price_eur * (1.0 if kind.name in _OWN_HABIT else _PRICE_SHARE[process])
-            self._terms(item, buy, habit.supplier, price, habit.pack)
+            self._terms(item, habit.supplier, price, habit.pack)
             self.wait(1)
             shelf_ledger.goods_in(
                 shop,
@@ -192,7 +195,7 @@ class ShelfStory:
                 shop, lead, kind="kit", name=name, place="Kit drawer", kit=holds
             )
             self._items[name] = kit
-            self._terms(kit, buy, 0, price, 1)
+            self._terms(kit, 0, price, 1)
             shelf_ledger.goods_in(
                 shop,
                 self.technician,
@@ -202,20 +205,22 @@ class ShelfStory:
                 lot=self._lot(),
             )
 
-    def _terms(self, item: int, buy: list[int], supplier: int, price: float, pack: int) -> None:
+    def _terms(
+        self, item: int, supplier: int, price: float, pack: int, reason: str = "demo: made up"
+    ) -> None:
         _, days, spread = SUPPLIERS[supplier]
         shelf_terms.set_terms(
             self.shop,
             self.lead,
             item,
-            supplier_id=buy[supplier],
+            supplier_id=self._buy[supplier],
             price=f"{price:.2f}",
             currency="EUR",
             pack=str(pack),
             least=str(pack),
             lead_days=f"{days:g}",
             lead_days_sd=f"{spread:g}",
-            reason="demo: made up",
+            reason=reason,
         )
 
     def faster(self, lot: str | None) -> float:
@@ -241,6 +246,11 @@ class ShelfStory:
             if self._counted_at is not None:
                 self._count()
             self._counted_at = now
+        if share > DEARER_FROM and "dearer" not in self._done:
+            self._done.add("dearer")
+            habit = HABITS["electrode"]
+            reason = "demo: made up, the supplier's new list"
+            self._terms(self._items[DEARER], habit.supplier, DEARER_EUR, habit.pack, reason)
         if share > 0.3 and "slip" not in self._done:
             self._done.add("slip")
             self._slip()

@@ -344,8 +344,15 @@
     const wanted = location.hash.length > 1 && document.getElementById(location.hash.slice(1));
     for (const fold of document.querySelectorAll("details.fold")) fold.open = !!wanted && fold.contains(wanted);
   });
+  // What was folded before is folded again after: the page stays as short as it was.
+  let folded = [];
   addEventListener("beforeprint", () => {
-    for (const fold of document.querySelectorAll("details.fold")) fold.open = true;
+    folded = Array.from(document.querySelectorAll("details.fold:not([open])"));
+    for (const fold of folded) fold.open = true;
+  });
+  addEventListener("afterprint", () => {
+    for (const fold of folded) fold.open = false;
+    folded = [];
   });
   let kept = [];
   // What was unfolded stays so.
