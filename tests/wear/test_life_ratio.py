@@ -9,10 +9,12 @@ import numpy as np
 import pandas as pd
 import pytest
 from lifelines import WeibullAFTFitter
+from scipy.optimize import minimize_scalar
 
 from pitwise.wear.life.lives import Lives
-from pitwise.wear.life.ratio import LifeRatio, life_ratio
-from pitwise.wear.life.tell import TooFewToTell
+from pitwise.wear.life.ratio import LifeRatio, _fall, _luck, life_ratio
+from pitwise.wear.life.tell import TooFewToTell, joined
+from pitwise.wear.life.weibull import fit_weibull
 
 
 def drawn(seed: int, n: int, scale: float, shape: float, kind: str) -> Lives:
@@ -102,6 +104,50 @@ def test_its_range_holds_the_truth_as_often_as_said() -> None:
         ours = told(one, other)
         held += ours.range.low <= 0.6 <= ours.range.high
     assert abs(held / 40 - 0.95) < 3 * 0.034
+
+
+@pytest.mark.parametrize("ends", [5, 15])
+def test_few_ends_a_group_hold_the_truth_as_often_as_said(ends: int) -> None:
+    """χ² held it in 90 of 100 at 5 ends a group, where 95 were said.
+
+    What the range holds is asked of the fall itself, without searching for its ends.
+    """
+    random = np.random.default_rng(ends)
+    sets = 400
+    inside = {0.9: 0, 0.95: 0}
+    for _ in range(sets):
+        # Of one shape any scale and shape give the same fall: exact ends, and none running.
+        one, other = (Lives.of(t, t) for t in random.weibull(2.0, (2, ends)))
+        both = joined([other, one])
+        top = -minimize_scalar(
+            lambda x, one=one, other=other: -height(one, other, x),
+            bounds=(-3, 3),
+            method="bounded",
+        ).fun
+        fall = 2 * (top - fit_weibull(both).loglik)
+        for level in inside:
+            inside[level] += fall < _fall(both.ends, level)
+    for level, held in inside.items():
+        # Three standard errors, and a point for what a Weibull is not a normal.
+        error = math.sqrt(level * (1 - level) / sets)
+        assert abs(held / sets - level) < 3 * error + 0.01
+
+
+def height(one: Lives, other: Lives, log_ratio: float) -> float:
+    by = math.exp(log_ratio)
+    scaled = Lives.of(one.lower / by, one.upper / by)
+    return fit_weibull(joined([other, scaled])).loglik - one.lower.size * log_ratio
+
+
+def test_the_range_and_the_chance_of_luck_go_by_one_law() -> None:
+    """At the fall that a 95 % range stops at, luck is 5 %; with many ends it is χ²'s."""
+    for ends in (3.0, 10.0, 24.5, 400.0):
+        for level in (0.8, 0.95, 0.999):
+            assert _luck(ends, _fall(ends, level)) == pytest.approx(1 - level, rel=1e-9)
+    assert _fall(1e7, 0.95) == pytest.approx(3.841458821, abs=1e-5)
+    # Student's t of 8 degrees of freedom at 95 %, from any table: 2.306.
+    assert _fall(10, 0.95) == pytest.approx(10 * math.log(1 + 2.306**2 / 8), abs=1e-3)
+    assert _luck(5.0, 1e6) == pytest.approx(0, abs=1e-12)
 
 
 def test_too_few_say_so() -> None:

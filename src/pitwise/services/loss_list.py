@@ -10,6 +10,11 @@ go in again.
 Why: the cause that a case on that torch was closed with, for parts that ended between the
 inspection that led to the case and its cure; else the finding that ended the part, or the part
 that took it along; else not known.
+
+Ranges of sums: how long a part would have run is its own, how long its type lasts (or how its
+process wears) is shared by all of them (`amounts.add`). Prices are known. What a loss takes of
+the station's settings has no range: nothing tells how far off an assumed cost is, and it is said
+where one is assumed.
 """
 
 from __future__ import annotations
@@ -34,7 +39,7 @@ from pitwise.services.metres import Ranged
 from pitwise.services.shelf_prices import Prices, price_book
 from pitwise.services.shopfloor import Shop
 from pitwise.services.station_settings import assumed_fields, settings_of
-from pitwise.services.unused import electrode_left, part_left, usual_life
+from pitwise.services.unused import Left, electrode_left, part_left, usual_life
 from pitwise.services.wear_book import fit_in_force, histories
 from pitwise.trade.model import Sheet
 from pitwise.wear.life.weibull import WeibullFit
@@ -325,7 +330,7 @@ def loss_list(
     )
 
 
-def _worth(life: PartLife, share: Ranged | CantTell, prices: Prices) -> Amount | CantTell:
+def _worth(life: PartLife, share: Left | CantTell, prices: Prices) -> Amount | CantTell:
     if isinstance(share, CantTell):
         return share
     kind = life.part_type_id
@@ -337,13 +342,14 @@ def _worth(life: PartLife, share: Ranged | CantTell, prices: Prices) -> Amount |
     value, currency = price
     low = share.value if share.low is None else share.low
     high = share.value if share.high is None else share.high
-    return Amount(currency, share.value * value, low * value, high * value)
+    doubt = share.doubt.times(value)
+    return Amount(currency, share.value * value, low * value, high * value, doubt)
 
 
 def _unused(
     shop: Shop, session: Session, early: Sequence[PartLife], known: Sequence[PartLife]
-) -> dict[int, Ranged | CantTell]:
-    out: dict[int, Ranged | CantTell] = {}
+) -> dict[int, Left | CantTell]:
+    out: dict[int, Left | CantTell] = {}
     pits = [x for x in early if x.part == PIT_PART]
     if pits:
         force = fit_in_force(shop, session)

@@ -6,7 +6,14 @@ from collections.abc import Sequence
 from typing import Any
 
 from pitwise.reports.charts.money import LossBar
-from pitwise.services.amounts import Amount, CantTell, amounts_words, in_currency, money_text
+from pitwise.services.amounts import (
+    Amount,
+    CantTell,
+    add,
+    amounts_words,
+    in_currency,
+    money_text,
+)
 from pitwise.services.loss_list import EndedEarly, LossList
 from pitwise.services.metres import MetresPerMinute, Ranged
 from pitwise.services.money import CostLine, MoneyView
@@ -50,12 +57,13 @@ def _bar(words: str, parts: Sequence[EndedEarly], currency: str) -> LossBar:
         return [in_currency(p.money, currency) for p in parts if p.kind == kind]
 
     lost, early = told("lost"), [*told("damaged"), *told("good")]
+    both = in_currency(add([*lost, *early]), currency)
     return LossBar(
         words,
         sum(a.value for a in lost),
         sum(a.value for a in early),
-        sum(a.low for a in (*lost, *early)),
-        sum(a.high for a in (*lost, *early)),
+        both.low,
+        both.high,
         sum(p.kind == "lost" for p in parts),
         sum(p.kind == "damaged" for p in parts),
         sum(p.kind == "good" for p in parts),
@@ -94,7 +102,8 @@ def loss_notes(losses: LossList) -> list[str]:
     out = [
         "Lost in the cut: the part’s unused worth, and the torch, plate and stop that the "
         "station’s settings say a loss takes. Damaged, or changed while good: the part’s unused "
-        "worth. In brackets: the range, 90 % for each part, added end to end."
+        "worth. In brackets: the 90 % range; of several parts, each one’s own doubt is taken as "
+        "independent of the others’, that of how long their type lasts as the same for all."
     ]
     if losses.assumed:
         out.append(
@@ -178,7 +187,9 @@ def _line(line: CostLine) -> dict[str, Any]:
 
 
 def _amounts(amounts: Sequence[Amount]) -> list[dict[str, Any]]:
-    return [vars(a).copy() for a in amounts]
+    return [
+        {"currency": a.currency, "value": a.value, "low": a.low, "high": a.high} for a in amounts
+    ]
 
 
 def plain_money(view: MoneyView) -> dict[str, Any]:

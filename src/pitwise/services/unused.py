@@ -9,19 +9,29 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import stdtrit
 
-from pitwise.services.amounts import CantTell
+from pitwise.services.amounts import CantTell, Doubt
 from pitwise.services.life_model import PartLife, interval_of
 from pitwise.services.metres import Ranged
 from pitwise.services.wear_book import FitInForce, carried, state_of
-from pitwise.wear.forecast import FLEET_COMPONENTS, components, depth_quantiles, unused_share
+from pitwise.wear.forecast import (
+    FLEET_COMPONENTS,
+    Components,
+    components,
+    depth_quantiles,
+    unused_share,
+)
 from pitwise.wear.history import History
 from pitwise.wear.life.lives import Lives
 from pitwise.wear.life.weibull import WeibullFit, fit_weibull
+from pitwise.wear.prior import TAU
 from pitwise.wear.refusal import FitRefusedError
+from pitwise.wear.state import ElectrodeState, believed_rate
 
 LEVEL = 0.90
 _TAIL = (1 - LEVEL) / 2
@@ -32,7 +42,22 @@ LEAST_ENDS = 3
 _WIDEST = 4.0
 _MOST_KEPT = 20_000
 # A stored fit never changes, nor does a part that ended: what was reckoned of both holds.
-_kept: dict[tuple[object, ...], Ranged] = {}
+_kept: dict[tuple[object, ...], Left] = {}
+_FEW_X, _FEW_W = np.polynomial.hermite_e.hermegauss(3)
+_FEW_W = _FEW_W / _FEW_W.sum()
+_WEAR = "how electrodes wear"
+
+
+@dataclass(frozen=True)
+class Left(Ranged):
+    """The share of a part's worth that was left, and what its doubt is made of.
+
+    Attributes
+    ----------
+    doubt : Doubt
+    """
+
+    doubt: Doubt = field(default_factory=Doubt)
 
 
 def electrode_left(
@@ -42,7 +67,7 @@ def electrode_left(
     starts: float,
     arc_minutes: float,
     limit_mm: float | None,
-) -> Ranged | CantTell:
+) -> Left | CantTell:
     """Return the share of the limit an electrode's pit had not used when it came out.
 
     Parameters
@@ -58,8 +83,14 @@ def electrode_left(
 
     Returns
     -------
-    Ranged or CantTell
+    Left or CantTell
         E[(1 - X/L)+], and the 5 and 95 % points of the share.
+
+    Notes
+    -----
+    Shared by all electrodes, as one source: what the draws of the wear fit differ by, and of the
+    rest the share that the process' rate has in the spread of rates. That is too much rather
+    than too little where a reading has told the pit.
     """
     if limit_mm is None or limit_mm <= 0:
         return CantTell("no limit holds for its pit", "enter the shop's limit for its process")
@@ -74,12 +105,38 @@ def electrode_left(
     mean = float(unused_share(parts, 0.0, 0.0, limit_mm))
     deep, shallow = depth_quantiles(parts, [0.0], [0.0], (1 - _TAIL, _TAIL))[:, 0]
     low, high = (float(np.clip(1 - x / limit_mm, 0.0, 1.0)) for x in (deep, shallow))
-    found = Ranged(mean, min(low, mean), max(high, mean))
+    doubt = _wear_doubt(force, state, parts, limit_mm)
+    found = Left(mean, min(low, mean), max(high, mean), doubt)
     if force.id is not None:
         if len(_kept) > _MOST_KEPT:
             _kept.clear()
         _kept[key] = found
     return found
+
+
+def _wear_doubt(
+    force: FitInForce, state: ElectrodeState, parts: Components, limit_mm: float
+) -> Doubt:
+    pits = parts.mean[:, None] + np.sqrt(parts.variance)[:, None] * _FEW_X
+    share = np.clip(1 - pits / limit_mm, 0.0, 1.0)
+    weight = np.broadcast_to(_FEW_W / len(parts), share.shape)
+    off = share - float((weight * share).sum())
+    whole, skew = float((weight * off**2).sum()), float((weight * off**3).sum())
+
+    at = np.clip(1 - state.mean / limit_mm, 0.0, 1.0)
+    weight = np.exp(state.log_weight)
+    each = weight.sum(axis=1)
+    mean = (weight * at).sum(axis=1) / each
+    within = (weight * (at - mean[:, None]) ** 2).sum(axis=1) / each
+    _, rate_sd, _ = believed_rate(force.fit, state.process)
+    of_process = rate_sd**2 / (rate_sd**2 + np.exp(2 * state.theta[:, TAU]))
+    middle = float(np.average(mean, weights=each))
+    common = float(np.average((mean - middle) ** 2 + of_process * within, weights=each))
+    common = min(common, whole)
+    own = whole - common
+    # The skewness is taken to go with the variance.
+    skew *= (own / whole) ** 1.5 if whole > 0 else 0.0
+    return Doubt(own, skew, ((_WEAR, -math.sqrt(common)),))
 
 
 def usual_life(lives: Sequence[PartLife]) -> WeibullFit | CantTell:
@@ -129,7 +186,7 @@ def left_of_life(shape: float, scale: float, used: float, *, still_good: bool) -
     shape, scale : float
         Above 0.
     used : float
-        0 or more, in the unit of `scale`.
+        Above 0, in the unit of `scale`.
     still_good : bool
         True: the part would have run on, T > t. False: it ended there, and is set against a
         usual life T of its type.
@@ -144,36 +201,96 @@ def left_of_life(shape: float, scale: float, used: float, *, still_good: bool) -
     By the middles of equal shares of T's distribution,
     :math:`T = \eta (a - \log v)^{1/\beta}`, with :math:`a = (t/\eta)^\beta` given T > t, else 0.
     """
-    v = (np.arange(_POINTS) + 0.5) / _POINTS
-    begun = (used / scale) ** shape if still_good else 0.0
-    life: npt.NDArray[np.float64] = scale * (begun - np.log(v)) ** (1 / shape)
-    left = np.clip(1 - used / life, 0.0, 1.0)
+    left = _shares(shape, scale, used, still_good=still_good)
     low, high = np.quantile(left, [_TAIL, 1 - _TAIL])
     mean = float(left.mean())
     return Ranged(mean, min(float(low), mean), max(float(high), mean))
 
 
-def part_left(told: WeibullFit | CantTell, life: PartLife) -> Ranged | CantTell:
-    """Return what share of a part's life was left when it ended.
+def _shares(
+    shape: float, scale: float, used: float, *, still_good: bool
+) -> npt.NDArray[np.float64]:
+    """Return what is left of equally likely lives, as `left_of_life` says."""
+    v = (np.arange(_POINTS) + 0.5) / _POINTS
+    # A shape far off may put powers beyond numbers: such a part has nothing left, or all.
+    begun = math.exp(min(shape * math.log(used / scale), 700.0)) if still_good else 0.0
+    with np.errstate(over="ignore", divide="ignore", under="ignore"):
+        life: npt.NDArray[np.float64] = scale * (begun - np.log(v)) ** (1 / shape)
+        return np.clip(1 - used / life, 0.0, 1.0)
 
-    The range holds both how lives scatter and what the fit leaves open of their middle.
+
+def part_left(told: WeibullFit | CantTell, life: PartLife) -> Left | CantTell:
+    r"""Return what share of a part's life was left when it ended.
+
+    The range holds both how lives scatter and what the fit leaves open of scale and shape; the
+    former is the part's own, the latter shared by all parts of its type.
+
+    Notes
+    -----
+    With L the Cholesky factor of the covariance of (log scale, log shape), each column is a
+    source of its own, and its share in the doubt is half of what the mean moves by between one
+    standard uncertainty of it either way [1]_. The range is of the mixture over three
+    Gauss-Hermite nodes of each.
+
+    References
+    ----------
+    .. [1] JCGM 100:2008 (GUM), 5.1.3, note 2.
     """
     if isinstance(told, CantTell):
         return told
     if life.starts <= 0:
         return CantTell("it has no use on record", "enter the counters at inspections")
-    still_good = life.end == "changed"
-    middle = left_of_life(told.shape, told.scale, float(life.starts), still_good=still_good)
-    # The fit's own doubt, by moving its scale to either end of its range.
-    spread = _spread(told)
-    low, high = middle.low, middle.high
-    for side in (-1, 1):
-        moved = left_of_life(
-            told.shape,
-            told.scale * math.exp(side * spread),
+    factor = _factor(told)
+
+    def moved(one: float, other: float) -> npt.NDArray[np.float64]:
+        log_scale, log_shape = factor @ (one, other)
+        return _shares(
+            told.shape * math.exp(log_shape),
+            told.scale * math.exp(log_scale),
             float(life.starts),
-            still_good=still_good,
+            still_good=life.end == "changed",
         )
-        low = min(low or 0.0, moved.low or 0.0)
-        high = max(high or 0.0, moved.high or 0.0)
-    return Ranged(middle.value, low, high)
+
+    left = moved(0.0, 0.0)
+    mean = float(left.mean())
+    mixed = np.array([moved(a, b) for a in _FEW_X for b in _FEW_X]).ravel()
+    low, high = _weighted(mixed, np.repeat(np.outer(_FEW_W, _FEW_W).ravel(), _POINTS))
+    off = left - mean
+    shared = tuple(
+        (
+            f"how long parts of type {life.part_type_id} last: {k}",
+            0.5 * float(moved(*x).mean() - moved(*(-y for y in x)).mean()),
+        )
+        for k, x in enumerate(((1.0, 0.0), (0.0, 1.0)), 1)
+    )
+    doubt = Doubt(float((off**2).mean()), float((off**3).mean()), shared)
+    return Left(mean, min(low, mean), max(high, mean), doubt)
+
+
+def _factor(told: WeibullFit) -> npt.NDArray[np.float64]:
+    """Return the lower Cholesky factor of the covariance of (log scale, log shape).
+
+    From few ends the observed information says too little of the doubt. It is widened as that
+    of a mean of normal values would be, whose spread was taken by maximum likelihood too
+    (Student's t: JCGM 100:2008, G.3.2). So widened, sums of 20 and 40 parts held the truth in 87
+    of 100 simulated shops with 6 and 12 ends, where 90 were said; without it in 79 and 84.
+    """
+    (aa, ab), (_, bb) = told.covariance
+    if not aa > 0:
+        return np.zeros((2, 2))
+    first = math.sqrt(aa)
+    rest = math.sqrt(max(bb - ab * ab / aa, 0.0))
+    free = max(told.ends - 1, 1.0)
+    wider = float(stdtrit(free, 1 - _TAIL)) / _Z * math.sqrt((free + 1) / free)
+    return wider * np.array([[first, 0.0], [ab / first, rest]])
+
+
+def _weighted(
+    values: npt.NDArray[np.float64], weight: npt.NDArray[np.float64]
+) -> tuple[float, float]:
+    """Return the 5 and 95 % points of weighted values."""
+    order = np.argsort(values, kind="stable")
+    reached = np.cumsum(weight[order])
+    middle = (reached - 0.5 * weight[order]) / reached[-1]
+    low, high = np.interp([_TAIL, 1 - _TAIL], middle, values[order])
+    return float(low), float(high)

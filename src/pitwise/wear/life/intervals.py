@@ -58,18 +58,19 @@ def wald(fit: WeibullFit, level: float = 0.95) -> dict[str, Range]:
     """
     z = deviate(level)
     (aa, ab), (_, bb) = fit.covariance
-    found = {"shape": _around(fit.shape, z * math.sqrt(bb))}
-    found["scale"] = _around(fit.scale, z * math.sqrt(aa))
+    found = {"shape": _around(math.log(fit.shape), z * math.sqrt(bb))}
+    log_scale = math.log(fit.scale)
+    found["scale"] = _around(log_scale, z * math.sqrt(aa))
     for name, share in SHARES.items():
         turn = -hazard_exponent(share) / fit.shape
         se = math.sqrt(max(aa + 2 * turn * ab + turn**2 * bb, 0.0))
-        found[name] = _around(float(fit.quantile(share)), z * se)
+        found[name] = _around(log_scale - turn, z * se)
     return found
 
 
-def _around(value: float, log_wide: float) -> Range:
+def _around(log_value: float, log_wide: float) -> Range:
     with np.errstate(over="ignore", under="ignore"):
-        low, high = np.exp(math.log(value) + np.array([-log_wide, log_wide]))
+        low, high = np.exp(log_value + np.array([-log_wide, log_wide]))
     return Range(float(low), float(high))
 
 

@@ -20,6 +20,9 @@ _FURTHEST = 1e9
 _MOST = 100
 # Twice the log-likelihood that may be left on the table.
 _CLOSE = 1e-13
+# Steeper, and the last digit of a life already moves the likelihood.
+_STEEPEST = 1e8
+_NOT_DONE = "a range of the fit can't be found", "take Wald's range"
 
 
 class ProfileNotDoneError(FitRefusedError):
@@ -48,12 +51,16 @@ def profile(lives: Lives, fit: WeibullFit, level: float = 0.95) -> dict[str, Ran
     Raises
     ------
     ProfileNotDoneError
-        A search did not come to rest.
+        A search did not come to rest, or the lives differ by their last digits alone.
 
     References
     ----------
     W. Q. Meeker, L. A. Escobar, Statistical Methods for Reliability Data (1998), 8.3.
     """
+    if fit.shape > _STEEPEST:
+        raise ProfileNotDoneError(
+            "the lives differ by their last digits alone", "wait for lives that differ"
+        )
     z = deviate(level)
     ready = Likelihood.of(lives)
     log_scale, log_shape = math.log(fit.scale / ready.unit), math.log(fit.shape)
@@ -66,7 +73,7 @@ def profile(lives: Lives, fit: WeibullFit, level: float = 0.95) -> dict[str, Ran
         )
         for side in (-1, 1)
     )
-    found = {"shape": Range(_power(low, 1.0), _power(high, 1.0))}
+    found = {"shape": _around(low, high, 1.0, fit.shape)}
     # Scale is the life at which the exponent is 0.
     exponents = {"scale": 0.0} | {name: hazard_exponent(p) for name, p in SHARES.items()}
     for name, k in exponents.items():
@@ -75,8 +82,13 @@ def profile(lives: Lives, fit: WeibullFit, level: float = 0.95) -> dict[str, Ran
         best = log_scale + k / fit.shape
         along = _of_quantile(ready, k)
         low, high = (search.bound(along, best, log_shape, side * se, _FAR) for side in (-1, 1))
-        found[name] = Range(_power(low, ready.unit), _power(high, ready.unit))
+        found[name] = _around(low, high, ready.unit, ready.unit * _exp(best))
     return found
+
+
+def _around(low: float, high: float, unit: float, value: float) -> Range:
+    """Return a range with its value in it: rounding may put the three in another order."""
+    return Range(min(_power(low, unit), value), max(_power(high, unit), value))
 
 
 def _power(log_value: float, unit: float) -> float:
@@ -119,6 +131,8 @@ def _of_quantile(ready: Likelihood, k: float) -> _Plane:
     """Ask for the log life at which z is k; the other is log shape."""
 
     def at(log_life: float, log_shape: float) -> _Here:
+        # Flatter, and nothing moves any more.
+        log_shape = max(log_shape, -_FAR)
         shape = _exp(log_shape)
         p = ready.at(log_life - k / shape, log_shape)
         turn = p.stretch - k * p.shift
@@ -159,6 +173,7 @@ class _Search:
             move = (self.z - fall) / rise if rise > 0 else math.inf
             # A tenth of a millionth of a standard error: fine enough for any use.
             if abs(move) <= 1e-9 * wide or outside - inside <= 1e-12 * step:
+                self._check(fall)
                 return best + way * (step + move if abs(move) < wide else step)
             if inside >= far:
                 return way * math.inf
@@ -166,7 +181,13 @@ class _Search:
             if not inside < new < outside or new > 4 * step:
                 new = 0.5 * (inside + outside) if math.isfinite(outside) else 2 * step
             step = min(new, far) if inside < far else new
-        raise ProfileNotDoneError("a range of the fit can't be found", "take Wald's range")
+        raise ProfileNotDoneError(*_NOT_DONE)
+
+    def _check(self, fall: float) -> None:
+        """Refuse a bound at which the likelihood has not fallen as it ought to."""
+        rounding = 1e-13 * self.ready.total * (1 + abs(self.top))
+        if abs(fall**2 - self.z**2) > 1e-5 * self.z**2 + rounding:
+            raise ProfileNotDoneError(*_NOT_DONE)
 
     def _best(self, at: _Plane, asked: float, other: float, near: float) -> tuple[_Here, float]:
         """Maximise over the other parameter, from where it was."""
@@ -176,12 +197,9 @@ class _Search:
             other, back = other - back, 2 * back
             here = at(asked, other)
         for _ in range(_MOST):
-            # What a step still promises; without an end, it may lie at a shape of 0, which
-            # steps of log shape come near by and by.
-            promised = self.ready.total * here.other * here.other
-            if promised <= max(_CLOSE * abs(here.bend), _CLOSE**2):
+            if self._at_rest(here):
                 return here, other
-            if not here.bend < 0:
+            if not (here.bend < 0 and math.isfinite(here.value)):
                 break
             move = -here.other / here.bend
             move = math.copysign(min(abs(move), 1.0 + near), move)
@@ -204,12 +222,12 @@ class _Search:
             up, down, step = down, down + step, 2 * step
         while not self._rises(at(asked, up)) and step < _FURTHEST:
             up, down, step = up - step, up, 2 * step
+            if self._at_rest(here := at(asked, up)):
+                return here, up
         middle = 0.5 * (up + down)
         while step < _FURTHEST and min(up, down) < middle < max(up, down):
             here = at(asked, middle)
-            if self.ready.total * here.other * here.other <= max(
-                _CLOSE * abs(here.bend), _CLOSE**2
-            ):
+            if self._at_rest(here):
                 break
             if self._rises(here):
                 up = middle
@@ -222,7 +240,18 @@ class _Search:
             middle, here = up, at(asked, up)
         if step < _FURTHEST and math.isfinite(here.value):
             return here, middle
-        raise ProfileNotDoneError("a range of the fit can't be found", "take Wald's range")
+        raise ProfileNotDoneError(*_NOT_DONE)
+
+    def _at_rest(self, here: _Here) -> bool:
+        """Tell whether a step promises no more; never where hazards are beyond numbers.
+
+        Without an end, the best may lie at a shape of 0, which steps of log shape come near
+        by and by.
+        """
+        if not (math.isfinite(here.value) and math.isfinite(here.bend)):
+            return False
+        promised = self.ready.total * here.other * here.other
+        return promised <= max(_CLOSE * abs(here.bend), _CLOSE**2)
 
     @staticmethod
     def _rises(here: _Here) -> bool:

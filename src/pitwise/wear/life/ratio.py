@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import brentq, minimize_scalar
-from scipy.special import chdtrc
+from scipy.special import stdtr, stdtrit
 
 from pitwise.wear.refusal import FitRefusedError
 
@@ -40,8 +40,9 @@ class LifeRatio:
     range : Range
         By the likelihood; 0 or infinite where there is no bound within 1/50 to 50.
     test : LogRank
-        Likelihood ratio against "as long as the other", 1 degree of freedom; with few ends its
-        `luck` is from dealing the labels again (see `permuted`).
+        Likelihood ratio against "as long as the other", 1 degree of freedom; its `p` is by the
+        same law as the range, and with few ends its `luck` is from dealing the labels again
+        (see `permuted`).
     shape : float
         That both share, at the best ratio.
     loglik : float
@@ -78,10 +79,21 @@ def life_ratio(one: Lives, other: Lives, level: float = 0.95) -> LifeRatio | Too
     The profile log-likelihood at a ratio r is that of the best Weibull fit to `other` and to
     `one` divided by r, less :math:`\log r` for each exact end of `one`.
 
+    Twice its fall W is χ² with many ends alone: of 95 % ranges from 5 ends a group some 90 %
+    held the truth in simulation (`tests/wear/test_life_ratio.py`). Were log lives normal, W of
+    d lives in two groups would be
+
+    .. math:: W = d \log\left(1 + \frac{t^2}{d - 2}\right)
+
+    with t Student's of d − 2 degrees of freedom, exactly [2]_. W is judged by that law, with d
+    the ends of both: 94 to 97 % held then.
+
     References
     ----------
     .. [1] W. Q. Meeker, L. A. Escobar, Statistical Methods for Reliability Data, Wiley 1998,
        17.4: log-location-scale regression with one two-valued variable.
+    .. [2] E. L. Lehmann, J. P. Romano, Testing Statistical Hypotheses, 5.3: the likelihood ratio
+       test of two normal means is the t test (from memory).
     """
     ends, total = one.ends + other.ends, one.total + other.total
     if ends < FEWEST_ENDS:
@@ -109,7 +121,7 @@ def life_ratio(one: Lives, other: Lives, level: float = 0.95) -> LifeRatio | Too
             "wait for more lives that have ended",
         )
     best, top = _top(height, heights)
-    drop = 0.5 * deviate(level) ** 2
+    drop = 0.5 * _fall(ends, level)
     gain = max(2 * (top - height(0.0)), 0.0)
     fit = fit_weibull(joined([other, _scaled(one, math.exp(best))]))
     found = Range(
@@ -118,8 +130,21 @@ def life_ratio(one: Lives, other: Lives, level: float = 0.95) -> LifeRatio | Too
     ratio = math.exp(best)
     if abs(best) >= _FURTHEST:
         ratio = 0.0 if best < 0 else math.inf
-    test = LogRank(gain, 1, float(chdtrc(1, gain)), _permuted(one, other))
+    test = LogRank(gain, 1, _luck(ends, gain), _permuted(one, other))
     return LifeRatio(ratio, found, test, fit.shape, top)
+
+
+def _fall(ends: float, level: float) -> float:
+    """Return how far twice the log-likelihood may fall within a range."""
+    deviate(level)  # refuses what is no level
+    t = float(stdtrit(ends - 2, 0.5 + level / 2))
+    return ends * math.log1p(t * t / (ends - 2))
+
+
+def _luck(ends: float, gain: float) -> float:
+    """Return the chance of a rise of so much or more by luck, by the law of `_fall`."""
+    t = math.sqrt((ends - 2) * math.expm1(min(gain / ends, 700.0)))
+    return 2 * float(stdtr(ends - 2, -t))
 
 
 def _permuted(one: Lives, other: Lives) -> float | None:

@@ -249,6 +249,9 @@ def _step(point: Point) -> tuple[float, float]:
         determinant = a * c - b * b
         if a < 0 and c < 0 and determinant > 0:
             break
+    if not determinant > 0:
+        # Counts so far apart that the lives of little weight bend nothing that a number shows.
+        return math.nan, math.nan
     shift = -(c * point.shift - b * point.stretch) / determinant
     stretch = -(a * point.stretch - b * point.shift) / determinant
     return shift, stretch
