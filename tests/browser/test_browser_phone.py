@@ -8,7 +8,7 @@ from playwright.sync_api import Page
 from test_browser_pages import problems
 
 from money_kit import lose, price
-from pitwise.services import money, shelf_items
+from pitwise.services import money, shelf_suppliers, shelf_terms
 from shelf_kit import Shelf, shelf_on
 
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
@@ -88,9 +88,9 @@ def shelf(seat: Seat) -> Shelf:
     made = shelf_on(seat.floor)
     for part, item in made.items.items():
         made.goods_in(item, 3 if part != "swirl-ring" else 1)
-    supplier = shelf_items.add_supplier(seat.floor.shop, seat.floor.lead, name="Harbour Supply")
+    supplier = shelf_suppliers.add_supplier(seat.floor.shop, seat.floor.lead, name="Harbour Supply")
     for part in ("swirl-ring", "shield"):
-        shelf_items.set_terms(
+        shelf_terms.set_terms(
             seat.floor.shop,
             seat.floor.lead,
             made.items[part],

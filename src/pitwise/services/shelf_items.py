@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 from collections.abc import Mapping, Sequence
 
@@ -19,7 +20,7 @@ from pitwise.services.shelf_codes import (
     refuse_order_code,
     refuse_tag_of_part,
 )
-from pitwise.services.shelf_model import ItemLine, KitPart
+from pitwise.services.shelf_model import ItemFields, ItemLine, KitPart
 from pitwise.services.shelf_read import (
     balance,
     balances,
@@ -31,6 +32,7 @@ from pitwise.services.shelf_read import (
     on_order,
 )
 from pitwise.services.shelf_rules import rules_in_force
+from pitwise.services.shelf_shown import Said, as_kept, settle
 from pitwise.services.shelf_terms import terms_in_force
 from pitwise.services.shelf_trail import note_item
 from pitwise.services.shopfloor import Shop
@@ -175,30 +177,88 @@ def _free_code(session: Session, code: str, but: int | None = None) -> str:
     return code
 
 
+_SAID = {
+    "name": Said("name"),
+    "code": Said("code"),
+    "place": Said("place"),
+    "active": Said("choice whether it is kept"),
+}
+
+
 def edit_item(
-    shop: Shop, actor: Actor, item_id: int, *, name: str, code: str, place: str, active: bool
+    shop: Shop,
+    actor: Actor,
+    item_id: int,
+    *,
+    name: str,
+    code: str,
+    place: str,
+    active: bool,
+    shown: ItemFields | None = None,
 ) -> None:
     """Change an item's name, code or place, or put it aside.
 
     Only what is not on the shelf, in no kit that is kept and not on order can be put aside:
     else pieces would be nowhere.
+
+    Parameters
+    ----------
+    shop, actor
+    item_id : int
+    name, code, place : str
+    active : bool
+    shown : ItemFields or None
+        The item as the screen showed it before it was changed: what is as it was shown was
+        not touched, and stays as the book has it. None: all that is given is meant.
+
+    Raises
+    ------
+    StaleError
+        Somebody else has changed since what was changed here; nothing is saved then.
+    ConflictError
+        Something else has that name or code, or the item can't be put aside yet.
     """
     require(actor, "edit-shelf")
     name = clean_text("name", name)
+    code = clean_text("code", code, longest=40, empty_ok=True)
     place = clean_text("place", place, empty_ok=True)
+    if not code:
+        raise ServiceError("code", "is empty", "give what its label says")
     with shop.database.write() as session:
         row = get_item(session, item_id)
-        _refuse_name(session, name, item_id)
-        code = _free_code(session, code, item_id)
-        if not code:
-            raise ServiceError("code", "is empty", "give what its label says")
-        if row.active and not active:
+        there = ItemFields(row.name, row.code, row.place, row.active)
+        given = {"name": name, "code": code, "place": place, "active": active}
+        was = there if shown is None else _as_kept(shown)
+        after = ItemFields(
+            **settle(_SAID, given, dataclasses.asdict(was), dataclasses.asdict(there))
+        )
+        if after == there:
+            return
+        if after.name != there.name:
+            _refuse_name(session, after.name, item_id)
+        if after.code != there.code:
+            _free_code(session, after.code, item_id)
+        if there.active and not after.active:
             _refuse_aside(session, row)
-        before = {"name": row.name, "code": row.code, "place": row.place, "active": row.active}
-        row.name, row.code, row.place, row.active = name, code, place, active
-        after = {"name": name, "code": code, "place": place, "active": active}
-        if after != before:
-            note_item(shop, session, actor, "shelf-item-edited", row, before=before, after=after)
+        row.name, row.code, row.place = after.name, after.code, after.place
+        row.active = after.active
+        note_item(
+            shop,
+            session,
+            actor,
+            "shelf-item-edited",
+            row,
+            before=dataclasses.asdict(there),
+            after=dataclasses.asdict(after),
+        )
+
+
+def _as_kept(shown: ItemFields) -> ItemFields:
+    name, code, place = (
+        as_kept(field, text)
+        for field, text in (("name", shown.name), ("code", shown.code), ("place", shown.place))
+    )
+    return ItemFields(name, code, place, shown.active)
 
 
 def _refuse_aside(session: Session, row: ShelfItem) -> None:

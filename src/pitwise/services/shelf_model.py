@@ -6,6 +6,8 @@ import datetime as dt
 from dataclasses import dataclass
 from typing import Literal
 
+from pitwise.services.shelf_typed import plain_amount, plain_number
+
 ItemKind = Literal["part", "kit", "other"]
 MovementKind = Literal[
     "goods-in",
@@ -56,6 +58,19 @@ class Terms:
     at: dt.datetime
     reason: str = ""
 
+    @property
+    def typed(self) -> dict[str, str]:
+        """The terms as a form has them, to the last digit typed."""
+        return {
+            "supplier_id": str(self.supplier_id),
+            "price": plain_amount(self.price),
+            "currency": self.currency,
+            "pack": str(self.pack),
+            "least": str(self.least),
+            "lead_days": plain_number(self.lead_days),
+            "lead_days_sd": plain_number(self.lead_days_sd),
+        }
+
 
 @dataclass(frozen=True)
 class Rule:
@@ -89,9 +104,32 @@ class Rule:
     keep_least: int
     of: Literal["item", "shop", "assumed"]
 
+    @property
+    def typed(self) -> dict[str, str]:
+        """The rule as a form has it, shares in per cent, to the last digit typed."""
+        short = self.shortage_cost
+        return {
+            "service": plain_number(100 * self.service),
+            "order_cost": plain_number(self.order_cost),
+            "hold_rate": plain_number(100 * self.hold_rate),
+            "shortage_cost": "" if short is None else plain_number(short),
+            "review_days": plain_number(self.review_days),
+            "keep_least": str(self.keep_least),
+        }
+
 
 # Our own choice, no source; said on screen to be assumed.
 ASSUMED_RULE = Rule(0.95, 30.0, 0.20, None, 0.0, 0, "assumed")
+
+
+@dataclass(frozen=True)
+class ItemFields:
+    """What can be changed of an item: what it is called, where it lies, whether it is kept."""
+
+    name: str
+    code: str
+    place: str
+    active: bool
 
 
 @dataclass(frozen=True)

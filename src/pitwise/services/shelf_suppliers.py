@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -10,6 +12,7 @@ from pitwise.services.errors import ConflictError, NotFoundError
 from pitwise.services.fields import clean_text
 from pitwise.services.permissions import Actor, require
 from pitwise.services.shelf_model import SupplierLine
+from pitwise.services.shelf_shown import Said, as_kept, settle
 from pitwise.services.shelf_trail import note_supplier
 from pitwise.services.shopfloor import Shop
 
@@ -25,6 +28,13 @@ def add_supplier(shop: Shop, actor: Actor, *, name: str, note: str = "") -> int:
         session.add(row)
         note_supplier(shop, session, actor, "shelf-supplier-added", row, name=name)
         return row.id
+
+
+_SAID = {
+    "name": Said("name", place="supplier"),
+    "note": Said("note"),
+    "active": Said("choice whether it is bought from"),
+}
 
 
 def edit_supplier(
@@ -51,9 +61,10 @@ def edit_supplier(
 
     Raises
     ------
+    StaleError
+        Somebody else has changed since what was changed here; nothing is saved then.
     ConflictError
-        Somebody else has changed since what was changed here, or another supplier has that
-        name; nothing is saved then.
+        Another supplier has that name.
     """
     require(actor, "edit-shelf")
     name = clean_text("supplier", name)
@@ -61,16 +72,10 @@ def edit_supplier(
     with shop.database.write() as session:
         row = get_supplier(session, supplier_id)
         there = _line(row)
+        given = {"name": name, "note": note, "active": active}
         was = there if shown is None else _as_kept(shown)
-        _refuse_stale(
-            ("supplier", "name", name, was.name, there.name),
-            ("note", "note", note, was.note, there.note),
-        )
         after = SupplierLine(
-            there.id,
-            there.name if name == was.name else name,
-            there.note if note == was.note else note,
-            there.active if active == was.active else active,
+            supplier_id, **settle(_SAID, given, dataclasses.asdict(was), dataclasses.asdict(there))
         )
         if after == there:
             return
@@ -93,34 +98,12 @@ def _line(row: Supplier) -> SupplierLine:
 
 
 def _as_kept(shown: SupplierLine) -> SupplierLine:
-    """Return what a screen showed as it is kept: forms send line ends of their own."""
-    name, note = (
-        clean_text(place, text.replace("\r\n", "\n"), longest=400, empty_ok=True)
-        for place, text in (("supplier", shown.name), ("note", shown.note))
+    return SupplierLine(
+        shown.id,
+        as_kept("supplier", shown.name),
+        as_kept("note", shown.note),
+        shown.active,
     )
-    return SupplierLine(shown.id, name, note, shown.active)
-
-
-def _refuse_stale(*fields: tuple[str, str, str, str, str]) -> None:
-    """Refuse to write over what somebody else wrote since; names all of it.
-
-    `fields`: place, word, what is given, what was shown, what stands now.
-    """
-    stale = [
-        (place, f"the {word} is {_quoted(now)} by now; this page showed {_quoted(shown)}")
-        for place, word, given, shown, now in fields
-        if given not in (shown, now) and shown != now
-    ]
-    if stale:
-        raise ConflictError(
-            stale[0][0],
-            "; ".join(problem for _, problem in stale),
-            "read what stands there now, then write yours into it",
-        )
-
-
-def _quoted(text: str) -> str:
-    return f"'{text}'" if text else "empty"
 
 
 def _refuse_supplier(session: Session, name: str, mend: str, but: int | None = None) -> None:

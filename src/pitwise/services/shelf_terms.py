@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
+from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -10,10 +12,11 @@ from sqlalchemy.orm import Session
 from pitwise.records.shelf_tables import ItemTerms, Supplier
 from pitwise.records.tables import Station
 from pitwise.services.errors import ConflictError, ServiceError
-from pitwise.services.fields import clean_text
+from pitwise.services.fields import clean_text, decimal_number, whole_number
 from pitwise.services.permissions import Actor, require
 from pitwise.services.shelf_model import Terms
 from pitwise.services.shelf_read import get_item
+from pitwise.services.shelf_shown import Said, amount, as_kept, quoted, settle
 from pitwise.services.shelf_suppliers import get_supplier
 from pitwise.services.shelf_trail import add_row
 from pitwise.services.shelf_typed import needed_amount, needed_decimal, needed_whole
@@ -34,48 +37,66 @@ def set_terms(
     lead_days: str,
     lead_days_sd: str = "0",
     reason: str = "",
+    shown: Mapping[str, str] | None = None,
 ) -> int:
     """Set what one piece of an item costs at a supplier, and how long it takes to come.
 
     What held before stays in the book; the newest terms hold. An empty currency is the
     shop's.
+
+    Parameters
+    ----------
+    shop, actor
+    item_id, supplier_id : int
+    price, currency, pack, least, lead_days, lead_days_sd, reason : str
+    shown : mapping of str to str or None
+        The fields, by these names, as the screen showed them before they were changed: what
+        is as it was shown was not touched, and stays as the book has it. None: all that is
+        given is meant.
+
+    Returns
+    -------
+    int
+        The terms' number; of those that hold, where nothing was changed and no other reason
+        was given.
+
+    Raises
+    ------
+    StaleError
+        Somebody else has changed since what was changed here, the supplier or the currency
+        that it was said of; nothing is saved then.
+    ConflictError
+        The supplier is put aside.
     """
     require(actor, "edit-shelf")
     given_currency = clean_text("currency", currency, longest=20, empty_ok=True)
     reason = clean_text("reason", reason, longest=400, empty_ok=True)
-    amount = needed_amount("price", price)
-    in_pack = needed_whole("pack", pack, low=1)
-    fewest = needed_whole("least", least, low=1)
-    days = needed_decimal("lead_days", lead_days, high=1000)
-    spread = needed_decimal("lead_days_sd", lead_days_sd or "0", high=1000)
-    if spread > days:
-        # A time can't be below nothing: so wide a spread is a slip of the fingers.
-        raise ServiceError(
-            "lead_days_sd",
-            f"{spread:g} days either way is more than the {days:g} days themselves",
-            "give how far it usually is off, in days",
-        )
+    given: dict[str, Any] = {
+        "price": needed_amount("price", price),
+        "pack": needed_whole("pack", pack, low=1),
+        "least": needed_whole("least", least, low=1),
+        "lead_days": needed_decimal("lead_days", lead_days, high=1000),
+        "lead_days_sd": needed_decimal("lead_days_sd", lead_days_sd or "0", high=1000),
+    }
     with shop.database.write() as session:
         item = get_item(session, item_id)
-        supplier = get_supplier(session, supplier_id)
-        if not supplier.active:
-            raise ConflictError("supplier", f"'{supplier.name}' is put aside", "choose another")
+        get_supplier(session, supplier_id)
         unit = given_currency or shop_currency(session, item_id)
         if unit is None:
             raise ServiceError("currency", "is empty", "write it as it stands behind amounts")
-        unit = fold_currency(session, unit)
+        given |= {"supplier_id": supplier_id, "currency": fold_currency(session, unit)}
+        now = next(iter(all_terms(session, item_id)), None)
+        if shown is not None and now is not None:
+            there = {name: getattr(now, name) for name in given}
+            given = settle(_said(session), given, _as_shown(session, shown), there)
+            if given == there and reason in ("", now.reason):
+                return now.id
+        _refuse_spread(given["lead_days"], given["lead_days_sd"])
+        supplier = get_supplier(session, given["supplier_id"])
+        if not supplier.active:
+            raise ConflictError("supplier", f"'{supplier.name}' is put aside", "choose another")
         row = ItemTerms(
-            item_id=item.id,
-            supplier_id=supplier.id,
-            price=amount,
-            currency=unit,
-            pack=in_pack,
-            least=fewest,
-            lead_days=days,
-            lead_days_sd=spread,
-            reason=reason,
-            by=actor.person_id,
-            at=shop.clock(),
+            item_id=item.id, reason=reason, by=actor.person_id, at=shop.clock(), **given
         )
         add_row(
             shop,
@@ -85,12 +106,52 @@ def set_terms(
             f"shelf item {item.id}",
             row,
             supplier=supplier.name,
-            price=amount,
-            currency=unit,
-            lead_days=days,
+            price=row.price,
+            currency=row.currency,
+            lead_days=row.lead_days,
             reason=reason,
         )
         return row.id
+
+
+def _refuse_spread(days: float, spread: float) -> None:
+    if spread > days:
+        # A time can't be below nothing: so wide a spread is a slip of the fingers.
+        raise ServiceError(
+            "lead_days_sd",
+            f"{spread:g} days either way is more than the {days:g} days themselves",
+            "give how far it usually is off, in days",
+        )
+
+
+def _said(session: Session) -> dict[str, Said]:
+    def name(supplier_id: int | None) -> str:
+        row = None if supplier_id is None else session.get(Supplier, supplier_id)
+        return quoted(row.name if row else None)
+
+    # All terms are one supplier's; a price is in one currency besides.
+    its = ("supplier_id",)
+    return {
+        "supplier_id": Said("supplier", name),
+        "price": Said("price", amount, of=(*its, "currency")),
+        "currency": Said("currency", of=its),
+        "pack": Said("pack", of=its),
+        "least": Said("least order", of=its),
+        "lead_days": Said("lead time in days", of=its),
+        "lead_days_sd": Said("give or take in days", of=its),
+    }
+
+
+def _as_shown(session: Session, shown: Mapping[str, str]) -> dict[str, Any]:
+    """Return what a screen showed of terms; None for a field that was empty."""
+    whole = ("supplier_id", "pack", "least")
+    broken = ("price", "lead_days", "lead_days_sd")
+    text = {name: shown.get(name, "") for name in ("currency", *whole, *broken)}
+    return {
+        "currency": fold_currency(session, as_kept("currency", text["currency"])),
+        **{name: whole_number(f"shown {name}", text[name], high=2**31 - 1) for name in whole},
+        **{name: decimal_number(f"shown {name}", text[name]) for name in broken},
+    }
 
 
 def _terms(row: ItemTerms, supplier: str) -> Terms:

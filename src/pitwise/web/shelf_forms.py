@@ -14,6 +14,7 @@ from starlette.datastructures import FormData
 
 from pitwise.services.errors import ConflictError, NotAllowedError, ServiceError
 from pitwise.services.permissions import Actor
+from pitwise.services.shelf_shown import StaleError
 from pitwise.web.access import needs
 from pitwise.web.render import go, page
 
@@ -70,6 +71,20 @@ def numbered(fields: FormData | Any, prefix: str) -> dict[int, str]:
         if before == prefix and fits and int(number) <= LARGEST and isinstance(value, str):
             out[int(number)] = value
     return out
+
+
+async def shown_fields(request: Request) -> dict[str, str]:
+    """Return what a form's fields showed before anybody touched them, by field.
+
+    It goes along as ``shown_`` and the field's name.
+    """
+    sent = await request.form()
+    return {
+        name.removeprefix("shown_"): said(sent, name) for name in sent if name.startswith("shown_")
+    }
+
+
+Shown = Annotated[dict[str, str], Depends(shown_fields)]
 
 
 async def pieces_form(request: Request) -> tuple[dict[str, str], dict[int, str]]:
@@ -158,6 +173,7 @@ def attempt(
     again: Callable[[Wrong], Response],
     *,
     places: Places | None = None,
+    shown: Mapping[str, str] | None = None,
 ) -> Response:
     """Do what a form asks and go where that leads; refused, show the form again as it was.
 
@@ -174,11 +190,27 @@ def attempt(
         Renders the page with the refusal in it.
     places : mapping of str to sequence of str, optional
         Further names that the service has for a field.
+    shown : mapping of str to str, optional
+        What the form's fields showed, where somebody else may have changed them since.
     """
     try:
         target = do()
     except NotAllowedError:
         raise
     except ServiceError as error:
-        return again(wrong_of(form, error, given, places or {}))
+        wrong = wrong_of(form, error, given, places or {})
+        if shown is not None:
+            again_shown = _still_typed if isinstance(error, StaleError) else _still_shown
+            wrong = dataclasses.replace(wrong, given=again_shown(given, shown))
+        return again(wrong)
     return go(request, target)
+
+
+def _still_typed(given: Mapping[str, str], shown: Mapping[str, str]) -> dict[str, str]:
+    """Return what was touched; the rest is shown as it stands now, and takes nothing back."""
+    return {name: typed for name, typed in given.items() if typed != shown.get(name, "")}
+
+
+def _still_shown(given: Mapping[str, str], shown: Mapping[str, str]) -> dict[str, str]:
+    """Return the form as it was sent: nobody has been told yet what stands now."""
+    return {**given, **{f"shown_{name}": shown.get(name, "") for name in given}}

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request
@@ -21,13 +20,14 @@ from pitwise.services import (
 from pitwise.services.errors import ServiceError
 from pitwise.services.fields import whole_number
 from pitwise.services.permissions import Actor
-from pitwise.services.shelf_model import SupplierLine
+from pitwise.services.shelf_model import ItemFields, SupplierLine
 from pitwise.web.access import Id, shop_of
 from pitwise.web.shelf_forms import (
     LARGEST,
     PLACES,
     Editor,
     Keeper,
+    Shown,
     Text,
     Wrong,
     answer,
@@ -45,6 +45,7 @@ def edit_item(
     request: Request,
     actor: Editor,
     item_id: Id,
+    shown: Shown,
     name: Text = "",
     code: Text = "",
     place: Text = "",
@@ -61,12 +62,23 @@ def edit_item(
             code=code,
             place=place,
             active=active == "yes",
+            shown=ItemFields(
+                shown.get("name", ""),
+                shown.get("code", ""),
+                shown.get("place", ""),
+                shown.get("active") == "yes",
+            ),
         )
         return f"/shelf/items/{item_id}?done=saved"
 
     given = {"name": name, "code": code, "place": place, "active": active}
     return attempt(
-        request, "edit", given, do, lambda w: item_answer(request, actor, item_id, wrong=w)
+        request,
+        "edit",
+        given,
+        do,
+        lambda w: item_answer(request, actor, item_id, wrong=w),
+        shown=shown,
     )
 
 
@@ -75,6 +87,7 @@ def set_terms(
     request: Request,
     actor: Editor,
     item_id: Id,
+    shown: Shown,
     supplier_id: Text = "",
     price: Text = "",
     currency: Text = "",
@@ -109,6 +122,7 @@ def set_terms(
             lead_days=lead_days,
             lead_days_sd=lead_days_sd,
             reason=reason,
+            shown=shown,
         )
         return f"/shelf/items/{item_id}?done=saved#terms"
 
@@ -119,6 +133,7 @@ def set_terms(
         do,
         lambda w: item_answer(request, actor, item_id, wrong=w),
         places=PLACES,
+        shown=shown,
     )
 
 
@@ -153,25 +168,32 @@ RuleFields = Annotated[dict[str, str], Depends(rule_fields)]
 
 
 @router.post("/shelf/items/{item_id}/rule")
-def item_rule(request: Request, actor: Editor, item_id: Id, given: RuleFields) -> Response:
+def item_rule(
+    request: Request, actor: Editor, item_id: Id, given: RuleFields, shown: Shown
+) -> Response:
     """Set how an item is kept."""
-    return _set_rule(request, actor, item_id, given)
+    return _set_rule(request, actor, item_id, given, shown)
 
 
 @router.post("/shelf/rule")
-def shop_rule(request: Request, actor: Editor, given: RuleFields) -> Response:
+def shop_rule(request: Request, actor: Editor, given: RuleFields, shown: Shown) -> Response:
     """Set how all items are kept that have no rule of their own."""
-    return _set_rule(request, actor, None, given)
+    return _set_rule(request, actor, None, given, shown)
 
 
 def _set_rule(
-    request: Request, actor: Actor, item_id: int | None, given: dict[str, str]
+    request: Request,
+    actor: Actor,
+    item_id: int | None,
+    given: dict[str, str],
+    shown: dict[str, str],
 ) -> Response:
     here = "/shelf/setup" if item_id is None else f"/shelf/items/{item_id}"
 
     def do() -> str:
-        shares = {name: percent(given[name]) for name in ("service", "hold_rate")}
-        shelf_rules.set_rule(shop_of(request), actor, item_id, **(given | shares))
+        shelf_rules.set_rule(
+            shop_of(request), actor, item_id, **_in_percent(given), shown=_in_percent(shown)
+        )
         return f"{here}?done=saved#rule"
 
     def again(wrong: Wrong) -> Response:
@@ -179,7 +201,11 @@ def _set_rule(
             return _setup(request, actor, wrong=wrong)
         return item_answer(request, actor, item_id, wrong=wrong)
 
-    return attempt(request, "rule", given, do, again)
+    return attempt(request, "rule", given, do, again, shown=shown)
+
+
+def _in_percent(fields: dict[str, str]) -> dict[str, str]:
+    return fields | {name: percent(fields.get(name, "")) for name in ("service", "hold_rate")}
 
 
 @router.get("/shelf/setup")
@@ -227,16 +253,13 @@ def edit_supplier(
     request: Request,
     actor: Editor,
     supplier_id: Id,
+    shown: Shown,
     name: Text = "",
     note: Text = "",
     active: Text = "",
-    shown_name: Text = "",
-    shown_note: Text = "",
-    shown_active: Text = "",
 ) -> Response:
     """Rename a supplier, put it aside, or bring it back, unless somebody else did meanwhile."""
     given = {"name": name, "note": note, "active": active}
-    shown = {"name": shown_name, "note": shown_note, "active": shown_active}
 
     def do() -> str:
         shelf_suppliers.edit_supplier(
@@ -246,16 +269,24 @@ def edit_supplier(
             name=name,
             note=note,
             active=active == "yes",
-            shown=SupplierLine(supplier_id, shown_name, shown_note, shown_active == "yes"),
+            shown=SupplierLine(
+                supplier_id,
+                shown.get("name", ""),
+                shown.get("note", ""),
+                shown.get("active") == "yes",
+            ),
         )
         return "/shelf/setup?done=saved"
 
-    def again(wrong: Wrong) -> Response:
-        # What was not touched is shown as it stands now: sent again, it takes nothing back.
-        touched = {field: typed for field, typed in given.items() if typed != shown[field]}
-        return _setup(request, actor, wrong=dataclasses.replace(wrong, given=touched))
-
-    return attempt(request, f"supplier-{supplier_id}", given, do, again, places=_NAMES)
+    return attempt(
+        request,
+        f"supplier-{supplier_id}",
+        given,
+        do,
+        lambda w: _setup(request, actor, wrong=w),
+        places=_NAMES,
+        shown=shown,
+    )
 
 
 @router.get("/shelf/orders")
