@@ -32,6 +32,7 @@ from pitwise.records.tables import (
 from pitwise.records.wear_tables import Program, StationSetting, UseReport, WearFit
 from pitwise.services.fittings import fitted, lives_of
 from pitwise.services.life_book import part_lives
+from pitwise.services.periods import midnight, today
 from pitwise.services.planned_model import BaseLoad, NoLoad, PlannedLine, ahead_of
 from pitwise.services.planned_work import base_load, last_read, planned, stretches_of, today_of
 from pitwise.services.setup import selector
@@ -407,7 +408,7 @@ def _rounds(session: Session, torch: Torch, day: dt.date, work: BaseLoad) -> _Ro
         .order_by(InspectionRow.opened_at.desc())
         .limit(_GAPS + 1)
     ).all()
-    days = [at.date() for at in when]
+    days = [today(at) for at in when]
     gaps = [float((a - b).days) for a, b in itertools.pairwise(days)]
     gaps = [g for g in gaps if g >= 1]
     since = float(max(0, (day - days[0]).days)) if days else 0.0
@@ -440,7 +441,7 @@ class _Taken:
 def _by_hand(session: Session, day: dt.date) -> dict[int, _Taken]:
     """Return what was taken by hand in the last year, undone ones left out, by item."""
     undone = aliased(Movement)
-    start = dt.datetime.combine(day - dt.timedelta(days=_TAKINGS_DAYS), dt.time(), dt.UTC)
+    start = midnight(day - dt.timedelta(days=_TAKINGS_DAYS))
     rows = session.execute(
         select(Movement.item_id, Movement.pieces)
         .outerjoin(undone, undone.reverses == Movement.id)
@@ -456,7 +457,7 @@ def _by_hand(session: Session, day: dt.date) -> dict[int, _Taken]:
         sizes.setdefault(item, []).append(-pieces)
     out = {}
     for item, own in sizes.items():
-        seen = (day - max(first[item], start).date()).days
+        seen = (day - today(max(first[item], start))).days
         # A month at least: three takings on the first day are not a thousand a year.
         out[item] = _Taken(tuple(own), float(max(seen, 28)))
     return out
