@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
+import re
 from collections.abc import Callable
 
 from fastapi.testclient import TestClient
@@ -194,3 +195,42 @@ def test_an_item_ahead(lite: Floor, client_of: Client) -> None:
     assert "starts a day by its counters" in page
     assert "Used by Torch A" in page
     assert page.count('<td class="whole" data-label="Week from">') == 12
+
+
+def test_a_price_below_a_cent_is_shown_as_it_is_reckoned_with(
+    lite: Floor, client_of: Client
+) -> None:
+    items = worked(lite)
+    lead = client_of("lin")
+    nozzle, terms = items["nozzle"], {"supplier_id": str(items["supplier"]), "currency": "EUR"}
+    terms |= {"pack": "1", "least": "1"}
+    url = f"/shelf/items/{nozzle}/terms"
+    new = lead.post(url, data={**terms, "price": "0.125", "lead_days": "20"})
+    assert new.status_code == 303
+    assert '<td class="num" data-label="Each">0.125</td>' in lead.get("/shelf/order-list").text
+    text = lead.get("/shelf/order-list.csv").text
+    (row,) = csv.DictReader(io.StringIO(text))
+    assert row["unit_price"] == "0.125"
+    assert row["sum"] == f"{int(row['pieces']) * 0.125:.2f}"
+    pdf = PdfReader(io.BytesIO(lead.get("/shelf/order-list.pdf").content))
+    assert "0.125" in pdf.pages[0].extract_text()
+    page = lead.get(f"/shelf/items/{nozzle}").text
+    assert "<b>0.125 EUR</b>" in page
+    # The form holds the price as it stands: new days alone change nothing about it.
+    price = re.search(r'name="price" value="([^"]*)"', page)
+    assert price is not None
+    saved = lead.post(url, data={**terms, "price": price[1], "lead_days": "21"})
+    assert saved.status_code == 303
+    line = next(x for x in shelf_items.item_lines(lite.shop, lite.lead) if x.id == nozzle)
+    assert line.terms is not None
+    assert (line.terms.price, line.terms.lead_days) == (0.125, 21)
+    order = shelf_orders.place_order(
+        lite.shop,
+        lite.lead,
+        supplier_id=items["supplier"],
+        lines=[(nozzle, 8)],
+        key=lite.key(),
+    )
+    page = lead.get(f"/shelf/orders/{order}").text
+    assert "0.125 EUR each" in page
+    assert "<b>1.00 EUR</b>" in page

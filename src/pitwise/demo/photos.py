@@ -46,7 +46,6 @@ def furnish(shop: Shop, lead: Actor) -> None:
             compare=">",
             process_id=None,
             source="demo: as if from the equipment's manual",
-            since=shop.clock().date().isoformat(),
             reason="Kerfs went slanted beyond it in this made-up shop",
         )
 

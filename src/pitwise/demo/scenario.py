@@ -135,7 +135,6 @@ def _make_shop(shop: Shop, actors: dict[str, Actor]) -> dict[str, int]:
         compare=">=",
         process_id=stainless,
         source="demo: as if from the equipment's manual",
-        since=shop.clock().date().isoformat(),
         reason="Edges went rough before 1.0 mm on stainless in this made-up shop",
     )
     for station, rapid in ((north, "20000"), (south, "24000")):

@@ -393,7 +393,7 @@ class ShelfStory:
                 self._place(terms.supplier_id, [(lines[name].id, terms.pack * 2)])
 
     def _plan(self, torches: Mapping[str, int]) -> None:
-        today = shelf_orders.today(self.shop)
+        today = planned_work.today_of(self.shop)
         by_name = {line.name: line.id for line in programs.programs(self.shop, self.lead).lines}
         for torch, name, plates, first, last in PLANNED:
             planned_work.add_planned(

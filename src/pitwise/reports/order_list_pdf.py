@@ -6,6 +6,8 @@ import datetime as dt
 from pathlib import Path
 from typing import Any
 
+from pitwise.shelf.unit_price import price_text
+
 from .typeset import printable, typeset
 
 TEMPLATE = Path(__file__).parent / "templates" / "order_list.typ"
@@ -57,7 +59,7 @@ def order_list_pdf(found: dict[str, Any]) -> bytes:
                     "code": row["code"],
                     "pieces": str(row["pieces"]),
                     "packs": _packs(row),
-                    "price": _money(row["unit_price"]),
+                    "price": price_text(row["unit_price"]),
                     "sum": _money(row["sum"]),
                     "why": row["why"]
                     + (" No rule is set for it: assumed figures." if row["rule_assumed"] else ""),

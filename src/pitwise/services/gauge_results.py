@@ -32,6 +32,7 @@ from pitwise.services.gauge_studies import (
     study_row,
 )
 from pitwise.services.gauge_words import advice, left_out_words, says
+from pitwise.services.periods import today
 from pitwise.services.permissions import Actor, may, require
 from pitwise.services.plain_rows import to_plain
 from pitwise.services.shopfloor import Shop
@@ -353,7 +354,7 @@ def adopt(
             raise ServiceError("uncertainty", allowed.problem, allowed.mend)
         people = len(told.people)
         source = (
-            f"gauge study {row.id}, '{row.name}', {shop.clock().date().isoformat()}: "
+            f"gauge study {row.id}, '{row.name}', {today(shop.clock()).isoformat()}: "
             f"{len(told.parts)} parts × {people} {'person' if people == 1 else 'people'} × "
             f"{told.values.shape[2]} rounds"
             f"{', upper end of its 95 % range' if allowed.upper else ''}"

@@ -13,6 +13,7 @@ from pitwise.measure.depth import ReadingError, parse_depth
 from pitwise.records.tables import Person, Process, ShopLimit
 from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
 from pitwise.services.fields import clean_text
+from pitwise.services.periods import today
 from pitwise.services.permissions import Actor, require
 from pitwise.services.setup import selector
 from pitwise.services.shopfloor import Shop
@@ -128,7 +129,7 @@ def add_limit(
         raise ServiceError("comparison", "is missing", "choose 'above' or 'at or above'")
     try:
         given = parse_depth(depth)
-        start = dt.date.fromisoformat(since) if since else shop.clock().date()
+        start = dt.date.fromisoformat(since) if since else today(shop.clock())
     except ReadingError as error:
         problem, _, mend = str(error).partition(": ")
         raise ServiceError("depth", problem, mend or "write it as 1.2 mm") from error

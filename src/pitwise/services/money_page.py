@@ -18,6 +18,7 @@ from pitwise.services.loss_list import EndedEarly, LossList
 from pitwise.services.metres import MetresPerMinute, Ranged
 from pitwise.services.money import CostLine, MoneyView
 from pitwise.services.study_files import csv_text, safe_cell
+from pitwise.shelf.unit_price import plain_price
 
 # A title runs over a few lines at most.
 _LONGEST = 60
@@ -264,7 +265,7 @@ def fitted_csv(view: MoneyView) -> str:
             p.part,
             p.part_type,
             p.tag,
-            "" if p.price is None else f"{p.price[0]:g}",
+            "" if p.price is None else plain_price(p.price[0]),
             "" if p.price is None else p.price[1],
             p.why,
             "" if p.price is None else "first, later" if p.by_first else "then",

@@ -19,13 +19,14 @@ from pitwise.records.shelf_tables import (
 )
 from pitwise.records.tables import Person, ShopLimit, Station
 from pitwise.records.wear_tables import StationSetting, WearFit
-from pitwise.services.amounts import Amount, add, amounts_words, money_text
+from pitwise.services.amounts import Amount, add, amounts_words
 from pitwise.services.cures import all_cures, closed_causes
 from pitwise.services.month_words import Sentence, listed, number, plural
 from pitwise.services.periods import Period
 from pitwise.services.shelf_prices import Prices
 from pitwise.services.shopfloor import Shop
 from pitwise.services.wear_book import QUANTITY
+from pitwise.shelf.unit_price import price_text
 from pitwise.trade import Limit
 
 _MOST_LINES = 12
@@ -328,7 +329,7 @@ def _terms(
         if before is None:
             first_time.append(row)
             continue
-        was, now = (f"{money_text(r.price)} {r.currency}" for r in (before, row))
+        was, now = (f"{price_text(r.price)} {r.currency}" for r in (before, row))
         step = f"costs {now}, was {was}" if was != now else f"has new terms, price {now} as before"
         out.append((row.at, f"{items[row.item_id]} {step}", f"/shelf/items/{row.item_id}"))
     if first_time:

@@ -17,6 +17,7 @@ from pitwise.services.shelf_orders import place_order
 from pitwise.services.shopfloor import Shop
 from pitwise.services.study_files import csv_text, safe_cell
 from pitwise.shelf.terms import CantTell
+from pitwise.shelf.unit_price import plain_price
 
 COLUMNS = (
     "supplier",
@@ -201,7 +202,7 @@ def order_list_csv(found: OrderList) -> str:
             row.pieces,
             row.packs,
             row.pack,
-            f"{row.price:.2f}",
+            plain_price(row.price),
             f"{row.sum:.2f}",
             safe_cell(order.currency),
             row.needed_by.isoformat(),

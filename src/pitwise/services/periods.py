@@ -55,7 +55,10 @@ def midnight(day: dt.date) -> dt.datetime:
 
 
 def today(now: dt.datetime) -> dt.date:
-    """Return the day of a moment by the shop's clock."""
+    """Return the day of a moment at the shop: by PITWISE_TIMEZONE, else by this machine's zone.
+
+    All that goes by days asks here: what is late, by when to order, which limits hold.
+    """
     return now.astimezone(named_zone()).date()
 
 

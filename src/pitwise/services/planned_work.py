@@ -17,6 +17,7 @@ from pitwise.records.wear_tables import Program, UseReport
 from pitwise.services.drafts import check_key
 from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
 from pitwise.services.fields import clean_text, decimal_number, whole_number
+from pitwise.services.periods import today
 from pitwise.services.permissions import Actor, require
 from pitwise.services.planned_model import BaseLoad, NoLoad, PlannedLine, ahead_of
 from pitwise.services.program_counts import count_of
@@ -24,7 +25,6 @@ from pitwise.services.shelf_trail import add_row
 from pitwise.services.shopfloor import Shop
 from pitwise.services.station_settings import settings_of
 from pitwise.services.use_files import current_use
-from pitwise.services.zone import named_zone
 from pitwise.shelf.usual import LONGEST_DAYS, WINDOW_DAYS, Stretch, usual_work
 
 MOST_PLATES = 100_000
@@ -35,8 +35,8 @@ _MOST_MINUTES = 1440.0
 
 
 def today_of(shop: Shop) -> dt.date:
-    """Return the day it is at the shop: by the zone it names, else by UTC."""
-    return shop.clock().astimezone(named_zone() or dt.UTC).date()
+    """Return the day it is at the shop, as `periods.today` has it."""
+    return today(shop.clock())
 
 
 def day_of(place: str, text: str) -> dt.date:
@@ -95,16 +95,16 @@ def add_planned(
         raise ServiceError("plates", "is empty", "write how many are planned")
     first = day_of("first day", first_day)
     last = day_of("last day", last_day)
-    today = today_of(shop)
+    now = today_of(shop)
     if last < first:
         raise ServiceError("last day", "lies before the first", "give a later day")
-    if last < today:
+    if last < now:
         raise ServiceError("last day", "is over already", "plan from today on")
-    if (last - today).days > MOST_DAYS_AHEAD:
+    if (last - now).days > MOST_DAYS_AHEAD:
         raise ServiceError(
             "last day", f"is more than {MOST_DAYS_AHEAD} days ahead", "plan less far ahead"
         )
-    if (today - first).days > MOST_DAYS_AHEAD:
+    if (now - first).days > MOST_DAYS_AHEAD:
         raise ServiceError("first day", "is long past", "give the day the work began")
     words = clean_text("note", note, longest=200, empty_ok=True)
     with shop.database.write() as session:

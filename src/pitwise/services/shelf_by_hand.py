@@ -9,6 +9,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
 from pitwise.records.shelf_tables import Movement
+from pitwise.services.periods import midnight, today
 from pitwise.shelf.paths import DemandPaths, takings
 
 _TAKINGS_DAYS = 365.0
@@ -50,7 +51,7 @@ class Taken:
 def taken_by_hand(session: Session, day: dt.date) -> dict[int, Taken]:
     """Return what was taken by hand in the last year, undone ones left out, by item."""
     undone = aliased(Movement)
-    start = dt.datetime.combine(day - dt.timedelta(days=_TAKINGS_DAYS), dt.time(), dt.UTC)
+    start = midnight(day - dt.timedelta(days=_TAKINGS_DAYS))
     rows = session.execute(
         select(Movement.item_id, Movement.pieces)
         .outerjoin(undone, undone.reverses == Movement.id)
@@ -66,7 +67,7 @@ def taken_by_hand(session: Session, day: dt.date) -> dict[int, Taken]:
         sizes.setdefault(item, []).append(-pieces)
     out = {}
     for item, own in sizes.items():
-        seen = (day - max(first[item], start).date()).days
+        seen = (day - today(max(first[item], start))).days
         # A month at least: three takings on the first day are not a thousand a year.
         out[item] = Taken(tuple(own), float(max(seen, 28)))
     return out

@@ -6,7 +6,8 @@ import datetime as dt
 from dataclasses import dataclass
 from typing import Literal
 
-from pitwise.services.shelf_typed import plain_amount, plain_number
+from pitwise.services.shelf_typed import plain_number
+from pitwise.shelf.unit_price import plain_price
 
 ItemKind = Literal["part", "kit", "other"]
 MovementKind = Literal[
@@ -63,7 +64,7 @@ class Terms:
         """The terms as a form has them, to the last digit typed."""
         return {
             "supplier_id": str(self.supplier_id),
-            "price": plain_amount(self.price),
+            "price": plain_price(self.price),
             "currency": self.currency,
             "pack": str(self.pack),
             "least": str(self.least),

@@ -14,6 +14,7 @@ from pitwise.records.tables import Person
 from pitwise.services.drafts import check_key
 from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
 from pitwise.services.fields import clean_text
+from pitwise.services.periods import today
 from pitwise.services.permissions import Actor, require
 from pitwise.services.shelf_codes import order_code
 from pitwise.services.shelf_model import OrderLine, OrderState, OrderView, Terms
@@ -22,17 +23,11 @@ from pitwise.services.shelf_suppliers import get_supplier
 from pitwise.services.shelf_terms import all_terms
 from pitwise.services.shelf_trail import note_order
 from pitwise.services.shopfloor import Shop
-from pitwise.services.zone import named_zone
 
 __all__ = ["close_order", "on_order", "order_view", "orders", "place_order"]
 
 _MOST_PIECES = 100_000
 _MOST_LINES = 200
-
-
-def today(shop: Shop) -> dt.date:
-    """Return the day it is in the shop: in the zone it names, else in UTC."""
-    return shop.clock().astimezone(named_zone() or dt.UTC).date()
 
 
 def place_order(
@@ -146,7 +141,7 @@ def _line(
         pieces=pieces,
         unit_price=terms.price if terms else None,
         currency=terms.currency if terms else None,
-        expected_on=None if days is None else today(shop) + dt.timedelta(days=days),
+        expected_on=None if days is None else today(shop.clock()) + dt.timedelta(days=days),
     )
 
 
@@ -196,7 +191,7 @@ def _views(shop: Shop, session: Session, rows: Sequence[ShelfOrder]) -> list[Ord
     one = rows[0].id if len(rows) == 1 else None
     if one is not None:
         query = query.where(ShelfOrderLine.order_id == one)
-    came, day = received(session, one), today(shop)
+    came, day = received(session, one), today(shop.clock())
     items = {i.id: i for i in session.scalars(select(ShelfItem))}
     names = {p.id: p.name for p in session.scalars(select(Person))}
     lines: dict[int, list[OrderLine]] = {}

@@ -9,7 +9,8 @@ from typing import Any
 
 from pitwise.services.errors import ConflictError
 from pitwise.services.fields import clean_text
-from pitwise.services.shelf_typed import plain_amount, plain_number
+from pitwise.services.shelf_typed import plain_number
+from pitwise.shelf.unit_price import plain_price
 
 
 class StaleError(ConflictError):
@@ -27,7 +28,7 @@ def quoted(value: object) -> str:
 
 def amount(value: float | None) -> str:
     """Return an amount of money as a refusal names it."""
-    return "empty" if value is None else plain_amount(value)
+    return "empty" if value is None else plain_price(value)
 
 
 def percent(value: float | None) -> str:

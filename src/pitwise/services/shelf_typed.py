@@ -16,12 +16,6 @@ def plain_number(value: float) -> str:
     return f"{value:.10f}".rstrip("0").rstrip(".")
 
 
-def plain_amount(value: float) -> str:
-    """Return an amount of money as it was typed, with two digits behind the point or more."""
-    text = plain_number(value)
-    return text if len(text.partition(".")[2]) > 2 else f"{value:.2f}"
-
-
 def needed_whole(place: str, value: str, *, low: int) -> int:
     """Return a whole number of pieces; refuse an empty field."""
     number = whole_number(place, value, low=low, high=_MOST_PIECES)

@@ -14,6 +14,7 @@ from pitwise.records import audit, schema
 from pitwise.records.database import Database
 from pitwise.records.database import default_url as default_url
 from pitwise.records.tables import BookFact, ShopLimit, UsedSheet
+from pitwise.services.periods import today
 from pitwise.services.permissions import Actor
 from pitwise.trade import Limit, Sheet, base_sheet, load_sheet
 from pitwise.trade.loader import base_texts
@@ -72,10 +73,10 @@ class Shop:
         rows = session.scalars(
             select(ShopLimit).where(ShopLimit.withdrawn_at.is_(None)).order_by(ShopLimit.id)
         ).all()
-        today = self.clock().date()
+        day = today(self.clock())
         known, sheet = self._last_sheet
         limits = [Limit.model_validate_json(r.row) for r in rows]
-        now = [x for x in limits if x.since <= today]
+        now = [x for x in limits if x.since <= day]
         key = tuple(x.model_dump_json() for x in now)
         if key != known:
             sheet = self.base.with_shop_limits(tuple(now))

@@ -14,6 +14,7 @@ from pitwise.bench.decide import PIT_PART
 from pitwise.measure.conformity import limit_in
 from pitwise.records.tables import Fitting, InspectionRow, Torch
 from pitwise.services.fittings import lives_of
+from pitwise.services.periods import today
 from pitwise.services.planned_model import BaseLoad, PlannedLine, ahead_of
 from pitwise.services.planned_work import last_read, stretches_of
 from pitwise.services.setup import selector
@@ -181,7 +182,7 @@ def _rounds(session: Session, torch: Torch, day: dt.date, work: BaseLoad) -> _Ro
         .order_by(InspectionRow.opened_at.desc())
         .limit(_GAPS + 1)
     ).all()
-    days = [at.date() for at in when]
+    days = [today(at) for at in when]
     gaps = [float((a - b).days) for a, b in itertools.pairwise(days)]
     gaps = [g for g in gaps if g >= 1]
     since = float(max(0, (day - days[0]).days)) if days else 0.0

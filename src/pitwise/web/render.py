@@ -34,6 +34,7 @@ from pitwise.reports.drawing import (
     torch_drawing,
 )
 from pitwise.services.permissions import Actor, Permission, may
+from pitwise.shelf.unit_price import plain_price, price_text
 
 HERE = Path(__file__).parent
 SET_WORDS = {
@@ -169,6 +170,8 @@ def environment() -> Environment:
         moment=moment_text,
         number=number_text,
         percent=percent_text,
+        plain_price=plain_price,
+        price=price_text,
         sentence=sentence_text,
     )
     env.globals.update(

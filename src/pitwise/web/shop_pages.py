@@ -9,6 +9,7 @@ from fastapi.responses import Response
 
 from pitwise.services import case_sheet, fittings, limits, people, setup, views
 from pitwise.services.fields import decimal_number, whole_number
+from pitwise.services.periods import today
 from pitwise.services.permissions import ROLES, Actor
 from pitwise.trade.model import PART_SLUGS
 from pitwise.web.access import FormId, Id, needs, shop_of
@@ -125,7 +126,7 @@ def limits_page(request: Request, actor: Viewer) -> Response:
         actor,
         view=limits.limits_view(shop, actor),
         lists=setup.shop_list(shop, actor),
-        today=shop.clock().date().isoformat(),
+        today=today(shop.clock()).isoformat(),
     )
 
 
