@@ -244,7 +244,8 @@ def test_a_form_of_fitting_sent_twice_fits_once(floor: Floor) -> None:
     with floor.shop.database.read() as session:
         kind = fittings.fitted(session, floor.torch)["nozzle"].item.part_type_id
     key = floor.key()
-    start, got = threading.Barrier(2), []
+    start = threading.Barrier(2)
+    got: list[int | str] = []
 
     def fit(key: str) -> None:
         start.wait(30)

@@ -16,7 +16,7 @@ from pitwise.services.shelf_model import Terms
 from pitwise.services.shelf_read import get_item
 from pitwise.services.shelf_suppliers import get_supplier
 from pitwise.services.shelf_trail import add_row
-from pitwise.services.shelf_typed import needed_amount, needed_decimal, needed_whole
+from pitwise.services.shelf_typed import needed_decimal, needed_price, needed_whole
 from pitwise.services.shopfloor import Shop
 from pitwise.services.station_settings import assumed_fields, settings_of
 
@@ -43,7 +43,7 @@ def set_terms(
     require(actor, "edit-shelf")
     given_currency = clean_text("currency", currency, longest=20, empty_ok=True)
     reason = clean_text("reason", reason, longest=400, empty_ok=True)
-    amount = needed_amount("price", price)
+    amount = needed_price("price", price)
     in_pack = needed_whole("pack", pack, low=1)
     fewest = needed_whole("least", least, low=1)
     days = needed_decimal("lead_days", lead_days, high=1000)

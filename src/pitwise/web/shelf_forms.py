@@ -12,7 +12,7 @@ from fastapi import Request
 from fastapi.responses import Response
 from starlette.datastructures import FormData
 
-from pitwise.services.errors import NotAllowedError, ServiceError
+from pitwise.services.errors import NotAllowedError, QuestionError, ServiceError
 from pitwise.web.render import go
 
 LARGEST = 2**31 - 1
@@ -34,6 +34,8 @@ class Wrong:
     given : mapping of str to str
         What was typed, to be shown again.
     status : int
+    answer : str
+        What is sent back when it is so, where it is a question; else empty.
     """
 
     form: str
@@ -42,6 +44,7 @@ class Wrong:
     mend: str
     given: Mapping[str, str] = dataclasses.field(default_factory=dict)
     status: int = 422
+    answer: str = ""
 
 
 def said(form: FormData, name: str) -> str:
@@ -98,7 +101,8 @@ def wrong_of(form: str, error: ServiceError, given: Mapping[str, str], places: P
     )
     # Beside its field the place is plain; elsewhere it is said.
     problem = error.problem if of else f"{error.place}: {error.problem}"
-    return Wrong(form, of, problem, error.mend, given, error.status)
+    answer = error.answer if isinstance(error, QuestionError) else ""
+    return Wrong(form, of, problem, error.mend, given, error.status, answer)
 
 
 def attempt(
