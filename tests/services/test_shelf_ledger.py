@@ -9,21 +9,30 @@ import pytest
 from sqlalchemy import select
 
 from kit import Floor
+from pitwise.records.shelf_tables import ItemTerms
 from pitwise.records.tables import AuditRow
 from pitwise.services import (
     shelf_codes,
     shelf_items,
     shelf_ledger,
     shelf_movements,
+    shelf_orders,
+    shelf_prices,
     shelf_read,
     shelf_suppliers,
     shelf_terms,
     shelf_undo,
 )
 from pitwise.services.book import verify_book
-from pitwise.services.errors import ConflictError, NotAllowedError, NotFoundError, ServiceError
+from pitwise.services.errors import (
+    ConflictError,
+    NotAllowedError,
+    NotFoundError,
+    QuestionError,
+    ServiceError,
+)
 from pitwise.services.people import SYSTEM
-from shelf_kit import shelf_on
+from shelf_kit import Shelf, shelf_on
 
 
 def test_lines_run_with_their_figure_and_say_who(floor: Floor) -> None:
@@ -128,6 +137,111 @@ def test_a_price_needs_a_currency_and_finds_the_shops(lite: Floor) -> None:
     )
     shelf.goods_in(shelf.nozzle, 4, unit_price="3")
     assert shelf.ledger(shelf.nozzle)[0].currency == "kr"
+
+
+def _terms(floor: Floor, item: int, supplier: int, price: str, currency: str = "EUR") -> None:
+    shelf_terms.set_terms(
+        floor.shop,
+        floor.lead,
+        item,
+        supplier_id=supplier,
+        price=price,
+        currency=currency,
+        lead_days="5",
+    )
+
+
+def _priced(shelf: Shelf, item: int) -> tuple[float | None, str | None, str]:
+    line = shelf.ledger(item)[0]
+    return line.unit_price, line.currency, line.note
+
+
+def test_without_a_price_goods_come_in_at_the_terms_in_force(floor: Floor) -> None:
+    shelf, shop, lead = shelf_on(floor), floor.shop, floor.lead
+    one = shelf_suppliers.add_supplier(shop, lead, name="Spares 1")
+    two = shelf_suppliers.add_supplier(shop, lead, name="Spares 2")
+    item = shelf.electrode
+    shelf.goods_in(item, 5)
+    assert _priced(shelf, item) == (None, None, "")
+    shelf.goods_in(item, 5, unit_price="10", currency="EUR")
+    _terms(floor, item, one, "12", "USD")
+    floor.clock.forward(days=1)
+    shelf.goods_in(item, 5)
+    assert _priced(shelf, item) == (12.0, "USD", "price as in the terms of Spares 1")
+    with shop.database.read() as session:
+        kind = shelf.line(item).part_type_id
+        assert kind is not None
+        assert shelf_prices.price_at(session, kind, floor.clock.now) == (12.0, "USD")
+    # An order's own price; where it has none, the terms of the one who delivers.
+    of_one = shelf_orders.place_order(
+        shop, lead, supplier_id=one, lines=[(item, 4), (shelf.nozzle, 4)], key=floor.key()
+    )
+    lines = {x.item_id: x.id for x in shelf_orders.order_view(shop, lead, of_one).lines}
+    _terms(floor, item, two, "15")
+    _terms(floor, shelf.nozzle, one, "3")
+    _terms(floor, shelf.nozzle, two, "4")
+    shelf.goods_in(item, 2, order_line_id=lines[item], seen=0)
+    assert _priced(shelf, item) == (12.0, "USD", "")
+    shelf.goods_in(shelf.nozzle, 2, order_line_id=lines[shelf.nozzle], seen=0, note="By hand.")
+    said = "By hand. Price as in the terms of Spares 1"
+    assert _priced(shelf, shelf.nozzle) == (3.0, "EUR", said)
+    shelf.goods_in(shelf.nozzle, 2)
+    assert _priced(shelf, shelf.nozzle) == (4.0, "EUR", "price as in the terms of Spares 2")
+    assert verify_book(shop, SYSTEM).faults == ()
+
+
+def test_a_price_far_from_the_one_in_force_is_asked_about(floor: Floor) -> None:
+    shelf = shelf_on(floor)
+    supplier = shelf_suppliers.add_supplier(floor.shop, floor.lead, name="Spares 1")
+    item = shelf.nozzle
+    # Nothing to hold it against: taken as typed.
+    shelf.goods_in(item, 1, unit_price="90", currency="EUR")
+    with pytest.raises(QuestionError, match="less than 1/3 of the 90.00 last paid"):
+        shelf.goods_in(item, 1, unit_price="29.99", currency="EUR")
+    _terms(floor, item, supplier, "12")
+    before = shelf.ledger(item)
+    for typed, how in (
+        ("36.01", "more than 3 times"),
+        ("9999999", "more than 3 times"),
+        ("3.99", "less than 1/3 of"),
+    ):
+        with pytest.raises(QuestionError) as caught:
+            shelf.goods_in(item, 1, unit_price=typed)
+        assert f"for one is {how} the 12.00 in the terms of Spares 1" in caught.value.problem
+        assert (caught.value.place, caught.value.answer) == ("unit_price", typed)
+        # Said of another price, it is no answer to this one.
+        with pytest.raises(QuestionError):
+            shelf.goods_in(item, 1, unit_price=typed, sure_price="36.02")
+    assert shelf.ledger(item) == before
+    for typed, sure in (("36", ""), ("4", ""), ("36.01", "36,01"), ("0.5", "0.5")):
+        shelf.goods_in(item, 1, unit_price=typed, sure_price=sure)
+        assert _priced(shelf, item) == (float(typed), "EUR", "")
+    # In another currency nothing can be told, and nothing is asked.
+    shelf.goods_in(item, 1, unit_price="4000", currency="JPY")
+
+
+def test_0_is_no_price_wherever_one_is_typed(lite: Floor) -> None:
+    shelf = shelf_on(lite)
+    supplier = shelf_suppliers.add_supplier(lite.shop, lite.lead, name="Spares 1")
+    for typed in ("0", "0.00", "0,0"):
+        with pytest.raises(ServiceError, match="0 is no price.*leave it empty if there is none"):
+            shelf.goods_in(shelf.nozzle, 1, unit_price=typed)
+        with pytest.raises(ServiceError, match="0 is no price.*enter no terms"):
+            _terms(lite, shelf.nozzle, supplier, typed)
+    # A book of before may hold such terms: what was bought so has no known price.
+    _terms(lite, shelf.nozzle, supplier, "5")
+    with lite.shop.database.write() as session:
+        old = session.scalars(select(ItemTerms)).one()
+        values = {c.key: getattr(old, c.key) for c in ItemTerms.__table__.columns}
+        session.add(
+            ItemTerms(**(values | {"id": old.id + 1, "item_id": shelf.electrode, "price": 0}))
+        )
+    shelf.goods_in(shelf.electrode, 2)
+    assert _priced(shelf, shelf.electrode) == (None, None, "")
+    with lite.shop.database.read() as session:
+        kind = shelf.line(shelf.electrode).part_type_id
+        assert kind is not None
+        assert shelf_prices.price_at(session, kind, lite.clock.now) is None
 
 
 def test_more_than_is_there_is_not_taken_and_scrap_needs_a_reason(lite: Floor) -> None:

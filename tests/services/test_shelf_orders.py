@@ -184,8 +184,10 @@ def test_a_price_is_what_was_paid_then_else_terms_else_a_kits_share(floor: Floor
     floor.clock.forward(days=1)
     paid = floor.clock()
     slip = shelf.goods_in(shelf.nozzle, 5, unit_price="21.5", currency="EUR")
-    shelf.goods_in(shelf.nozzle, 5)
     assert price(floor, nozzle) == (21.5, "EUR")
+    floor.clock.forward(days=1)
+    shelf.goods_in(shelf.nozzle, 5)
+    assert price(floor, nozzle) == (20.0, "EUR")
     assert price(floor, nozzle, start) is None
     assert price(floor, nozzle, of_terms) == (20.0, "EUR")
     assert price(floor, nozzle, paid) == (21.5, "EUR")
@@ -330,7 +332,7 @@ def test_a_share_a_price_or_a_spread_that_is_a_slip_is_refused(lite: Floor) -> N
     for typed, said in (("1,250", "two ways"), ("0", "0 is no price"), ("0,00", "no price")):
         with pytest.raises(ServiceError, match=said):
             shelf.goods_in(shelf.nozzle, 1, unit_price=typed)
-    shelf.goods_in(shelf.nozzle, 1, unit_price="1250", currency="Eur")
+    shelf.goods_in(shelf.nozzle, 1, unit_price="1250", currency="Eur", sure_price="1250")
     line = shelf.ledger(shelf.nozzle)[0]
     assert (line.unit_price, line.currency) == (1250.0, "EUR")
     # Another word than a code of three letters is written as it stands in the book.

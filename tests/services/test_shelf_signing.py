@@ -11,7 +11,7 @@ from kit import Floor
 from pitwise.records.tables import InspectionRow, PartItem, PartType
 from pitwise.services import drafts, fittings, shelf_codes, shelf_items, signing
 from pitwise.services.book import verify_book
-from pitwise.services.errors import ConflictError
+from pitwise.services.errors import ConflictError, ServiceError
 from pitwise.services.people import SYSTEM
 from shelf_kit import WORN, Shelf, shelf_on
 
@@ -230,6 +230,81 @@ def test_fitting_by_hand_takes_a_piece_unless_it_was_in_already(lite: Floor) -> 
     shelf.undo(hand.id)
     assert shelf.balance(shelf.nozzle) == 2
     assert verify_book(lite.shop, SYSTEM).faults == ()
+
+
+def _in_now(floor: Floor) -> dict[str, int]:
+    with floor.shop.database.read() as session:
+        return {p: f.part_item_id for p, f in fittings.fitted(session, floor.torch).items()}
+
+
+def test_a_form_of_fitting_sent_twice_fits_once(floor: Floor) -> None:
+    shelf = shelf_on(floor)
+    shelf.goods_in(shelf.nozzle, 4, "A")
+    shown = _in_now(floor)
+    with floor.shop.database.read() as session:
+        kind = fittings.fitted(session, floor.torch)["nozzle"].item.part_type_id
+    key = floor.key()
+    start = threading.Barrier(2)
+    got: list[int | str] = []
+
+    def fit(key: str) -> None:
+        start.wait(30)
+        try:
+            got.append(
+                fittings.fit_part(
+                    floor.shop, floor.tech, floor.torch, part_type_id=kind, key=key, seen=shown
+                )
+            )
+        except ConflictError as refusal:
+            got.append(refusal.problem)
+
+    def both(*keys: str) -> None:
+        tablets = [threading.Thread(target=fit, args=(k,)) for k in keys]
+        for tablet in tablets:
+            tablet.start()
+        for tablet in tablets:
+            tablet.join(60)
+
+    both(key, key)
+    assert got == [got[0]] * 2
+    assert shelf.balance(shelf.nozzle) == 3
+    assert _in_now(floor)["nozzle"] == got[0]
+    # Another form under the old key, and an old page with a key of its own.
+    with pytest.raises(ConflictError, match="went in before"):
+        fittings.fit_part(
+            floor.shop, floor.tech, floor.torch, part_type_id=kind, lot="B", key=key, seen=shown
+        )
+    shown = _in_now(floor)
+    got.clear()
+    both(floor.key(), floor.key())
+    (said,) = [x for x in got if isinstance(x, str)]
+    assert said == f"the nozzle {part_in(floor, 'nozzle').tag} is in it by now, and this page " + (
+        "showed another"
+    )
+    assert shelf.balance(shelf.nozzle) == 2
+    assert verify_book(floor.shop, SYSTEM).faults == ()
+
+
+def test_a_part_is_taken_out_once_and_only_the_one_that_was_shown(floor: Floor) -> None:
+    shop, tech, torch = floor.shop, floor.tech, floor.torch
+    shown, key = _in_now(floor), floor.key()
+    for _ in range(2):
+        fittings.remove_part(shop, tech, torch, "nozzle", key=key, seen=shown)
+    assert "nozzle" not in _in_now(floor)
+    with pytest.raises(ConflictError, match="went in before"):
+        fittings.remove_part(shop, tech, torch, "electrode", key=key, seen=shown)
+    with floor.shop.database.read() as session:
+        kind = fittings.fitted(session, floor.other)["nozzle"].item.part_type_id
+    with pytest.raises(ConflictError, match="no nozzle is in it by now, and this page showed"):
+        fittings.fit_part(shop, tech, torch, part_type_id=kind, key=floor.key(), seen=shown)
+    empty = _in_now(floor)
+    fittings.fit_part(shop, tech, torch, part_type_id=kind, key=floor.key(), seen=empty)
+    for old in (shown, empty):
+        with pytest.raises(ConflictError, match="is in it by now"):
+            fittings.remove_part(shop, tech, torch, "nozzle", key=floor.key(), seen=old)
+    with pytest.raises(ServiceError, match="carries no key"):
+        fittings.remove_part(shop, tech, torch, "nozzle", key="", seen=_in_now(floor))
+    assert "nozzle" in _in_now(floor)
 
 
 def test_what_is_put_aside_is_not_taken(lite: Floor) -> None:

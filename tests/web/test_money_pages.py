@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 
 import pytest
@@ -106,6 +107,38 @@ def test_what_cannot_be_is_refused_with_the_mend(
     assert page.status_code == 422
     assert words in page.text.lower() or words in page.text
     assert "<b>’" not in page.text
+
+
+def test_days_the_wrong_way_round_are_said_beside_their_field(
+    lite: Floor, tech: TestClient
+) -> None:
+    usual = tech.get("/money").text
+    assert 'id="period-from-why"' not in usual
+    page = tech.get("/money?from=2026-12-01&to=2026-01-01&by=part").text
+    form = page.split('<form method="get" action="/money"')[1].split("</form>")[0]
+    field = form.split('id="period-from"')[1].split("</div>")[0]
+    assert 'value="2026-12-01"' in field
+    assert 'aria-invalid="true" aria-describedby="period-from-why"' in field
+    assert "2026-12-01 is after 2026-01-01. Swap the two days." in field
+    to = form.split('id="period-to"')[1].split("</div>")[0]
+    assert 'value="2026-01-01"' in to
+    assert "aria-invalid" not in to
+    assert '<option value="part" selected>' in form
+    # Below stand the usual days, and what leads on from here is of those.
+    words = re.search(r"What wear parts cost, ([^:]*):", usual)
+    assert words is not None
+    assert words[0] in page
+    month = tech.get("/month/2099-01")
+    assert month.status_code == 422
+    assert (
+        "January 2099 has not begun" in month.text.split('action="/month"')[1].split("</form>")[0]
+    )
+    half = tech.get("/money?to=2031-02-30").text
+    field = half.split('id="period-to"')[1].split("</div>")[0]
+    assert "’2031-02-30’ is no day" in field.replace("&#39;", "’")
+    # What was not typed stands as the page below has it.
+    assert 'name="from" value="2030-' in half
+    assert "<h1>Wear parts, February 2031</h1>" in month.text
 
 
 def test_nobody_looks_without_signing_in(client_of: ClientOf) -> None:

@@ -121,6 +121,8 @@ def test_bad_touches_name_the_place_and_mend(
         assert answer.headers["hx-retarget"] == "#message"
 
 
+FITTING = {"key": "tests-key", "seen": "nozzle:0"}
+
 ADMIN_BAD = [
     ("/people", {"login": "x y", "name": "n", "password": "long enough words"}, "Sign-in name"),
     ("/people", {"login": "x", "name": "n", "password": "short"}, "shorter than 10"),
@@ -144,10 +146,10 @@ ADMIN_BAD = [
     ("/shop/part-type", {"part": "hat", "name": "x"}, "not a part"),
     ("/limits", {"depth": "1.2", "compare": ">", "source": "s", "reason": "r"}, "no unit"),
     ("/limits/9/withdraw", {"reason": "r"}, "not in the book"),
-    ("/torches/1/fit", {}, "no part type"),
-    ("/torches/1/fit", {"item_tag": "none"}, "has the tag"),
-    ("/torches/99/fit", {"part_type_id": "1"}, "no torch"),
-    ("/torches/1/take-out", {"part": "hat"}, "is fitted"),
+    ("/torches/1/fit", FITTING, "no part type"),
+    ("/torches/1/fit", FITTING | {"item_tag": "none"}, "has the tag"),
+    ("/torches/99/fit", FITTING | {"part_type_id": "1"}, "no torch"),
+    ("/torches/1/take-out", FITTING | {"part": "hat"}, "is fitted"),
     ("/records/99/correct", {"reason": "r", "key": "key-for-test"}, "no signed inspection"),
     ("/me", {"old": "wrong", "new": "long enough words"}, "not right"),
 ]

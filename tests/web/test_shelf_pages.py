@@ -183,6 +183,34 @@ def test_no_number_is_no_count(kept: Kept, tech: TestClient) -> None:
     assert kept.line(kept.nozzle).last_counted_at is None
 
 
+def test_a_price_far_off_is_asked_about_before_anything_is_written(
+    kept: Kept, tech: TestClient
+) -> None:
+    here, url = f"/shelf/items/{kept.electrode}", f"/shelf/items/{kept.electrode}/goods-in"
+    page = tech.get(here).text
+    assert "empty: as in the terms, 11.50" in page
+    assert "It is so" not in page
+    assert "no price will stand on the line" in tech.get(f"/shelf/items/{kept.nozzle}").text
+    fields = form(page, url) | {"pieces": "3", "lot": "L7", "unit_price": "9999999"}
+    answer = tech.post(url, data=fields)
+    assert answer.status_code == 409
+    again = form(answer.text, url)
+    assert "more than 3 times the 11.50 in the terms of Harbour Supply" in answer.text
+    assert [again[x] for x in ("pieces", "lot", "unit_price")] == ["3", "L7", "9999999"]
+    # Enter in a field is the first button: it asks again, and never says that it is so.
+    text = answer.text.split(f'action="{url}"')[1].split("</form>")[0]
+    buttons = re.findall(r'<button (?!type="button")[^>]*>', text)
+    assert buttons == [
+        '<button class="main-button">',
+        '<button class="side-button" name="sure" value="9999999">',
+    ]
+    assert tech.post(url, data=again).status_code == 409
+    assert kept.line(kept.electrode).on_shelf == 0
+    for _ in range(2):
+        assert tech.post(url, data=again | {"sure": "9999999"}).status_code == 303
+    assert kept.line(kept.electrode).on_shelf == 3
+
+
 def test_a_double_tap_is_one_line(kept: Kept, tech: TestClient) -> None:
     url = f"/shelf/items/{kept.electrode}/goods-in"
     fields = form(tech.get(f"/shelf/items/{kept.electrode}").text, url)
@@ -684,7 +712,45 @@ def test_a_part_that_was_in_the_torch_comes_off_no_shelf(kept: Kept, tech: TestC
     page = tech.get(f"/torches/{kept.floor.other}").text
     assert 'name="was_in" value="yes"' in page
     kind = str(kept.line(kept.nozzle).part_type_id)
-    assert tech.post(url, data={"part_type_id": kind, "was_in": "yes"}).status_code == 303
+    fields = torch_form(page, url) | {"part_type_id": kind}
+    assert tech.post(url, data={**fields, "was_in": "yes"}).status_code == 303
     assert kept.line(kept.nozzle).on_shelf == 2
-    assert tech.post(url, data={"part_type_id": kind}).status_code == 303
+    fields = torch_form(tech.get(f"/torches/{kept.floor.other}").text, url)
+    assert tech.post(url, data={**fields, "part_type_id": kind}).status_code == 303
     assert kept.line(kept.nozzle).on_shelf == 1
+
+
+def torch_form(page: str, url: str) -> dict[str, str | list[str]]:
+    """The key of a form of the torch page, and the parts it says it showed."""
+    text = page.split(f'action="{url}"')[1].split("</form>")[0]
+    seen = re.findall(r'name="seen" value="([^"]*)"', text)
+    (key,) = re.findall(r'name="key" value="([^"]+)"', text)
+    assert "data-key" in text.split(">")[0]
+    return {"key": key, "seen": seen}
+
+
+def test_a_double_tap_fits_and_takes_out_once(kept: Kept, tech: TestClient) -> None:
+    counted(tech, kept.nozzle, "5")
+    here = f"/torches/{kept.floor.torch}"
+    kind = str(kept.line(kept.nozzle).part_type_id)
+    page = tech.get(here).text
+    fields = torch_form(page, f"{here}/fit") | {"part_type_id": kind}
+    assert len(fields["seen"]) == 8
+    for _ in range(2):
+        assert tech.post(f"{here}/fit", data=fields).status_code == 303
+    assert kept.line(kept.nozzle).on_shelf == 4
+    # The same page again with a key of its own: another part is in by now.
+    answer = tech.post(f"{here}/fit", data=fields | {"key": kept.floor.key()})
+    assert answer.status_code == 409
+    assert "is in it by now, and this page showed another" in answer.text
+    for left_out, words in (("key", "carries no key"), ("seen", "says not which parts")):
+        given = {name: x for name, x in fields.items() if name != left_out}
+        answer = tech.post(f"{here}/fit", data=given)
+        assert answer.status_code == 422
+        assert words in answer.text
+    assert kept.line(kept.nozzle).on_shelf == 4
+    out = torch_form(tech.get(here).text, f"{here}/take-out")
+    out |= {"part": out["seen"][0].split(":")[0]}
+    for _ in range(2):
+        assert tech.post(f"{here}/take-out", data=out).status_code == 303
+    assert tech.post(f"{here}/take-out", data=out | {"key": kept.floor.key()}).status_code == 404

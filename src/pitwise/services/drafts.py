@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from typing import Literal
 
 from sqlalchemy import delete, select, update
@@ -27,22 +26,13 @@ from pitwise.records.tables import (
 )
 from pitwise.services.draft_view import Draft, load_draft
 from pitwise.services.errors import ConflictError, NotAllowedError, NotFoundError, ServiceError
+from pitwise.services.fields import check_key as check_key
 from pitwise.services.fields import clean_text, decimal_number, whole_number
 from pitwise.services.permissions import Actor, may, require
 from pitwise.services.shopfloor import Shop
 from pitwise.trade.model import Sheet
 
 MarkState = Literal["seen", "absent", "none"]
-_KEY = re.compile(r"[A-Za-z0-9_-]{8,64}")
-
-
-def check_key(key: str) -> str:
-    """Return a submission key made on the tablet; refuse anything else."""
-    if not _KEY.fullmatch(key or ""):
-        raise ServiceError(
-            "key", "the submission carries no key", "reload the page, then do it again"
-        )
-    return key
 
 
 def open_draft(shop: Shop, actor: Actor, torch_id: int, *, key: str) -> int:

@@ -12,6 +12,7 @@ __all__ = [
     "NotAllowedError",
     "NotFoundError",
     "NotYetError",
+    "QuestionError",
     "ServiceError",
     "ThrottledError",
     "UnfinishedError",
@@ -55,6 +56,20 @@ class ConflictError(ServiceError):
     """Something changed meanwhile, or the state does not allow it."""
 
     status = 409
+
+
+class QuestionError(ConflictError):
+    """Something is likelier a slip than so: nothing is written before a person says it is.
+
+    Attributes
+    ----------
+    answer : str
+        What the form sends back when it is so.
+    """
+
+    def __init__(self, place: str, problem: str, mend: str, *, answer: str) -> None:
+        super().__init__(place, problem, mend)
+        self.answer = answer
 
 
 class UnfinishedError(ServiceError):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 
 from pitwise.services.errors import ServiceError
@@ -10,6 +11,17 @@ from pitwise.services.errors import ServiceError
 _DIRECTION = dict.fromkeys(
     [*range(0x202A, 0x202F), *range(0x2066, 0x206A), 0x200E, 0x200F],
 )
+
+_KEY = re.compile(r"[A-Za-z0-9_-]{8,64}")
+
+
+def check_key(key: str) -> str:
+    """Return a submission key made on the tablet; refuse anything else."""
+    if not _KEY.fullmatch(key or ""):
+        raise ServiceError(
+            "key", "the submission carries no key", "reload the page, then do it again"
+        )
+    return key
 
 
 def clean_text(place: str, value: str | None, *, longest: int = 80, empty_ok: bool = False) -> str:

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
+import json
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from pitwise.records.tables import Counter, Fitting, PartItem, PartType, Torch
+from pitwise.records.tables import AuditRow, Counter, Fitting, PartItem, PartType, Torch
 from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
-from pitwise.services.fields import clean_text
+from pitwise.services.fields import check_key, clean_text
 from pitwise.services.permissions import Actor, require
 from pitwise.services.shelf_codes import next_free, refuse_code_of_item, refuse_order_code
 from pitwise.services.shelf_signing import take_for
@@ -180,6 +182,51 @@ def put_in(
     return row
 
 
+def _again(session: Session, key: str | None, asked: Mapping[str, Any]) -> dict[str, Any] | None:
+    """Return what a form did before under its key; refuse one that asked for something else.
+
+    The key stands in the row of the trail that tells of the act: written with it, or not at
+    all.
+    """
+    if key is None:
+        return None
+    rows = session.execute(
+        select(AuditRow.action, AuditRow.subject, AuditRow.detail).where(
+            AuditRow.action.in_(("part-fitted", "part-taken-out")),
+            AuditRow.detail.contains(json.dumps(key), autoescape=True),
+        )
+    )
+    for action, subject, text in rows:
+        detail: dict[str, Any] = json.loads(text)
+        if detail.get("key") != key:
+            continue
+        if (action, subject, detail["asked"]) != (asked["action"], asked["subject"], asked["form"]):
+            raise ConflictError(
+                "key",
+                "this form went in before, with something else in it",
+                "look at the torch again, then begin anew",
+            )
+        return detail
+    return None
+
+
+def _refuse_unseen(part: str, old: Fitting | None, seen: Mapping[str, int] | None) -> None:
+    """Refuse to take out a part that the page did not show in that place."""
+    if seen is None or seen.get(part, 0) == (old.part_item_id if old is not None else 0):
+        return
+    name = part.replace("-", " ")
+    now = f"the {name} {old.item.tag} is in it by now" if old else f"no {name} is in it by now"
+    raise ConflictError(
+        "torch",
+        f"{now}, and this page showed {'another' if seen.get(part) else 'none'}",
+        "look at the torch again; somebody may have fitted it already",
+    )
+
+
+def _keyed(key: str | None, form: Mapping[str, Any]) -> dict[str, Any]:
+    return {} if key is None else {"key": key, "asked": dict(form)}
+
+
 def fit_part(
     shop: Shop,
     actor: Actor,
@@ -190,46 +237,68 @@ def fit_part(
     new_tag: str = "",
     lot: str = "",
     from_shelf: bool = True,
+    key: str | None = None,
+    seen: Mapping[str, int] | None = None,
 ) -> int:
     """Fit a part into a torch outside an inspection: a new one of a type, or one by its tag.
 
     What is in that place is taken out and keeps its life. A part that sits in another
     torch has to be taken out there first. A new one of a kind that is kept on the shelf
     comes off the shelf, unless `from_shelf` is False: it was in the torch already.
+
+    Parameters
+    ----------
+    shop, actor
+    torch_id : int
+    part_type_id : int or None
+    item_tag, new_tag, lot : str
+    from_shelf : bool
+    key : str or None
+        Made on the tablet; the same key again is the same part. None: it comes from no form.
+    seen : mapping of str to int, or None
+        Number of the part in each place, as the person's screen showed them; a place it
+        showed empty is left out, or 0. Another in it by now: refused. None: no screen.
+
+    Returns
+    -------
+    int
+        The part's number.
     """
     require(actor, "fit-parts")
+    if key is not None:
+        check_key(key)
     item_tag = clean_text("tag", item_tag, longest=40, empty_ok=True)
     new_tag = clean_text("tag", new_tag, longest=40, empty_ok=True)
     lot = clean_text("lot", lot, empty_ok=True)
+    form = {
+        "type": part_type_id,
+        "item_tag": item_tag,
+        "new_tag": new_tag,
+        "lot": lot,
+        "from_shelf": from_shelf,
+    }
+    asked = {"action": "part-fitted", "subject": f"torch {torch_id}", "form": form}
     with shop.database.write() as session:
+        same = _again(session, key, asked)
+        if same is not None:
+            return int(same["item"])
         torch = session.get(Torch, torch_id)
         if torch is None:
             raise NotFoundError("torch", f"there is no torch {torch_id}", "choose from the list")
         at = shop.clock()
-        if item_tag:
-            item = session.scalar(select(PartItem).where(PartItem.tag == item_tag))
-            if item is None:
-                raise NotFoundError("tag", f"no part has the tag '{item_tag}'", "check the tag")
-            where = session.scalar(
-                select(Fitting).where(
-                    Fitting.part_item_id == item.id,
-                    Fitting.removed_at.is_(None),
-                    Fitting.void.is_(False),
-                )
-            )
-            if where is not None:
-                raise ConflictError(
-                    "tag", f"'{item_tag}' is fitted in a torch", "take it out there first"
-                )
-        else:
+        item = _loose_item(session, item_tag) if item_tag else None
+        part_type = item.part_type if item is not None else None
+        if part_type is None:
             part_type = session.get(PartType, part_type_id) if part_type_id else None
-            if part_type is None:
-                raise ServiceError("part", "no part type chosen", "choose one from the list")
+        if part_type is None:
+            raise ServiceError("part", "no part type chosen", "choose one from the list")
+        old = fitted(session, torch.id).get(part_type.part)
+        _refuse_unseen(part_type.part, old, seen)
+        if item is None:
             item = new_item(session, part_type, at, tag=new_tag, lot=lot)
             if from_shelf:
                 take_for(shop, session, actor, [item], inspection_id=None)
         now = totals(session, torch.id)
-        old = fitted(session, torch.id).get(item.part_type.part)
         if old is not None:
             take_out(old, at, now, "taken-out", None)
         put_in(session, torch.id, item, at, now, None)
@@ -238,21 +307,63 @@ def fit_part(
             actor,
             "part-fitted",
             f"torch {torch.id}",
-            part=item.part_type.part,
+            part=part_type.part,
             tag=item.tag,
             instead_of=old.item.tag if old else None,
+            item=item.id,
+            **_keyed(key, form),
         )
         return item.id
 
 
-def remove_part(shop: Shop, actor: Actor, torch_id: int, part: str) -> None:
-    """Take a part out of a torch; it keeps its life and can be fitted elsewhere."""
+def _loose_item(session: Session, tag: str) -> PartItem:
+    """Return a part by its tag; refuse one that is fitted."""
+    item = session.scalar(select(PartItem).where(PartItem.tag == tag))
+    if item is None:
+        raise NotFoundError("tag", f"no part has the tag '{tag}'", "check the tag")
+    where = session.scalar(
+        select(Fitting).where(
+            Fitting.part_item_id == item.id, Fitting.removed_at.is_(None), Fitting.void.is_(False)
+        )
+    )
+    if where is not None:
+        raise ConflictError("tag", f"'{tag}' is fitted in a torch", "take it out there first")
+    return item
+
+
+def remove_part(
+    shop: Shop,
+    actor: Actor,
+    torch_id: int,
+    part: str,
+    *,
+    key: str | None = None,
+    seen: Mapping[str, int] | None = None,
+) -> None:
+    """Take a part out of a torch; it keeps its life and can be fitted elsewhere.
+
+    `key` and `seen` are as in `fit_part`: sent twice it is taken out once, and another part
+    than the page showed stays in.
+    """
     require(actor, "fit-parts")
+    if key is not None:
+        check_key(key)
+    form = {"part": part}
+    asked = {"action": "part-taken-out", "subject": f"torch {torch_id}", "form": form}
     with shop.database.write() as session:
+        if _again(session, key, asked) is not None:
+            return
         row = fitted(session, torch_id).get(part)
         if row is None:
             raise NotFoundError("part", f"no {part} is fitted there", "look at the torch again")
+        _refuse_unseen(part, row, seen)
         take_out(row, shop.clock(), totals(session, torch_id), "taken-out", None)
         shop.note(
-            session, actor, "part-taken-out", f"torch {torch_id}", part=part, tag=row.item.tag
+            session,
+            actor,
+            "part-taken-out",
+            f"torch {torch_id}",
+            part=part,
+            tag=row.item.tag,
+            **_keyed(key, form),
         )

@@ -17,9 +17,9 @@ from pitwise.services.fields import clean_text
 from pitwise.services.permissions import Actor, require
 from pitwise.services.shelf_codes import order_code
 from pitwise.services.shelf_move import About, group_of, move_kits, only_lot, write_line
+from pitwise.services.shelf_paid import noted, piece_price
 from pitwise.services.shelf_read import balance, get_item, kit_lines, lots, received
-from pitwise.services.shelf_terms import fold_currency, shop_currency
-from pitwise.services.shelf_typed import amount_of, needed_whole
+from pitwise.services.shelf_typed import needed_whole, price_of
 from pitwise.services.shopfloor import Shop
 
 
@@ -71,6 +71,7 @@ def goods_in(
     seen: int | None = None,
     more: bool = False,
     note: str = "",
+    sure_price: str = "",
 ) -> int:
     """Put pieces that came onto the shelf.
 
@@ -83,7 +84,8 @@ def goods_in(
         Made on the tablet; the same key again is the same line.
     lot : str
     unit_price, currency : str
-        Of one piece; without a price the order's, where it came of one.
+        Of one piece; without a price the order's, where it came of one, else that of the
+        terms in force; the line says so. Without any none stands.
     order_line_id : int or None
         The line of an open order they came of.
     order_id : int or None
@@ -94,48 +96,42 @@ def goods_in(
     more : bool
         Whether more may come of the line than was ordered; only by a deliberate touch.
     note : str
+    sure_price : str
+        The price a person was asked about, and said is so.
 
     Returns
     -------
     int
         The line's number.
+
+    Raises
+    ------
+    QuestionError
+        The price is far from the one in force; see `shelf_paid`.
     """
     require(actor, "shelf")
     check_key(key)
     number = needed_whole("pieces", pieces, low=1)
     lot = clean_text("lot", lot, empty_ok=True)
     note = clean_text("note", note, longest=400, empty_ok=True)
-    price = amount_of("unit_price", unit_price)
-    if price == 0:
-        raise ServiceError(
-            "unit_price",
-            "0 is no price",
-            "leave it empty; where they were a gift, say so in the note",
-        )
-    unit: str | None = clean_text("currency", currency, longest=20, empty_ok=True) or None
+    price_of("unit_price", unit_price)
+    currency = clean_text("currency", currency, longest=20, empty_ok=True)
     with shop.database.write() as session:
         same = _again(session, key, item_id, "goods-in", number)
         if same is not None:
             return same.id
         item = _kept(session, item_id)
+        line = None
         if order_line_id is not None:
             line = _open_line(session, order_line_id, item, order_id)
             _refuse_twice(session, line, number, seen, more=more)
-            if price is None:
-                price, unit = line.unit_price, line.currency
-            else:
-                unit = unit or line.currency
-        if price is not None and unit is None:
-            unit = shop_currency(session, item.id)
-            if unit is None:
-                raise ServiceError("currency", "is empty", "write it as it stands behind amounts")
-        unit = fold_currency(session, unit) if unit else None
+        price = piece_price(session, item.id, unit_price, currency, line=line, sure=sure_price)
         about = About(
             order_line_id=order_line_id,
-            unit_price=price,
-            currency=unit if price is not None else None,
+            unit_price=price.amount if price is not None else None,
+            currency=price.currency if price is not None else None,
             lot=lot or None,
-            note=note,
+            note=noted(note, price),
         )
         return write_line(shop, session, actor, item.id, "goods-in", number, key, about).id
 

@@ -88,7 +88,8 @@ def price_book(session: Session) -> Prices:
         .outerjoin(undone, undone.reverses == Movement.id)
         .where(
             Movement.kind == "goods-in",
-            Movement.unit_price.is_not(None),
+            # 0 is no price: books of old may hold some.
+            Movement.unit_price > 0,
             Movement.currency.is_not(None),
             undone.id.is_(None),
         )
@@ -96,9 +97,9 @@ def price_book(session: Session) -> Prices:
     ):
         out.paid.setdefault(item, []).append((at, float(price or 0), str(currency)))
     for item, at, price, currency in session.execute(
-        select(ItemTerms.item_id, ItemTerms.at, ItemTerms.price, ItemTerms.currency).order_by(
-            ItemTerms.at, ItemTerms.id
-        )
+        select(ItemTerms.item_id, ItemTerms.at, ItemTerms.price, ItemTerms.currency)
+        .where(ItemTerms.price > 0)
+        .order_by(ItemTerms.at, ItemTerms.id)
     ):
         out.asked.setdefault(item, []).append((at, price, currency))
     for kept in session.scalars(select(ShelfItem).where(ShelfItem.part_type_id.is_not(None))):

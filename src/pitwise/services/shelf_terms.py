@@ -19,7 +19,7 @@ from pitwise.services.shelf_read import get_item
 from pitwise.services.shelf_shown import Said, amount, as_kept, quoted, settle
 from pitwise.services.shelf_suppliers import get_supplier
 from pitwise.services.shelf_trail import add_row
-from pitwise.services.shelf_typed import needed_amount, needed_decimal, needed_whole
+from pitwise.services.shelf_typed import needed_decimal, needed_price, needed_whole
 from pitwise.services.shopfloor import Shop
 from pitwise.services.station_settings import assumed_fields, settings_of
 
@@ -72,7 +72,7 @@ def set_terms(
     given_currency = clean_text("currency", currency, longest=20, empty_ok=True)
     reason = clean_text("reason", reason, longest=400, empty_ok=True)
     given: dict[str, Any] = {
-        "price": needed_amount("price", price),
+        "price": needed_price("price", price),
         "pack": needed_whole("pack", pack, low=1),
         "least": needed_whole("least", least, low=1),
         "lead_days": needed_decimal("lead_days", lead_days, high=1000),

@@ -61,3 +61,24 @@ def needed_amount(place: str, value: str) -> float:
     if number is None:
         raise ServiceError(place, "is empty", "give a number such as 12.5")
     return number
+
+
+def price_of(place: str, value: str) -> float | None:
+    """Return a price as `amount_of` does, or None for an empty field; refuse 0, which is none."""
+    number = amount_of(place, value)
+    if number == 0:
+        raise ServiceError(
+            place, "0 is no price", "leave it empty if there is none; a gift is said in the note"
+        )
+    return number
+
+
+def needed_price(place: str, value: str) -> float:
+    """Return a price as `price_of` does, for terms, which are none without one."""
+    number = amount_of(place, value)
+    if not number:
+        problem = "is empty" if number is None else "0 is no price"
+        raise ServiceError(
+            place, problem, "give a number such as 12.5; while none is known, enter no terms"
+        )
+    return number

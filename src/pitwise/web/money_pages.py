@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Annotated, Literal
 from urllib.parse import quote
 
@@ -15,13 +16,14 @@ from pitwise.reports.loss_pdf import loss_pdf
 from pitwise.services import money, money_habit, money_page
 from pitwise.services import month as sheets
 from pitwise.services.amounts import amounts_words, fine_text, money_text
-from pitwise.services.errors import NotFoundError
+from pitwise.services.errors import NotAllowedError, NotFoundError, ServiceError
 from pitwise.services.month_paper import moment_of, month_paper, month_picture
 from pitwise.services.periods import Month, month_of, today
 from pitwise.services.permissions import Actor
 from pitwise.web.access import needs, shop_of
 from pitwise.web.drawing import drawn_once
 from pitwise.web.render import go, moment_text, page
+from pitwise.web.shelf_forms import Wrong, wrong_of
 
 router = APIRouter()
 Viewer = Annotated[Actor, Depends(needs("view"))]
@@ -61,11 +63,23 @@ def money_view(
     request: Request, actor: Viewer, first: First = "", to: Day = "", by: Day = "torch"
 ) -> Response:
     """Show what consumables cost, and what parts took that ended too soon."""
-    view = _view(request, actor, first, to, by)
+    wrong: Wrong | None = None
+    try:
+        view = _view(request, actor, first, to, by)
+    except NotAllowedError:
+        raise
+    except ServiceError as error:
+        # The slip stands beside its field, what was typed stays, and the usual days are shown.
+        typed = {"from": first, "to": to, "by": by}
+        wrong = wrong_of("period", error, typed, {})
+        wrong = replace(wrong, given={name: text for name, text in typed.items() if text})
+        view = _view(request, actor, "", "", by if by in money.GROUPINGS else "")
     return page(
         request,
         "money.html",
         actor,
+        status=wrong.status if wrong else 200,
+        wrong=wrong,
         view=view,
         pictures=_pictures(view),
         by_words=_BY_WORDS,
@@ -203,13 +217,22 @@ def _both(sheet: sheets.MonthSheet) -> dict[str, Markup] | None:
 
 def _month(request: Request, actor: Actor, text: str) -> Response:
     shop = shop_of(request)
-    sheet = sheets.month_sheet(shop, actor, text)
+    wrong: Wrong | None = None
+    try:
+        sheet = sheets.month_sheet(shop, actor, text)
+    except NotAllowedError:
+        raise
+    except ServiceError as error:
+        wrong = wrong_of("month", error, {"month": text}, {})
+        sheet = sheets.month_sheet(shop, actor, "")
     this = month_of(today(shop.clock()))
     is_last = (sheet.month.year, sheet.month.number) >= (this.year, this.number)
     return page(
         request,
         "month.html",
         actor,
+        status=wrong.status if wrong else 200,
+        wrong=wrong,
         sheet=sheet,
         told_words=sheets.TOLD_WORDS,
         until=sheets.until_words(sheet),

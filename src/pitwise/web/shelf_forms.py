@@ -12,7 +12,7 @@ from fastapi import Depends, Form, Request
 from fastapi.responses import Response
 from starlette.datastructures import FormData
 
-from pitwise.services.errors import ConflictError, NotAllowedError, ServiceError
+from pitwise.services.errors import ConflictError, NotAllowedError, QuestionError, ServiceError
 from pitwise.services.permissions import Actor
 from pitwise.services.shelf_shown import StaleError
 from pitwise.web.access import needs
@@ -46,6 +46,8 @@ class Wrong:
     given : mapping of str to str
         What was typed, to be shown again.
     status : int
+    answer : str
+        What is sent back when it is so, where it is a question; else empty.
     """
 
     form: str
@@ -54,6 +56,7 @@ class Wrong:
     mend: str
     given: Mapping[str, str] = dataclasses.field(default_factory=dict)
     status: int = 422
+    answer: str = ""
 
 
 def said(form: FormData, name: str) -> str:
@@ -124,7 +127,8 @@ def wrong_of(form: str, error: ServiceError, given: Mapping[str, str], places: P
     )
     # Beside its field the place is plain; elsewhere it is said.
     problem = error.problem if of else f"{error.place}: {error.problem}"
-    return Wrong(form, of, problem, error.mend, given, error.status)
+    answer = error.answer if isinstance(error, QuestionError) else ""
+    return Wrong(form, of, problem, error.mend, given, error.status, answer)
 
 
 def untouched(wrong: Wrong, seen: str) -> Wrong:

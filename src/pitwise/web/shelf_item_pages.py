@@ -135,6 +135,7 @@ def goods_in(
     seen: Annotated[list[str] | None, Form()] = None,
     note: Text = "",
     key: Text = "",
+    sure: Text = "",
 ) -> Response:
     """Put what came on the shelf; ``seen`` is "line:came" of every order line on the page."""
     given = {
@@ -158,6 +159,7 @@ def goods_in(
             order_line_id=line,
             seen=None if line is None else came_seen(seen or (), line),
             note=note,
+            sure_price=sure,
         )
 
     return _done(request, actor, item_id, "goods-in", given, do)

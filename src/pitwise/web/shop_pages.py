@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Form, Request
 from fastapi.responses import Response
 
 from pitwise.services import case_sheet, fittings, limits, people, setup, views
+from pitwise.services.errors import ServiceError
 from pitwise.services.fields import decimal_number, whole_number
 from pitwise.services.periods import today
 from pitwise.services.permissions import ROLES, Actor
@@ -22,6 +24,23 @@ ShopEditor = Annotated[Actor, Depends(needs("edit-shop"))]
 LimitEditor = Annotated[Actor, Depends(needs("edit-limits"))]
 PeopleEditor = Annotated[Actor, Depends(needs("edit-people"))]
 Text = Annotated[str, Form()]
+# "place:number" of every part a page showed in the torch.
+Seen = Annotated[list[str] | None, Form(max_length=40)]
+
+
+def _seen_parts(shown: list[str] | None) -> dict[str, int]:
+    """Return the number of the part a page showed in each place; 0: it showed none."""
+    out = {}
+    for text in shown or ():
+        part, _, number = text.partition(":")
+        if part not in PART_SLUGS or not re.fullmatch(r"[0-9]{1,9}", number):
+            raise ServiceError(
+                "seen", f"'{text[:40]}' is nothing that a page shows", "open the page again"
+            )
+        out[part] = int(number)
+    if not out:
+        raise ServiceError("seen", "the page says not which parts are in", "open the page again")
+    return out
 
 
 def _optional(text: str) -> int | None:
@@ -61,6 +80,8 @@ def fit(
     new_tag: Text = "",
     lot: Text = "",
     was_in: Text = "",
+    seen: Seen = None,
+    key: Text = "",
 ) -> Response:
     """Fit a part into a torch; one that was in it already comes off no shelf."""
     fittings.fit_part(
@@ -72,14 +93,18 @@ def fit(
         new_tag=new_tag,
         lot=lot,
         from_shelf=was_in != "yes",
+        key=key,
+        seen=_seen_parts(seen),
     )
     return go(request, f"/torches/{torch_id}?done=saved")
 
 
 @router.post("/torches/{torch_id}/take-out")
-def take_out(request: Request, actor: Fitter, torch_id: Id, part: Text) -> Response:
+def take_out(
+    request: Request, actor: Fitter, torch_id: Id, part: Text, seen: Seen = None, key: Text = ""
+) -> Response:
     """Take a part out of a torch."""
-    fittings.remove_part(shop_of(request), actor, torch_id, part)
+    fittings.remove_part(shop_of(request), actor, torch_id, part, key=key, seen=_seen_parts(seen))
     return go(request, f"/torches/{torch_id}?done=saved")
 
 
