@@ -12,9 +12,14 @@ import pytest
 from test_unused import life
 
 from pitwise.services.amounts import Amount, Doubt, add, in_currency
-from pitwise.services.unused import Left, part_left
+from pitwise.services.unused import Left, electrode_left, part_left
+from pitwise.services.wear_book import FitInForce
+from pitwise.trade import base_sheet
+from pitwise.wear.fit import fit_wear
+from pitwise.wear.history import History, Step
 from pitwise.wear.life.lives import Lives
 from pitwise.wear.life.weibull import WeibullFit, fit_weibull
+from pitwise.wear.prior import GrowthPrior
 
 Z = 1.6449
 
@@ -135,6 +140,30 @@ def test_shops_whose_usual_life_is_fitted_hold_the_truth_as_often_as_said(
     if parts > 1:
         # End to end they would nearly always hold, and say little.
         assert alone / shops > 0.96
+
+
+@pytest.mark.parametrize("read", [True, False])
+def test_what_electrodes_share_is_how_they_wear_and_the_rest_is_their_own(read: bool) -> None:
+    """A pit that was read is known by its own reading; one that was not, by how others wear."""
+    prior = GrowthPrior.of(base_sheet())
+    known = [
+        History(str(k), (Step(400.0, 200.0, 0.4 + 0.02 * k, "300 A", 0.01),), "replaced")
+        for k in range(6)
+    ]
+    force = FitInForce(None, fit_wear(known, prior), {h.name: 1 for h in known})
+    found = electrode_left(force, known[0] if read else None, "300 A", 400.0, 200.0, 1.0)
+    assert isinstance(found, Left)
+    ((source, shared),) = found.doubt.shared
+    assert "wear" in source
+    # Deeper than thought for one is deeper for all.
+    assert shared < 0
+    assert found.doubt.own > 0
+    one = money(found)
+    assert half(one) == pytest.approx(math.sqrt(one.doubt.variance if one.doubt else 0), rel=0.2)
+    (two,) = add([one, one])
+    assert math.sqrt(2) * 0.95 < half(two) / half(one) <= 2
+    part = shared**2 / found.doubt.variance
+    assert part < 0.2 if read else part > 0.05
 
 
 def _told(fit: WeibullFit, used: np.ndarray) -> list[Amount]:

@@ -14,7 +14,7 @@ from lifelines import KaplanMeierFitter
 import pitwise.wear.life.turnbull as module
 from pitwise.wear.life.lives import Floats, Lives
 from pitwise.wear.life.steps import kaplan_meier
-from pitwise.wear.life.turnbull import Turnbull, turnbull
+from pitwise.wear.life.turnbull import Turnbull, TurnbullNotDoneError, turnbull
 
 INF = math.inf
 
@@ -204,3 +204,9 @@ def test_ten_thousand_settle() -> None:
         )
         < 0.03
     )
+
+
+def test_counts_beyond_each_other_are_refused_without_a_warning() -> None:
+    lives = Lives.of([10.0, 30.0, 25.0], [20.0, math.inf, 25.0], [1e90, 1e90, 1.0])
+    with pytest.raises(TurnbullNotDoneError, match="so far apart"):
+        turnbull(lives)

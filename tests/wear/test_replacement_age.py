@@ -147,3 +147,21 @@ def by_likelihood(at: np.ndarray, ended: np.ndarray) -> tuple[float, float]:
         middle = 0.5 * (low + high)
         low, high = (middle, high) if score(middle) > 0 else (low, middle)
     return low, float((np.sum(at**low) / deaths) ** (1 / low))
+
+
+@pytest.mark.parametrize(
+    "figures",
+    [(1e308, 1e3, 1, 5), (1e-3, 1e3, 1, 5), (2.5, 1e-300, 1, 5), (2.5, 1e3, 1e300, 5)],
+)
+def test_figures_that_are_slips_are_refused(figures: tuple[float, float, float, float]) -> None:
+    with pytest.raises(BadCostsError, match="can't be reckoned with"):
+        best_age(*figures)
+
+
+def test_costs_far_apart_leave_a_rate_above_nothing() -> None:
+    found = best_age(2.5, 1000.0, 1e30, 5.0)
+    assert math.isinf(found.age)
+    # Run to loss: a loss for each mean life.
+    mean = 1000 * math.gamma(1 + 1 / 2.5)
+    assert found.run_to_loss_rate == pytest.approx(5 / mean)
+    assert found.saving_share == 0

@@ -75,7 +75,8 @@ def turnbull(lives: Lives) -> Turnbull:
     Raises
     ------
     TurnbullNotDoneError
-        The bound on the missing log-likelihood stays above 1e-9 a life.
+        The bound on the missing log-likelihood stays above 1e-9 a life, or counts lie too far
+        apart for numbers to hold.
 
     References
     ----------
@@ -152,6 +153,11 @@ def _sums(inner: _Inner, mass: Floats) -> Floats:
 
 def _slopes(inner: _Inner, sums: Floats, places: int) -> Floats:
     """Return by how much a life's log-likelihood rises with mass at each place; 1 at best."""
+    if not (sums > 0).all():
+        raise TurnbullNotDoneError(
+            "counts lie so far apart that the lives of little weight have no share left",
+            "leave those lives out, or correct their counts",
+        )
     pull = inner.weight / sums
     change = np.bincount(inner.first, weights=pull, minlength=places + 1)
     change -= np.bincount(inner.end, weights=pull, minlength=places + 1)

@@ -34,6 +34,8 @@ Floats = npt.NDArray[np.float64]
 _MOST_V = 40.0
 _LEAST_LOG_V = -690.0
 _HALVINGS = 90
+# Beyond these a figure is a slip.
+_SHAPES, _SIZES = (0.01, 1e6), (1e-50, 1e50)
 FLAT = 0.02
 """Ages that cost at most this share more than the best are called as good."""
 DRAWS = 2000
@@ -139,6 +141,22 @@ def _checked(shape: npt.ArrayLike, scale: npt.ArrayLike, planned: float, lost: f
             )
 
 
+def _within(shape: float, scale: float, planned: float, lost: float) -> None:
+    """Refuse what is a slip, and would lead beyond numbers."""
+    asked = {
+        "shape": (shape, *_SHAPES),
+        "scale": (scale, *_SIZES),
+        "planned cost": (planned, *_SIZES),
+        "lost cost": (lost, *_SIZES),
+    }
+    for name, (value, least, most) in asked.items():
+        if not least <= value <= most:
+            raise BadCostsError(
+                f"a {name} of {value:g} can't be reckoned with",
+                f"give one from {least:g} to {most:g}",
+            )
+
+
 def _mean_use(v: Floats, shape: Floats) -> Floats:
     """Mean use up to the age, in units of the scale."""
     return np.asarray(gamma(1 + 1 / shape) * gammainc(1 / shape, v), float)
@@ -148,7 +166,7 @@ def _rate(v: Floats, shape: Floats, planned: float, lost: float) -> Floats:
     """Cost per scale of use of changing at v = (age/scale)^shape."""
     gone = -np.expm1(-v)
     with np.errstate(divide="ignore", over="ignore"):
-        return np.asarray((planned + (lost - planned) * gone) / _mean_use(v, shape), float)
+        return np.asarray((planned * np.exp(-v) + lost * gone) / _mean_use(v, shape), float)
 
 
 def age_cost_rate(
@@ -248,6 +266,7 @@ def best_age(shape: float, scale: float, planned: float, lost: float) -> AgePoli
         A value that can't be.
     """
     _checked(shape, scale, planned, lost)
+    _within(shape, scale, planned, lost)
     b = np.array([float(shape)])
     log_v = float(_best_log_v(b, planned, lost)[0])
     run = float(_rate(np.array([np.inf]), b, planned, lost)[0]) / scale
