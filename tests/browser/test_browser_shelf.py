@@ -141,6 +141,31 @@ def test_a_refusal_is_shown_beside_its_field_and_nothing_is_lost(shelf: Shelf) -
     assert [s for s in shelf.seat.slips if "422" not in s] == []
 
 
+def test_a_price_somebody_else_changed_is_shown_before_it_is_written_over(shelf: Shelf) -> None:
+    url = f"/shelf/items/{shelf.electrode}"
+    late, first = shelf.seat.page(PHONE, login="lin"), shelf.seat.page(TABLET, login="lin")
+    for page, price, days in ((first, "11.90", "7"), (late, "12.10", "9")):
+        page.goto(url)
+        page.click("#terms-form > summary")
+        page.fill("#terms-price", price)
+        page.fill("#terms-lead_days", days)
+    first.click("#terms-form .main-button")
+    first.wait_for_url("**done=saved**")
+    late.click("#terms-form .main-button")
+    late.wait_for_selector("#terms-price-why")
+    told = "The price is 11.90 by now; this page showed 11.50. Read what stands there now"
+    assert told in late.inner_text("#terms-price-why")
+    assert late.evaluate("document.activeElement.id") == "terms-price"
+    assert late.input_value("#terms-price") == "12.10"
+    assert late.input_value("#terms-lead_days") == "9"
+    assert problems(late, PHONE, url) == []
+    late.click("#terms-form .main-button")
+    late.wait_for_url("**done=saved**")
+    assert "12.10 EUR" in late.inner_text("#main")
+    # The browser itself notes the 409 that was asked for.
+    assert [s for s in shelf.seat.slips if "409" not in s] == []
+
+
 def test_a_scanner_that_types_finds_the_box(shelf: Shelf) -> None:
     page = shelf.seat.page(TABLET)
     page.goto("/shelf")

@@ -12,9 +12,22 @@ from pitwise.services.fields import clean_text
 from pitwise.services.shelf_typed import plain_number
 from pitwise.shelf.unit_price import plain_price
 
+# A second touch is knowing: the page shows by then what it would write over.
+_MEND = "read what stands there now; saved again, what you typed holds"
+
 
 class StaleError(ConflictError):
-    """Somebody else changed since what was changed here; `problem` names what stands."""
+    """Somebody else changed since what was changed here; `problem` names what stands.
+
+    Attributes
+    ----------
+    untouched : frozenset of str
+        The fields that nobody changed here; shown again, they are to show what stands.
+    """
+
+    def __init__(self, place: str, problem: str, mend: str, untouched: frozenset[str]) -> None:
+        super().__init__(place, problem, mend)
+        self.untouched = untouched
 
 
 def quoted(value: object) -> str:
@@ -103,7 +116,7 @@ def settle(
             for name, of in ((name, said[name]) for name in stale)
         )
         place = said[stale[0]].place or stale[0]
-        raise StaleError(place, told, "read what stands there now, then write yours into it")
+        raise StaleError(place, told, _MEND, frozenset(said) - touched)
     return {name: given[name] if name in ours else stands[name] for name in said}
 
 

@@ -203,18 +203,13 @@ def attempt(
         raise
     except ServiceError as error:
         wrong = wrong_of(form, error, given, places or {})
-        if shown is not None:
-            again_shown = _still_typed if isinstance(error, StaleError) else _still_shown
-            wrong = dataclasses.replace(wrong, given=again_shown(given, shown))
+        if isinstance(error, StaleError):
+            # What was not touched is shown as it stands now: sent again, it takes nothing back.
+            left = {name: typed for name, typed in given.items() if name not in error.untouched}
+            wrong = dataclasses.replace(wrong, given=left)
+        elif shown is not None:
+            # Nobody has been told yet what stands now: the form is as it was sent.
+            old = {f"shown_{name}": shown.get(name, "") for name in given}
+            wrong = dataclasses.replace(wrong, given={**given, **old})
         return again(wrong)
     return go(request, target)
-
-
-def _still_typed(given: Mapping[str, str], shown: Mapping[str, str]) -> dict[str, str]:
-    """Return what was touched; the rest is shown as it stands now, and takes nothing back."""
-    return {name: typed for name, typed in given.items() if typed != shown.get(name, "")}
-
-
-def _still_shown(given: Mapping[str, str], shown: Mapping[str, str]) -> dict[str, str]:
-    """Return the form as it was sent: nobody has been told yet what stands now."""
-    return {**given, **{f"shown_{name}": shown.get(name, "") for name in given}}
