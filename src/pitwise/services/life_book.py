@@ -44,7 +44,7 @@ from pitwise.services.life_model import (
 )
 from pitwise.services.life_reasons import TAKEN_OUT, Why, why_replaced
 from pitwise.services.life_use import Boundary, Counters, Use, counters_of
-from pitwise.services.usual_process import usual_processes
+from pitwise.services.usual_process import UsualProcesses, usual_processes
 from pitwise.services.zone import named_zone
 from pitwise.wear.life.lives import Lives
 
@@ -137,21 +137,22 @@ def part_lives(session: Session, *, part: str | None = None) -> list[PartLife]:
     ended_by = [rows[-1].removed_by_inspection for rows in fittings.values()]
     whys = why_replaced(session, [i for i in ended_by if i is not None])
     on = _processes_of(session, ended_by)
-    usual = usual_processes(session)
+    usual: UsualProcesses | None = None
     out = []
     for item, rows in fittings.items():
         last = rows[-1]
         torch = torches[last.torch_id]
         seen = looked.get(item, _Looked((), 0, 0.0))
+        # One that is in a torch goes on with what that torch cuts with now.
+        process_id = torch.process_id
         if last.removed_by_inspection in on:
             process_id = on[last.removed_by_inspection]
-        elif seen.processes:
-            # All the use it has on record was read at the looks.
+        elif last.removed_at is not None and seen.processes:
             process_id = seen.processes[-1]
         elif last.removed_at is not None:
+            # Rare: taken out before anybody looked at it.
+            usual = usual or usual_processes(session)
             process_id = usual.at(torch.id, last.removed_at)
-        else:
-            process_id = torch.process_id
         out.append(_life(rows, counters, seen, whys, torch, process_id, processes[process_id]))
     return out
 
