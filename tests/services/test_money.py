@@ -249,6 +249,36 @@ def test_part_changed_by_hand_says_so(lite: Floor) -> None:
     assert {line.name for line in view.lines} == {FIRST_SET, TAKEN_OUT}
 
 
+def test_what_left_the_place_last_is_what_came_out(floor: Floor) -> None:
+    price(floor, "electrode", "20")
+    floor.inspect("0.40 mm", starts="100", minutes="50")
+    with floor.shop.database.read() as session:
+        old = fittings.fitted(session, floor.torch)["electrode"].item
+        kind, tag = old.part_type_id, old.tag
+    # Taken out, and a new one put in five minutes later.
+    fittings.remove_part(floor.shop, floor.tech, floor.torch, "electrode")
+    floor.clock.forward(minutes=5)
+    fittings.fit_part(floor.shop, floor.tech, floor.torch, part_type_id=kind)
+
+    def causes() -> dict[str, int]:
+        view = money_view(floor.shop, floor.tech, by="cause", **ALL)
+        return {line.name: line.parts for line in view.lines}
+
+    assert causes() == {FIRST_SET: 16, TAKEN_OUT: 1}
+    # The old one goes in again: it is no new part, and the one after it has a part before it.
+    floor.clock.forward(minutes=5)
+    fittings.fit_part(floor.shop, floor.tech, floor.torch, item_tag=tag)
+    assert causes() == {FIRST_SET: 16, TAKEN_OUT: 1}
+    floor.clock.forward(days=1)
+    floor.inspect("1.60 mm", starts="300", minutes="150")
+    # Electrode worn; the nozzle went along with it.
+    told = causes()
+    assert (told[FIRST_SET], told[TAKEN_OUT], sum(told.values())) == (16, 1, 19)
+    # A part that was found worn and goes in again elsewhere was worn here all the same.
+    fittings.fit_part(floor.shop, floor.tech, floor.other, item_tag=tag)
+    assert causes() == told
+
+
 def test_csv_holds_every_part_and_no_formula(lite: Floor) -> None:
     small_book(lite)
     view = money_view(lite.shop, lite.tech, **ALL)

@@ -9,7 +9,7 @@ import pytest
 from case_kit import close, opened
 from kit import Floor
 from money_kit import lose, price, small_book
-from pitwise.services import shelf_items, shelf_ledger, shelf_orders, shelf_undo
+from pitwise.services import shelf_items, shelf_ledger, shelf_orders, shelf_undo, signing
 from pitwise.services.errors import NotYetError, ServiceError
 from pitwise.services.month import MonthSheet, month_sheet, months, until_words
 from pitwise.services.month_paper import month_paper, month_picture
@@ -183,6 +183,42 @@ def test_stock_of_the_month_by_hand(floor: Floor) -> None:
     floor.clock.forward(days=31)
     stock = said(month_sheet(floor.shop, floor.tech, "2031-03"), "stock")
     assert "At the end of the month 14 pieces and 3 kits lay on the shelf, worth " in stock
+
+
+def test_a_take_that_was_undone_left_nothing_empty(floor: Floor) -> None:
+    nozzle = price(floor, "nozzle", "30")
+    electrode = price(floor, "electrode", "20")
+
+    def move(item: int, pieces: str) -> int:
+        return shelf_ledger.take(
+            floor.shop,
+            floor.tech,
+            item_id=item,
+            pieces=pieces,
+            key=floor.key(),
+            kind="taken",
+            note="trial",
+        )
+
+    def goods(item: int, pieces: str) -> None:
+        shelf_ledger.goods_in(floor.shop, floor.tech, item_id=item, pieces=pieces, key=floor.key())
+
+    goods(nozzle, "3")
+    goods(electrode, "1")
+    slip = move(nozzle, "3")
+    floor.clock.forward(minutes=1)
+    shelf_undo.undo(floor.shop, floor.lead, slip, key=floor.key(), reason="wrong item")
+    stock = said(month_sheet(floor.shop, floor.tech, "2031-03"), "stock")
+    assert "stood at nothing" not in stock
+    # The last electrode goes into the torch, five come: a correction since does not fill the gap.
+    floor.clock.forward(days=1)
+    worn = floor.inspect("1.60 mm", starts="100", minutes="50")
+    goods(electrode, "5")
+    floor.clock.forward(days=1)
+    number = signing.correct(floor.shop, floor.tech, worn, reason="a slip", key=floor.key())
+    signing.sign(floor.shop, floor.tech, number, key=floor.key())
+    stock = said(month_sheet(floor.shop, floor.tech, "2031-03"), "stock")
+    assert "1 item stood at nothing for a time: electrode 300." in stock
 
 
 def test_what_cannot_wait_stands_on_a_new_sheet_only(lite: Floor) -> None:

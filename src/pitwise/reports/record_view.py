@@ -360,6 +360,9 @@ def view(record: Plain, record_sha256: str, *, superseded_by: int | None, timezo
     if record["supersedes"] is not None:
         reason = record["correction_reason"] or "no reason on record"
         corrects = f"Corrects record {record['supersedes']}: {reason}"
+        if "happened_at" in record:
+            # Records of older versions do not say it: their parts moved when they were signed.
+            corrects += f" (of the look at the torch on {times.words(record['happened_at'])})"
     coolant = record["station"]["coolant"]
     gauge = record["gauge"]
     u = "not known" if gauge["u_mm"] is None else f"{number(gauge['u_mm'], 4)} mm"

@@ -40,6 +40,7 @@ def carried_out(
                 "minutes_at_fit": totals["total_minutes"],
                 "void": superseded,
             }
+            wanted |= _when(record, "fitted_at")
         yield from _one("fitting", f"the {slug} that inspection {ident} fitted", opened, wanted)
         closed = [f for f in children.get("removed", ()) if f["part"] == slug]
         wanted = None
@@ -52,7 +53,13 @@ def carried_out(
                 "end": "lost" if part["lost_in_the_cut"] else "replaced",
                 "void": False,
             }
+            wanted |= _when(record, "removed_at")
         yield from _one("fitting", f"the {slug} that inspection {ident} took out", closed, wanted)
+
+
+def _when(record: Mapping[str, Any], column: str) -> Row:
+    """Return the moment a row must hold; a record from before they were said gives none."""
+    return {column: record["happened_at"]} if "happened_at" in record else {}
 
 
 def _counters(record: Mapping[str, Any], rows: Sequence[Row], superseded: bool) -> Iterator[Fault]:
@@ -68,6 +75,7 @@ def _counters(record: Mapping[str, Any], rows: Sequence[Row], superseded: bool) 
         }
         # A counter that was not read carries on what it showed before.
         wanted |= {k: said[k] for k in ("starts", "arc_minutes") if said[k] is not None}
+        wanted |= _when(record, "at")
     name = f"the counter reading of inspection {record['inspection']}"
     yield from _one("counter", name, rows, wanted)
 

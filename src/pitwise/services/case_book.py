@@ -21,6 +21,7 @@ from pitwise.causes.learn import TEACHES_FROM
 from pitwise.causes.pit import Faster, faster_of, pit_log_ratio
 from pitwise.records.tables import DecisionRow, Fitting, InspectionRow, PartItem, Torch
 from pitwise.services.case_lines import Origin
+from pitwise.services.record_chain import looked_at
 from pitwise.services.wear_book import FitInForce, carried, fit_before, histories, state_of
 from pitwise.trade.model import Sheet
 from pitwise.wear.forecast import FLEET_COMPONENTS, components, depth_moments, depth_quantiles
@@ -90,15 +91,6 @@ def not_superseded(session: Session, torch_id: int) -> list[InspectionRow]:
             .order_by(InspectionRow.signed_at.desc(), InspectionRow.id.desc())
         )
     )
-
-
-def looked_at(session: Session, row: InspectionRow) -> dt.datetime:
-    """Return when the torch was looked at: a correction's time is that of what it corrects."""
-    at = row.signed_at or row.opened_at
-    while row.supersedes is not None:
-        row = session.get_one(InspectionRow, row.supersedes)
-        at = row.signed_at or row.opened_at
-    return at
 
 
 def book_tells(session: Session, sheet: Sheet, inspections: Iterable[InspectionRow]) -> BookTells:

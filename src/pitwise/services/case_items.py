@@ -16,8 +16,9 @@ from pitwise.causes.from_bench import bench_signs, symptoms_from_bench
 from pitwise.causes.readings import Reading, reading_log_ratio
 from pitwise.records.case_tables import CaseFact, CauseCase
 from pitwise.records.tables import DecisionRow, Fitting, InspectionRow, Look, Mark
-from pitwise.services.case_book import PLAIN, BookTells, looked_at, not_superseded
+from pitwise.services.case_book import PLAIN, BookTells, not_superseded
 from pitwise.services.case_lines import EvidenceLine, Origin
+from pitwise.services.record_chain import looked_at
 from pitwise.trade.cause_rows import ReadingKind
 from pitwise.trade.model import Sheet
 from pitwise.trade.units import UnitError

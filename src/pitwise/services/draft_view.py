@@ -37,6 +37,7 @@ from pitwise.services.errors import NotFoundError
 from pitwise.services.fittings import Life, fitted, last_counter, lives_of
 from pitwise.services.hole_view import Measure, Together, measures_of, together, unmeasured_of
 from pitwise.services.part_faces import current_faces
+from pitwise.services.record_chain import looked_at
 from pitwise.services.setup import selector
 from pitwise.services.shopfloor import Shop
 from pitwise.services.use_files import current_use
@@ -259,7 +260,8 @@ def load_draft(shop: Shop, session: Session, inspection_id: int) -> Draft:
     )
     computed = decide(sheet, case)
     held = [overrule_of(o) for o in overrules.values()]
-    elapsed = (shop.clock() - counter[1]).total_seconds() / 60 if counter else None
+    read_at = shop.clock() if row.supersedes is None else looked_at(session, row)
+    elapsed = (read_at - counter[1]).total_seconds() / 60 if counter else None
     slips = use_slips(
         counter[0] if counter else None,
         row.starts,

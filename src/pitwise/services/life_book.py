@@ -44,6 +44,7 @@ from pitwise.services.life_model import (
 )
 from pitwise.services.life_reasons import TAKEN_OUT, Why, why_replaced
 from pitwise.services.life_use import Boundary, Counters, Use, counters_of
+from pitwise.services.usual_process import UsualProcesses, usual_processes
 from pitwise.services.zone import named_zone
 from pitwise.wear.life.lives import Lives
 
@@ -136,16 +137,22 @@ def part_lives(session: Session, *, part: str | None = None) -> list[PartLife]:
     ended_by = [rows[-1].removed_by_inspection for rows in fittings.values()]
     whys = why_replaced(session, [i for i in ended_by if i is not None])
     on = _processes_of(session, ended_by)
+    usual: UsualProcesses | None = None
     out = []
     for item, rows in fittings.items():
         last = rows[-1]
         torch = torches[last.torch_id]
         seen = looked.get(item, _Looked((), 0, 0.0))
+        # One that is in a torch goes on with what that torch cuts with now.
         process_id = torch.process_id
         if last.removed_by_inspection in on:
             process_id = on[last.removed_by_inspection]
         elif last.removed_at is not None and seen.processes:
             process_id = seen.processes[-1]
+        elif last.removed_at is not None:
+            # Rare: taken out before anybody looked at it.
+            usual = usual or usual_processes(session)
+            process_id = usual.at(torch.id, last.removed_at)
         out.append(_life(rows, counters, seen, whys, torch, process_id, processes[process_id]))
     return out
 
@@ -199,7 +206,9 @@ def _life(
         more_starts, more_minutes = counters.use(row.torch_id, row.fit, row.out)
         starts, minutes = starts + more_starts, minutes + more_minutes
     first, last = rows[0], rows[-1]
-    end, reasons, own = _ended(last, whys)
+    end, reasons, own = how_ended(
+        last.part, last.removed_at, last.removed_by_inspection, last.end, whys
+    )
     return PartLife(
         item_id=last.item,
         tag=last.tag,
@@ -233,15 +242,20 @@ def _life(
     )
 
 
-def _ended(
-    last: _FittingRow, whys: Mapping[tuple[int, str], Why]
+def how_ended(
+    part: str,
+    removed_at: dt.datetime | None,
+    removed_by: int | None,
+    end: str | None,
+    whys: Mapping[tuple[int, str], Why],
 ) -> tuple[End, tuple[str, ...], bool]:
-    if last.removed_at is None:
+    """Return how a fitting ended, the reasons, and whether they were the part's own."""
+    if removed_at is None:
         return "running", (), True
-    if last.removed_by_inspection is None or last.end == "taken-out":
+    if removed_by is None or end == "taken-out":
         return "changed", (TAKEN_OUT,), False
-    why = whys.get((last.removed_by_inspection, last.part), Why((), (), False))
-    if last.end == "lost":
+    why = whys.get((removed_by, part), Why((), (), False))
+    if end == "lost":
         return "lost", (LOST_IN_THE_CUT, *why.reasons), True
     return "worn" if why.own else "changed", why.reasons, bool(why.own)
 

@@ -36,6 +36,7 @@ from pitwise.services.life_book import part_lives
 from pitwise.services.life_model import BY_LIMIT, PartLife
 from pitwise.services.life_reasons import OVERRULED, TAKEN_ALONG
 from pitwise.services.metres import Ranged
+from pitwise.services.record_chain import looked_at
 from pitwise.services.shelf_prices import Prices, price_book
 from pitwise.services.shopfloor import Shop
 from pitwise.services.station_settings import assumed_fields, settings_of
@@ -248,14 +249,14 @@ def _case_spans(session: Session, sheet: Sheet) -> dict[int, list[_Span]]:
     """Return by torch from when to when each case's cause was at work, the newest first."""
     causes = closed_causes(session, sheet)
     rows = session.execute(
-        select(CauseCase, InspectionRow.signed_at)
+        select(CauseCase, InspectionRow)
         .outerjoin(InspectionRow, InspectionRow.id == CauseCase.after_inspection)
         .where(CauseCase.state != "discarded")
         .order_by(CauseCase.opened_at.desc(), CauseCase.id.desc())
     )
     out: dict[int, list[_Span]] = {}
-    for case, led_at in rows:
-        since = min(case.opened_at, led_at or case.opened_at)
+    for case, led in rows:
+        since = min(case.opened_at, looked_at(session, led) if led else case.opened_at)
         if case.state == "closed":
             names = " and ".join(c.name for c in causes.get(case.id, ()))
             why = Why("cause", names, case.id) if names else Why("not-known", NOT_KNOWN, case.id)

@@ -11,7 +11,8 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Literal, get_args
 
 from sqlalchemy import select
@@ -20,8 +21,9 @@ from sqlalchemy.orm import Session
 from pitwise.records.tables import Fitting, InspectionRow, PartItem, PartType, Process, Torch
 from pitwise.services.amounts import Amount, Amounts, add
 from pitwise.services.errors import ServiceError
-from pitwise.services.life_book import part_lives
+from pitwise.services.life_book import how_ended, part_lives
 from pitwise.services.life_model import PartLife
+from pitwise.services.life_reasons import why_replaced
 from pitwise.services.loss_list import LossList, Reasons, loss_list
 from pitwise.services.metres import (
     MetresPerMinute,
@@ -35,6 +37,7 @@ from pitwise.services.permissions import Actor, require
 from pitwise.services.shelf_prices import Prices, price_book
 from pitwise.services.shopfloor import Shop
 from pitwise.services.use_between import UseOver, UseTable, use_between
+from pitwise.services.usual_process import usual_processes
 from pitwise.trade.model import Sheet
 
 By = Literal["torch", "process", "cause", "part"]
@@ -250,6 +253,7 @@ def fitted_parts(
     """Return the parts first fitted in a period, newest first; one moved on counts once."""
     rows = session.execute(
         select(
+            Fitting.id,
             Fitting.part_item_id,
             Fitting.part,
             Fitting.torch_id,
@@ -270,6 +274,7 @@ def fitted_parts(
     processes = {p.id: p.name for p in session.scalars(select(Process))}
     reasons = Reasons(shop, session, lives)
     came_out = _came_out(session, lives)
+    usual = usual_processes(session)
     seen: set[int] = set()
     out = []
     for r in rows:
@@ -279,8 +284,8 @@ def fitted_parts(
         if not period.since <= r.fitted_at < period.until:
             continue
         torch = torches[r.torch_id]
-        process = r.process_id or torch.process_id
-        before = came_out.get((r.torch_id, r.part, r.fitted_at))
+        process = r.process_id or usual.at(r.torch_id, r.fitted_at)
+        before = came_out.get(r.id)
         price = prices.at(r.part_type_id, r.fitted_at)
         out.append(
             FittedPart(
@@ -303,19 +308,53 @@ def fitted_parts(
     return out[::-1]
 
 
-def _came_out(
-    session: Session, lives: Sequence[PartLife]
-) -> dict[tuple[int, str, dt.datetime], PartLife | None]:
-    """Return what came out of each place at each moment; None: a part that went in again."""
-    ended = {(x.item_id, x.ended_at): x for x in lives if x.ended_at is not None}
+def _came_out(session: Session, lives: Sequence[PartLife]) -> dict[int, PartLife]:
+    """Return by fitting what had left its place last; none where nothing was there before.
+
+    A part that went in again later, here or elsewhere, is given as it was when it left: its
+    life until then, and the reason it came out for.
+    """
+    of_item = {x.item_id: x for x in lives}
     rows = session.execute(
-        select(Fitting.torch_id, Fitting.part, Fitting.removed_at, Fitting.part_item_id).where(
-            Fitting.void.is_(False), Fitting.removed_at.is_not(None)
+        select(
+            Fitting.id,
+            Fitting.torch_id,
+            Fitting.part,
+            Fitting.part_item_id,
+            Fitting.removed_at,
+            Fitting.removed_by_inspection,
+            Fitting.end,
         )
-    )
-    return {
-        (torch, part, at): ended.get((item, at)) for torch, part, at, item in rows if at is not None
+        .where(Fitting.void.is_(False))
+        .order_by(Fitting.torch_id, Fitting.part, Fitting.fitted_at, Fitting.id)
+    ).all()
+    went_on = {
+        r.id: r
+        for r in rows
+        if r.removed_at is not None and of_item[r.part_item_id].ended_at != r.removed_at
     }
+    by = {r.removed_by_inspection for r in went_on.values()}
+    whys = why_replaced(session, [i for i in by if i is not None])
+    out: dict[int, PartLife] = {}
+    for before, row in pairwise(rows):
+        if (before.torch_id, before.part) != (row.torch_id, row.part):
+            continue
+        life = of_item[before.part_item_id]
+        if before.id in went_on:
+            end, reasons, own = how_ended(
+                before.part, before.removed_at, before.removed_by_inspection, before.end, whys
+            )
+            life = replace(
+                life,
+                torch_id=before.torch_id,
+                ended_at=before.removed_at,
+                end=end,
+                reasons=reasons,
+                own_reason=own,
+                inspection_id=before.removed_by_inspection,
+            )
+        out[row.id] = life
+    return out
 
 
 def _why(reasons: Reasons, before: PartLife | None) -> str:
@@ -390,8 +429,8 @@ def _by_place(
         run = use.total(torch=ident) if of_torch else use.total(process=ident)
         if not own and not run:
             continue
-        on = [ident] if of_torch else [t.id for t in torches.values() if t.process_id == ident]
-        # A process that no torch has now was cut with all of them, as far as can be told.
+        # What was cut with a process is told by the torches that were used with it then.
+        on = [ident] if of_torch else sorted({t for t, p in use.of if p == ident and use.of[t, p]})
         told = metres_per_minute(session, torches=on) if on and metres else metres
         out.append(cost_line(name, own, run, told or metres))
     return out

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -23,6 +23,7 @@ from pitwise.services.amounts import Amount, add, amounts_words
 from pitwise.services.cures import all_cures, closed_causes
 from pitwise.services.month_words import Sentence, listed, number, plural
 from pitwise.services.periods import Period
+from pitwise.services.record_chain import looked_at_of_corrections
 from pitwise.services.shelf_prices import Prices
 from pitwise.services.shopfloor import Shop
 from pitwise.services.wear_book import QUANTITY
@@ -121,6 +122,7 @@ def stock_facts(
             Movement.currency,
             Movement.reverses,
             Movement.id,
+            Movement.inspection_id,
         )
         .where(Movement.at < period.until)
         .order_by(Movement.at, Movement.id)
@@ -129,17 +131,13 @@ def stock_facts(
         return [Sentence("Nothing is on the shelf’s ledger yet.", "too-few", "/shelf")]
     undone = {m.reverses for m in moves if m.reverses is not None}
     balance: dict[int, int] = {}
-    empty: dict[int, bool] = {}
     came: list[Amount] = []
     pieces_in = kits_in = unpriced_in = 0
     kits = {i for i, item in items.items() if item.kind == "kit"}
     for m in moves:
         balance[m.item_id] = balance.get(m.item_id, 0) + m.pieces
         if m.at < period.since:
-            empty[m.item_id] = balance[m.item_id] <= 0
             continue
-        if balance[m.item_id] <= 0:
-            empty[m.item_id] = True
         if m.kind == "goods-in" and m.id not in undone:
             if m.item_id in kits:
                 kits_in += m.pieces
@@ -163,7 +161,13 @@ def stock_facts(
     else:
         out.append(Sentence("Nothing came in."))
     out.append(_ordered(session, period, kits))
-    short = sorted(items[i].name for i, was in empty.items() if was and items[i].active)
+    corrected = looked_at_of_corrections(session)
+    stood = [
+        (corrected.get(m.inspection_id or 0, m.at), m.id, m.item_id, m.pieces)
+        for m in moves
+        if m.id not in undone and m.reverses is None
+    ]
+    short = sorted(items[i].name for i in stood_at_nothing(stood, period) if items[i].active)
     if short:
         out.append(
             Sentence(
@@ -180,6 +184,29 @@ def stock_facts(
             )
         )
     return out
+
+
+def stood_at_nothing(
+    moves: Iterable[tuple[dt.datetime, int, int, int]], period: Period
+) -> set[int]:
+    """Return the items of which nothing was there for a time in a period.
+
+    Parameters
+    ----------
+    moves : iterable of (at, line, item, pieces)
+        Lines that stand, without what was undone, up to the period's end, each at the moment
+        the pieces moved: what a correction took left the shelf at the look it corrects.
+    period : Period
+    """
+    balance: dict[int, int] = {}
+    empty: dict[int, bool] = {}
+    for at, _, item, pieces in sorted(moves):
+        balance[item] = balance.get(item, 0) + pieces
+        if at < period.since:
+            empty[item] = balance[item] <= 0
+        elif balance[item] <= 0:
+            empty[item] = True
+    return {item for item, was in empty.items() if was}
 
 
 def _worth(

@@ -106,11 +106,17 @@ def inspection_record(
     draft: Draft,
     actor: Actor,
     at: dt.datetime,
+    happened_at: dt.datetime,
     reading: CounterReading,
     parts: list[dict[str, Any]],
     book_id: str,
 ) -> dict[str, Any]:
-    """Return the whole record of an inspection signed by `actor` at `at`."""
+    """Return the whole record of an inspection signed by `actor` at `at`.
+
+    Of a correction `happened_at` is when the first of its chain was signed: the parts moved
+    and the counters were read then. A record that does not hold it moved them when it was
+    signed.
+    """
     row, sheet = draft.row, draft.sheet
     questions = [
         {
@@ -171,6 +177,7 @@ def inspection_record(
             "role": actor.role,
             "at": at.isoformat(),
         },
+        "happened_at": happened_at.isoformat(),
         "counters": {
             "starts": row.starts,
             "arc_minutes": row.arc_minutes,

@@ -201,7 +201,7 @@ def add_torch(
         )
         session.add(row)
         session.flush()
-        shop.note(session, actor, "torch-added", f"torch {row.id}", name=name)
+        shop.note(session, actor, "torch-added", f"torch {row.id}", name=name, process=process_id)
         return row.id
 
 
@@ -218,6 +218,7 @@ def change_torch(
     require(actor, "edit-shop")
     with shop.database.write() as session:
         row = _get(session, Torch, torch_id, "torch")
+        before = row.process_id
         row.process_id = _get(session, Process, process_id, "process").id
         row.gauge_id = _get(session, Gauge, gauge_id, "gauge").id
         row.due_starts = due_starts
@@ -227,6 +228,7 @@ def change_torch(
             "torch-changed",
             f"torch {row.id}",
             process=process_id,
+            process_before=before,
             gauge=gauge_id,
             due_starts=due_starts,
         )

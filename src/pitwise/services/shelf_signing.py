@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -29,6 +29,7 @@ def take_for(
     items: Sequence[PartItem],
     *,
     inspection_id: int | None,
+    lots_known: Mapping[int, str | None] | None = None,
 ) -> None:
     """Write the new parts that went into a torch off the shelf, each on its own line.
 
@@ -40,6 +41,8 @@ def take_for(
         passed over. A part without a lot takes the oldest lot's.
     inspection_id : int or None
         None: fitted by hand.
+    lots_known : mapping of int to str or None
+        Lots of parts by their ids, where the book knew them before; None: of no lot then.
 
     Notes
     -----
@@ -72,7 +75,10 @@ def take_for(
                 )
                 from_kit |= {row.item_id: row.lot for row in rows[1:]}
         there = lots(session, item.id)
+        known = lots_known or {}
         lot = part.lot or from_kit.get(item.id) or (there[0][0] if there else None)
+        if part.id in known:
+            lot = known[part.id]
         if part.lot is None and lot is not None:
             part.lot = lot
         about = About(part_item_id=part.id, inspection_id=inspection_id, lot=lot)

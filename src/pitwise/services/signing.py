@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import json
 from dataclasses import dataclass
@@ -32,6 +33,7 @@ from pitwise.services.errors import ConflictError, NotFoundError, ServiceError, 
 from pitwise.services.fields import clean_text
 from pitwise.services.fittings import lives_of, new_item, put_in, take_out
 from pitwise.services.permissions import Actor, require
+from pitwise.services.record_chain import looked_at
 from pitwise.services.record_text import inspection_record, part_record
 from pitwise.services.shelf_signing import put_back, take_for
 from pitwise.services.shopfloor import Shop
@@ -116,7 +118,7 @@ def sign(
         return _make_record(shop, session, actor, draft, key)
 
 
-def _count(session: Session, draft: Draft, shop: Shop) -> CounterReading:
+def _count(session: Session, draft: Draft, at: dt.datetime) -> CounterReading:
     row = draft.row
     try:
         reading = advance(draft.last_counter, row.starts, row.arc_minutes, reset=row.counter_reset)
@@ -129,7 +131,7 @@ def _count(session: Session, draft: Draft, shop: Shop) -> CounterReading:
             Counter(
                 torch_id=row.torch_id,
                 inspection_id=row.id,
-                at=shop.clock(),
+                at=at,
                 starts=reading.starts,
                 arc_minutes=reading.arc_minutes,
                 reset=row.counter_reset,
@@ -152,27 +154,34 @@ def replacement_kind(session: Session, part: str, old: Fitting | None) -> PartTy
 
 def _make_record(shop: Shop, session: Session, actor: Actor, draft: Draft, key: str) -> Signed:
     row, sheet, at = draft.row, draft.sheet, shop.clock()
-    reading = _count(session, draft, shop)
+    happened = at if row.supersedes is None else looked_at(session, row)
+    was = _fitted_before(session, row.supersedes)
+    reading = _count(session, draft, happened)
     now = (reading.total_starts, reading.total_minutes)
     shop.keep_sheet(session, sheet)
     # All at once, before rows are pending: each later query would flush them one by one.
     lives = lives_of(session, [f.part_item_id for f in draft.fitted.values()], now)
     parts, fresh = [], []
+    lots_known: dict[int, str | None] = {}
     for part in sheet.parts:
         decision = draft.decision.parts[part.id]
         old = draft.fitted.get(part.id)
         life = lives[old.part_item_id] if old else None
         new = None
         if decision.action == "replace":
-            kind = replacement_kind(session, part.id, old)
+            before = was.get(part.id)
+            kind = replacement_kind(session, part.id, old or before)
             if old is not None:
                 look = draft.looks.get(part.id)
                 lost = look is not None and look.lost
-                take_out(old, at, now, "lost" if lost else "replaced", row.id)
+                take_out(old, happened, now, "lost" if lost else "replaced", row.id)
             if kind is not None:
                 new = new_item(session, kind, at)
-                put_in(session, row.torch_id, new, at, now, row.id)
+                put_in(session, row.torch_id, new, happened, now, row.id)
                 fresh.append(new)
+                if before is not None and before.item.part_type_id == kind.id:
+                    # The same piece under a new number: what came on the shelf since is not it.
+                    new.lot = lots_known[new.id] = before.item.lot
         parts.append(part_record(draft, decision, life, new))
         c = decision.conformity
         session.add(
@@ -207,11 +216,13 @@ def _make_record(shop: Shop, session: Session, actor: Actor, draft: Draft, key: 
                     p_over=of_hole.p_over if of_hole else None,
                 )
             )
-    take_for(shop, session, actor, fresh, inspection_id=row.id)
+    take_for(shop, session, actor, fresh, inspection_id=row.id, lots_known=lots_known)
     book = session.get(BookFact, "id")
     row.sign_key, row.signed_by, row.signed_at = key, actor.person_id, at
     row.sheet_sha256 = sheet.sha256
-    record = inspection_record(draft, actor, at, reading, parts, book.value if book else "")
+    record = inspection_record(
+        draft, actor, at, happened, reading, parts, book.value if book else ""
+    )
     # The rows themselves, so that a change to any cell of them can be shown later.
     record["rows"] = signed_rows(session, row.id, sheet.sha256)
     text = canonical(record)
@@ -234,6 +245,14 @@ def _make_record(shop: Shop, session: Session, actor: Actor, draft: Draft, key: 
     return Signed(row.id, digest)
 
 
+def _fitted_before(session: Session, corrected: int | None) -> dict[str, Fitting]:
+    """Return by part what the inspection that is corrected put into the torch."""
+    if corrected is None:
+        return {}
+    rows = session.scalars(select(Fitting).where(Fitting.fitted_by_inspection == corrected))
+    return {row.part: row for row in rows}
+
+
 def _undo(session: Session, inspection_id: int) -> None:
     """Take back what a signed inspection did to fittings and counters, before it is replaced."""
     for opened in session.scalars(
@@ -250,7 +269,10 @@ def _undo(session: Session, inspection_id: int) -> None:
 
 
 def _later_change(session: Session, row: InspectionRow) -> bool:
-    """Tell whether the torch was inspected or refitted after a signed inspection."""
+    """Tell whether the torch was inspected or refitted after a signed inspection.
+
+    So it was, too, where a part that this inspection moved went into another torch since.
+    """
     later = session.scalar(
         select(InspectionRow.id)
         .where(
@@ -261,10 +283,13 @@ def _later_change(session: Session, row: InspectionRow) -> bool:
         )
         .limit(1)
     )
+    moved = select(Fitting.part_item_id).where(
+        (Fitting.fitted_by_inspection == row.id) | (Fitting.removed_by_inspection == row.id)
+    )
     refitted = session.scalar(
         select(Fitting.id)
         .where(
-            Fitting.torch_id == row.torch_id,
+            (Fitting.torch_id == row.torch_id) | Fitting.part_item_id.in_(moved),
             (Fitting.fitted_at > row.signed_at) | (Fitting.removed_at > row.signed_at),
         )
         .limit(1)

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from pitwise.records.tables import Counter, InspectionRow, Torch
+from pitwise.records.tables import Counter, InspectionRow
+from pitwise.services.usual_process import usual_processes
 
 
 @dataclass(frozen=True)
@@ -58,7 +59,8 @@ class UseTable:
 def use_between(session: Session, since: dt.datetime, until: dt.datetime) -> UseTable:
     """Return the use of all torches from `since` up to `until`.
 
-    A stretch belongs to the process of the inspection that ended it.
+    A stretch belongs to the process of the inspection that ended it; one that a reading without
+    an inspection ended, to the torch's usual process then.
     """
     rows = session.execute(
         select(
@@ -67,9 +69,7 @@ def use_between(session: Session, since: dt.datetime, until: dt.datetime) -> Use
             Counter.total_starts,
             Counter.total_minutes,
             InspectionRow.process_id,
-            Torch.process_id.label("usual"),
         )
-        .join(Torch, Torch.id == Counter.torch_id)
         .outerjoin(InspectionRow, InspectionRow.id == Counter.inspection_id)
         .where(Counter.void.is_(False))
         .order_by(Counter.torch_id, Counter.at, Counter.id)
@@ -77,14 +77,15 @@ def use_between(session: Session, since: dt.datetime, until: dt.datetime) -> Use
     out: dict[tuple[int, int], UseOver] = {}
     last: dict[int, tuple[dt.datetime, int, float]] = {}
     read_until = None
-    for torch, at, starts, minutes, process, usual in rows:
+    usual = usual_processes(session)
+    for torch, at, starts, minutes, process in rows:
         begun, before_starts, before_minutes = last.get(torch, (at, starts, minutes))
         last[torch] = (at, starts, minutes)
         if at < until and (read_until is None or at > read_until):
             read_until = at
         share = _share(begun, at, since, until)
         if share > 0:
-            key = (torch, process or usual)
+            key = (torch, process or usual.at(torch, at))
             out[key] = out.get(key, UseOver()) + UseOver(
                 share * max(0, starts - before_starts), share * max(0.0, minutes - before_minutes)
             )
