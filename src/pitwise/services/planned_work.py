@@ -106,7 +106,7 @@ def add_planned(
         )
     if (now - first).days > MOST_DAYS_AHEAD:
         raise ServiceError("first day", "is long past", "give the day the work began")
-    words = clean_text("note", note, longest=200, empty_ok=True)
+    words = clean_text("note", note, longest=200, empty_ok=True, lines=True)
     with shop.database.write() as session:
         same = session.scalar(select(PlannedWork).where(PlannedWork.key == key))
         if same is not None:
@@ -396,7 +396,7 @@ def set_base_load(
             "is 0, but every start burns for a while",
             "give arc minutes of one start; for no work beside the plan write 0 in both",
         )
-    words = clean_text("reason", reason, longest=400)
+    words = clean_text("reason", reason, longest=400, lines=True)
     with shop.database.write() as session:
         torch = _torch(session, torch_id)
         row = BaseLoadRow(

@@ -35,7 +35,7 @@ def set_rule(
     a hold rate below 1 % are refused: they are slips, a share typed as per cent.
     """
     require(actor, "edit-shelf")
-    reason = clean_text("reason", reason, longest=400, empty_ok=True)
+    reason = clean_text("reason", reason, longest=400, empty_ok=True, lines=True)
     share = _service(service)
     cost = needed_amount("order_cost", order_cost)
     rate = _hold_rate(hold_rate)

@@ -18,7 +18,7 @@ def add_supplier(shop: Shop, actor: Actor, *, name: str, note: str = "") -> int:
     """Add somebody the shop buys from, under the shop's own name for them."""
     require(actor, "edit-shelf")
     name = clean_text("supplier", name)
-    note = clean_text("note", note, longest=400, empty_ok=True)
+    note = clean_text("note", note, longest=400, empty_ok=True, lines=True)
     with shop.database.write() as session:
         _refuse_supplier(session, name, "choose it from the list")
         row = Supplier(name=name, note=note, active=True)
@@ -57,7 +57,7 @@ def edit_supplier(
     """
     require(actor, "edit-shelf")
     name = clean_text("supplier", name)
-    note = clean_text("note", note, longest=400, empty_ok=True)
+    note = clean_text("note", note, longest=400, empty_ok=True, lines=True)
     with shop.database.write() as session:
         row = get_supplier(session, supplier_id)
         there = _line(row)
@@ -95,7 +95,7 @@ def _line(row: Supplier) -> SupplierLine:
 def _as_kept(shown: SupplierLine) -> SupplierLine:
     """Return what a screen showed as it is kept: forms send line ends of their own."""
     name, note = (
-        clean_text(place, text.replace("\r\n", "\n"), longest=400, empty_ok=True)
+        clean_text(place, text.replace("\r\n", "\n"), longest=400, empty_ok=True, lines=True)
         for place, text in (("supplier", shown.name), ("note", shown.note))
     )
     return SupplierLine(shown.id, name, note, shown.active)

@@ -42,7 +42,7 @@ def set_terms(
     """
     require(actor, "edit-shelf")
     given_currency = clean_text("currency", currency, longest=20, empty_ok=True)
-    reason = clean_text("reason", reason, longest=400, empty_ok=True)
+    reason = clean_text("reason", reason, longest=400, empty_ok=True, lines=True)
     amount = needed_amount("price", price)
     in_pack = needed_whole("pack", pack, low=1)
     fewest = needed_whole("least", least, low=1)
