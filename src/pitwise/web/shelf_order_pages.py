@@ -20,11 +20,12 @@ from pitwise.services import (
 )
 from pitwise.services.errors import ServiceError
 from pitwise.services.fields import whole_number
+from pitwise.services.order_seen import Seen, read_seen
 from pitwise.services.permissions import Actor
 from pitwise.services.shelf_model import SupplierLine
 from pitwise.web.access import Id, needs, shop_of
 from pitwise.web.render import page
-from pitwise.web.shelf_forms import LARGEST, Wrong, attempt, pieces_form
+from pitwise.web.shelf_forms import LARGEST, Wrong, attempt, numbered, pieces_form
 from pitwise.web.shelf_pages import PLACES, came_seen, item_answer
 
 router = APIRouter()
@@ -260,13 +261,15 @@ def orders_page(request: Request, actor: Keeper) -> Response:
 
 def _orders(request: Request, actor: Actor, *, wrong: Wrong | None = None) -> Response:
     shop = shop_of(request)
+    view = shelf_view.shelf_page(shop, actor)
     return page(
         request,
         "shelf_orders.html",
         actor,
         status=wrong.status if wrong else 200,
         orders=shelf_orders.orders(shop, actor),
-        view=shelf_view.shelf_page(shop, actor),
+        view=view,
+        shown={r.line.id: Seen(r.line.on_order).text for r in view.rows},
         suppliers=[s for s in shelf_view.setup_page(shop, actor).suppliers if s.active],
         wrong=wrong,
     )
@@ -293,6 +296,7 @@ def _place_order(
             lines=lines,
             key=given.get("key", ""),
             note=given.get("note", ""),
+            seen={item: read_seen(text) for item, text in numbered(given, "seen").items()},
         )
         return f"/shelf/orders/{number}?done=saved"
 
