@@ -14,6 +14,7 @@ from pypdf import PdfReader
 from kit import Floor
 from pitwise.services import (
     planned_work,
+    programs,
     shelf_items,
     shelf_ledger,
     shelf_orders,
@@ -106,9 +107,28 @@ def test_a_lead_plans_and_takes_off(lite: Floor, client_of: Client) -> None:
     with lite.shop.database.read() as session:
         (plan,) = planned_work.planned(session)
     assert (plan.plates, plan.starts) == (40, 2)
-    assert lead.post(f"/shelf/plan/{plan.id}/withdraw").status_code == 303
-    assert lead.post(f"/shelf/plan/{plan.id}/withdraw").status_code == 303
-    assert "for the bridge" not in tech.get("/shelf/plan").text
+    off, back = (f"/shelf/plan/{plan.id}/{what}" for what in ("withdraw", "bring-back"))
+    for _ in range(2):
+        answer = lead.post(off)
+        assert answer.headers["location"] == f"/shelf/plan?done=withdrawn&undo={plan.id}"
+    page = lead.get(answer.headers["location"]).text
+    assert "for the bridge" not in page
+    assert page.count(f'action="{back}"') == 2
+    assert "Undo: bring it back" in page
+    # It can be brought back later too, by a lead.
+    assert lead.get("/shelf/plan").text.count(f'action="{back}"') == 1
+    assert back not in tech.get(answer.headers["location"]).text
+    assert tech.post(back).status_code == 403
+    for _ in range(2):
+        assert lead.post(back).headers["location"] == "/shelf/plan?done=brought-back"
+    page = lead.get(f"/shelf/plan?done=withdrawn&undo={plan.id}").text
+    assert "for the bridge" in page
+    assert back not in page
+    lead.post(off)
+    programs.withdraw(lite.shop, lite.lead, 1)
+    refused = lead.post(back)
+    assert refused.status_code == 404
+    assert "program 1 is not in use" in refused.text
 
 
 def test_a_refusal_stands_beside_its_field_with_what_was_typed(

@@ -71,6 +71,8 @@ class PlanView:
         Items of which something goes in four weeks, most first.
     kept : int
         Items on the shelf.
+    withdrawn : tuple of PlannedLine
+        Taken off the plan and not over yet: they can be brought back.
     """
 
     today: dt.date
@@ -78,6 +80,7 @@ class PlanView:
     programs: tuple[tuple[int, str], ...]
     goes: tuple[ItemAdvice, ...]
     kept: int
+    withdrawn: tuple[PlannedLine, ...]
 
 
 def plan_view(shop: Shop, actor: Actor) -> PlanView:
@@ -106,6 +109,7 @@ def plan_view(shop: Shop, actor: Actor) -> PlanView:
             tuple((ident, name) for ident, name in programs),
             tuple(goes),
             len(advised),
+            tuple(planned(session, today, withdrawn=True)),
         )
 
 

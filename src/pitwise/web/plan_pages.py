@@ -21,7 +21,7 @@ from pitwise.services.permissions import Actor
 from pitwise.services.plan_page import ahead_of_item, plan_view
 from pitwise.services.shelf_advice import Advice, ItemAdvice, stock_ahead
 from pitwise.services.shelf_items import item_lines
-from pitwise.web.access import Id, needs, shop_of
+from pitwise.web.access import FilterId, Id, needs, shop_of
 from pitwise.web.render import go, page
 from pitwise.web.shelf_forms import Wrong, attempt, numbered, wrong_of
 
@@ -37,7 +37,9 @@ _MOST_FIELDS = 1200
 _NO_FORM = "order-list"
 
 
-def _plan(request: Request, actor: Actor, wrong: Wrong | None = None) -> Response:
+def _plan(
+    request: Request, actor: Actor, wrong: Wrong | None = None, undo: int | None = None
+) -> Response:
     return page(
         request,
         "plan.html",
@@ -45,13 +47,14 @@ def _plan(request: Request, actor: Actor, wrong: Wrong | None = None) -> Respons
         status=wrong.status if wrong else 200,
         view=plan_view(shop_of(request), actor),
         wrong=wrong,
+        undo=undo,
     )
 
 
 @router.get("/shelf/plan")
-def plan(request: Request, actor: Viewer) -> Response:
+def plan(request: Request, actor: Viewer, undo: FilterId = None) -> Response:
     """Show what is planned on the torches, and what that takes from the shelf."""
-    return _plan(request, actor)
+    return _plan(request, actor, undo=undo)
 
 
 @router.post("/shelf/plan")
@@ -97,7 +100,18 @@ def add(
 def withdraw(request: Request, actor: Planner, plan_id: Id) -> Response:
     """Take planned work off."""
     planned_work.withdraw(shop_of(request), actor, plan_id)
-    return go(request, "/shelf/plan?done=withdrawn")
+    return go(request, f"/shelf/plan?done=withdrawn&undo={plan_id}")
+
+
+@router.post("/shelf/plan/{plan_id}/bring-back")
+def bring_back(request: Request, actor: Planner, plan_id: Id) -> Response:
+    """Put withdrawn work on the plan again."""
+
+    def do() -> str:
+        planned_work.bring_back(shop_of(request), actor, plan_id)
+        return "/shelf/plan?done=brought-back"
+
+    return attempt(request, "back", {}, do, lambda w: _plan(request, actor, w))
 
 
 @router.post("/shelf/plan/torch/{torch_id}")
