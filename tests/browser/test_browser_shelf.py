@@ -249,3 +249,22 @@ def test_on_a_phone_an_item_is_two_lines_and_a_count_one_row(shelf: Shelf) -> No
     page.goto("/shelf/count")
     assert max(page.evaluate(HEIGHTS, ".count-line")) < 190
     assert min(page.evaluate(HEIGHTS, ".count-name a")) >= 48
+
+
+COVERED = """() => [...document.querySelectorAll('.stepper button, .stepper input')].filter(x => {
+  const r = x.getBoundingClientRect();
+  const over = document.elementFromPoint(r.x + r.width / 2, r.y + r.height / 2);
+  return over && over.closest('.bar') && !x.closest('.bar');
+}).map(x => x.id || x.getAttribute('aria-label'))"""
+
+
+def test_on_a_phone_nothing_lies_over_a_stepper_of_the_labels(shelf: Shelf) -> None:
+    page = shelf.seat.page(PHONE, login="lin")
+    page.goto("/shelf/labels")
+    assert page.locator(".stepper").count() > 9
+    height = page.evaluate("document.body.scrollHeight")
+    for top in range(0, height, PHONE[1] // 4):
+        page.evaluate("top => window.scrollTo({top, behavior: 'instant'})", top)
+        assert page.evaluate(COVERED) == [], top
+    page.locator(".label-form .main-button").scroll_into_view_if_needed()
+    assert page.is_visible(".label-form .main-button")

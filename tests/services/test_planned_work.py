@@ -10,7 +10,7 @@ from sqlalchemy import select
 
 from kit import START, Floor
 from pitwise.records.tables import AuditRow
-from pitwise.services import planned_work
+from pitwise.services import planned_work, programs
 from pitwise.services.errors import (
     ConflictError,
     NotAllowedError,
@@ -158,6 +158,47 @@ def test_withdrawn_work_is_off_the_plan_and_in_the_book(floor: Floor) -> None:
     with floor.shop.database.read() as session:
         noted = session.scalars(select(AuditRow.action)).all()
     assert noted.count("planned-work-withdrawn") == 1
+
+
+def test_withdrawn_work_is_brought_back_as_it_was(floor: Floor) -> None:
+    bring_in(floor)
+    ident = plan(floor)
+    (before,) = lines(floor)
+    planned_work.withdraw(floor.shop, floor.lead, ident)
+    with floor.shop.database.read() as session:
+        assert planned_work.planned(session, TODAY, withdrawn=True) == [before]
+    for _ in range(2):
+        planned_work.bring_back(floor.shop, floor.lead, ident)
+    assert lines(floor) == [before]
+    with floor.shop.database.read() as session:
+        assert planned_work.planned(session, withdrawn=True) == []
+        noted = session.scalars(select(AuditRow.action)).all()
+    assert noted.count("planned-work-brought-back") == 1
+    with pytest.raises(NotAllowedError):
+        planned_work.bring_back(floor.shop, floor.tech, ident)
+    with pytest.raises(NotFoundError):
+        planned_work.bring_back(floor.shop, floor.lead, 9)
+
+
+def test_withdrawn_work_that_no_longer_fits_stays_withdrawn(lite: Floor) -> None:
+    bring_in(lite)
+    ident = plan(lite)
+    each = lines(lite)[0].arc_minutes
+    assert each is not None
+    planned_work.withdraw(lite.shop, lite.lead, ident)
+    # Its room was taken by other plates meanwhile.
+    taken = plan(lite, plates=str(math.floor(14400 / each)))
+    with pytest.raises(ServiceError, match="arc minutes a day"):
+        planned_work.bring_back(lite.shop, lite.lead, ident)
+    planned_work.withdraw(lite.shop, lite.lead, taken)
+    programs.withdraw(lite.shop, lite.lead, 1)
+    with pytest.raises(NotFoundError, match="not in use"):
+        planned_work.bring_back(lite.shop, lite.lead, ident)
+    programs.bring_back(lite.shop, lite.lead, 1)
+    lite.clock.forward(days=10)
+    with pytest.raises(ServiceError, match="its last day is over"):
+        planned_work.bring_back(lite.shop, lite.lead, ident)
+    assert lines(lite) == []
 
 
 def test_a_program_that_no_longer_counts_says_so(lite: Floor) -> None:

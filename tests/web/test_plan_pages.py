@@ -14,6 +14,7 @@ from pypdf import PdfReader
 from kit import Floor
 from pitwise.services import (
     planned_work,
+    programs,
     shelf_items,
     shelf_ledger,
     shelf_orders,
@@ -69,6 +70,14 @@ def plan_form(floor: Floor, **other: str) -> dict[str, str]:
     }
 
 
+def order_form(client: TestClient) -> dict[str, str]:
+    """What the first form of the order list sends."""
+    page = client.get("/shelf/order-list").text
+    sent = re.search(r'<form method="post" action="/shelf/order-list".*?</form>', page, re.S)
+    assert sent is not None
+    return dict(re.findall(r'name="([^"]+)" value="([^"]*)"', sent[0]))
+
+
 def test_an_empty_shop_says_what_to_do(lead: TestClient, tech: TestClient) -> None:
     page = lead.get("/shelf/plan").text
     assert "can’t tell, its counters were not read twice yet" in page
@@ -98,9 +107,28 @@ def test_a_lead_plans_and_takes_off(lite: Floor, client_of: Client) -> None:
     with lite.shop.database.read() as session:
         (plan,) = planned_work.planned(session)
     assert (plan.plates, plan.starts) == (40, 2)
-    assert lead.post(f"/shelf/plan/{plan.id}/withdraw").status_code == 303
-    assert lead.post(f"/shelf/plan/{plan.id}/withdraw").status_code == 303
-    assert "for the bridge" not in tech.get("/shelf/plan").text
+    off, back = (f"/shelf/plan/{plan.id}/{what}" for what in ("withdraw", "bring-back"))
+    for _ in range(2):
+        answer = lead.post(off)
+        assert answer.headers["location"] == f"/shelf/plan?done=withdrawn&undo={plan.id}"
+    page = lead.get(answer.headers["location"]).text
+    assert "for the bridge" not in page
+    assert page.count(f'action="{back}"') == 2
+    assert "Undo: bring it back" in page
+    # It can be brought back later too, by a lead.
+    assert lead.get("/shelf/plan").text.count(f'action="{back}"') == 1
+    assert back not in tech.get(answer.headers["location"]).text
+    assert tech.post(back).status_code == 403
+    for _ in range(2):
+        assert lead.post(back).headers["location"] == "/shelf/plan?done=brought-back"
+    page = lead.get(f"/shelf/plan?done=withdrawn&undo={plan.id}").text
+    assert "for the bridge" in page
+    assert back not in page
+    lead.post(off)
+    programs.withdraw(lite.shop, lite.lead, 1)
+    refused = lead.post(back)
+    assert refused.status_code == 404
+    assert "program 1 is not in use" in refused.text
 
 
 def test_a_refusal_stands_beside_its_field_with_what_was_typed(
@@ -165,12 +193,9 @@ def test_the_order_list_and_one_tap(lite: Floor, client_of: Client) -> None:
     assert "nozzle 300" in text
     assert row["pieces"] in text
     assert pdf == tech.get("/shelf/order-list.pdf").content
-    form = {
-        "supplier": str(items["supplier"]),
-        "currency": "EUR",
-        f"pieces-{items['nozzle']}": row["pieces"],
-        "key": lite.key(),
-    }
+    form = order_form(lead)
+    assert form[f"pieces-{items['nozzle']}"] == row["pieces"]
+    form["key"] = lite.key()
     assert tech.post("/shelf/order-list", data=form).status_code == 403
     wrong = lead.post("/shelf/order-list", data={**form, f"pieces-{items['nozzle']}": "7"})
     assert wrong.status_code == 422
@@ -234,3 +259,55 @@ def test_a_price_below_a_cent_is_shown_as_it_is_reckoned_with(
     page = lead.get(f"/shelf/orders/{order}").text
     assert "0.125 EUR each" in page
     assert "<b>1.00 EUR</b>" in page
+
+
+def test_a_list_that_moved_is_not_ordered_and_keeps_what_was_typed(
+    lite: Floor, client_of: Client
+) -> None:
+    items = worked(lite)
+    lead, nozzle = client_of("lin"), items["nozzle"]
+    field = f"pieces-{nozzle}"
+    stale = order_form(lead) | {field: "15"}
+    # Another lead sets a price in other money: the line stands in another form now.
+    shelf_terms.set_terms(
+        lite.shop,
+        lite.lead,
+        nozzle,
+        supplier_id=items["supplier"],
+        price="500",
+        currency="USD",
+        pack="5",
+        lead_days="20",
+    )
+    answer = lead.post("/shelf/order-list", data=stale)
+    assert answer.status_code == 409
+    assert "500.00 USD each by now, this page showed 21.50 EUR" in answer.text
+    assert f'name="{field}" value="15"' in answer.text
+    assert "the list says" in answer.text
+    for wrong in ({"currency": "EUR"}, {"currency": ""}, {f"seen-{nozzle}": "0:1"}):
+        refused = lead.post("/shelf/order-list", data={**order_form(lead), **wrong})
+        assert refused.status_code in (409, 422), wrong
+    assert shelf_orders.orders(lite.shop, lite.lead) == []
+    first, second = order_form(lead), order_form(lead) | {field: "15"}
+    assert first["key"] != second["key"]
+    assert lead.post("/shelf/order-list", data=first).status_code == 303
+    answer = lead.post("/shelf/order-list", data=second)
+    assert answer.status_code == 409
+    assert f"{first[field]} on order by now, this page showed 0" in answer.text
+    assert "not in this list now: 15 × nozzle 300" in answer.text
+    assert len(shelf_orders.orders(lite.shop, lite.lead)) == 1
+
+
+def test_an_order_noted_by_hand_is_noted_once(lite: Floor, client_of: Client) -> None:
+    items = worked(lite)
+    lead, nozzle = client_of("lin"), items["nozzle"]
+    page = lead.get("/shelf/orders").text
+    sent = dict(re.findall(r'name="(seen-[^"]+)" value="([^"]*)"', page))
+    assert sent[f"seen-{nozzle}"] == "0::"
+    form = sent | {"supplier_id": str(items["supplier"]), f"piece-{nozzle}": "20"}
+    assert lead.post("/shelf/orders", data=form | {"key": lite.key()}).status_code == 303
+    answer = lead.post("/shelf/orders", data=form | {"key": lite.key()})
+    assert answer.status_code == 409
+    assert "20 on order by now, this page showed 0" in answer.text
+    assert "<small>20 on order</small>" in answer.text
+    assert len(shelf_orders.orders(lite.shop, lite.lead)) == 1

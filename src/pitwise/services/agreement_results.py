@@ -273,7 +273,7 @@ def table_csv(shop: Shop, actor: Actor, study_id: int, of: str = ACTION) -> str:
 def discard(shop: Shop, actor: Actor, study_id: int, *, reason: str) -> None:
     """Discard a study; it stays in the book. Who began it may, and a lead."""
     require(actor, "studies")
-    reason = clean_text("reason", reason, longest=400)
+    reason = clean_text("reason", reason, longest=400, lines=True)
     with shop.database.write() as session:
         row = agreement_row(session, study_id)
         if row.state == "discarded":

@@ -40,7 +40,7 @@ _MOST_CAUSES = 5
 
 
 def _reason(reason: str) -> str:
-    reason = clean_text("reason", reason, longest=400)
+    reason = clean_text("reason", reason, longest=400, lines=True)
     if len(reason) < 4:
         raise ServiceError("reason", "says too little", "write why, in a few words")
     return reason
@@ -98,8 +98,8 @@ class _Given:
             tuple(dict.fromkeys(causes)),
             certainty,
             tuple(dict.fromkeys(remedies)),
-            clean_text("remedy", remedy_text, longest=1000, empty_ok=True),
-            clean_text("note", note, longest=1000, empty_ok=True),
+            clean_text("remedy", remedy_text, longest=1000, empty_ok=True, lines=True),
+            clean_text("note", note, longest=1000, empty_ok=True, lines=True),
             clean_text("done by", done_by, longest=120, empty_ok=True),
         )
         if certainty not in ("verified", "went-away"):
@@ -468,7 +468,7 @@ def mark_came_back(
 ) -> CaseView:
     """Say that the trouble of a closed case came back: its cure did not hold."""
     require(actor, "close-cause")
-    note = clean_text("what came back", note, longest=400)
+    note = clean_text("what came back", note, longest=400, lines=True)
     with shop.database.write() as session:
         row = case_row(session, case_id)
         if row.state != "closed":

@@ -203,7 +203,7 @@ def answer_conflict(
     """Answer a contradiction in words; it is not asked again while its facts stand."""
     require(actor, "causes")
     check_key(key)
-    answer = clean_text("answer", answer, longest=400)
+    answer = clean_text("answer", answer, longest=400, lines=True)
     with shop.database.write() as session:
         row = open_row(session, case_id)
         sheet = sheet_at(shop, session, row.torch.station_id)
@@ -256,7 +256,7 @@ def record_tried(
     require(actor, "causes")
     check_key(key)
     done_by = clean_text("done by", done_by, longest=120, empty_ok=True)
-    note = clean_text("note", note, longest=400, empty_ok=True)
+    note = clean_text("note", note, longest=400, empty_ok=True, lines=True)
     with shop.database.write() as session:
         row = open_row(session, case_id)
         sheet = sheet_at(shop, session, row.torch.station_id)

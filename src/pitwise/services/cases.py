@@ -36,7 +36,7 @@ def open_case(shop: Shop, actor: Actor, torch_id: int, *, key: str, complaint: s
     """
     require(actor, "causes")
     check_key(key)
-    complaint = clean_text("complaint", complaint, longest=1000, empty_ok=True)
+    complaint = clean_text("complaint", complaint, longest=1000, empty_ok=True, lines=True)
     with shop.database.write() as session:
         same = session.scalar(select(CauseCase).where(CauseCase.open_key == key))
         if same is not None:
@@ -223,4 +223,4 @@ def set_texts(
 
 def _typed(name: str, text: str) -> str:
     """Return a text as it is kept: forms send line ends of their own."""
-    return clean_text(name, text.replace("\r\n", "\n"), longest=1000, empty_ok=True)
+    return clean_text(name, text.replace("\r\n", "\n"), longest=1000, empty_ok=True, lines=True)

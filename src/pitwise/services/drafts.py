@@ -320,7 +320,7 @@ def set_overrule(
     can't be called fine by anyone.
     """
     require(actor, "overrule")
-    reason = clean_text("reason", reason, longest=400)
+    reason = clean_text("reason", reason, longest=400, lines=True)
     if len(reason) < 4:
         raise ServiceError("reason", "says too little", "write why, in a few words")
     if action not in ("keep", "clean", "replace"):
@@ -408,7 +408,7 @@ def set_use(
     require(actor, "inspect")
     now_starts = whole_number("starts", starts, high=100_000_000)
     now_minutes = decimal_number("arc minutes", arc_minutes, high=100_000_000)
-    text = clean_text("note", note, longest=1000, empty_ok=True)
+    text = clean_text("note", note, longest=1000, empty_ok=True, lines=True)
     with shop.database.write() as session:
         counters = (now_starts, now_minutes, reset)
         signed = session.get(InspectionRow, inspection_id)

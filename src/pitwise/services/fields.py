@@ -24,12 +24,26 @@ def check_key(key: str) -> str:
     return key
 
 
-def clean_text(place: str, value: str | None, *, longest: int = 80, empty_ok: bool = False) -> str:
+# Whatever ends a line or jumps along it: in a name it would read as two, or tear a table.
+_BREAK = re.compile(r" *[\t\n\v\f\r\x85\u2028\u2029][ \t\n\v\f\r\x85\u2028\u2029]*")
+
+
+def clean_text(
+    place: str,
+    value: str | None,
+    *,
+    longest: int = 80,
+    empty_ok: bool = False,
+    lines: bool = False,
+) -> str:
     """Return trimmed text without direction marks; refuse empty, too long, or control characters.
 
-    Other format characters stay: scripts need joiners to write names.
+    Other format characters stay: scripts need joiners to write names. Without `lines` it is
+    one line: breaks and tabs are folded to a space. Notes and reasons may have more.
     """
     text = unicodedata.normalize("NFC", (value or "").translate(_DIRECTION).strip())
+    if not lines:
+        text = _BREAK.sub(" ", text)
     if not text and not empty_ok:
         raise ServiceError(place, "is empty", "fill it in")
     if len(text) > longest:

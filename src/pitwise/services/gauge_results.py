@@ -234,7 +234,7 @@ def close_row(
     """Reckon a study and close its row, in the caller's unit of work."""
     told, block = _reckoned(session, row)
     if told.left_out:
-        reason = clean_text("reason to end it early", reason, longest=400)
+        reason = clean_text("reason to end it early", reason, longest=400, lines=True)
     row.state, row.closed_by, row.closed_at = "closed", person(actor), shop.clock()
     row.result = json.dumps(
         {
@@ -279,7 +279,7 @@ def result(shop: Shop, actor: Actor, study_id: int) -> GaugeResult:
 def discard(shop: Shop, actor: Actor, study_id: int, *, reason: str) -> None:
     """Discard a study, open or finished; it stays in the book. Who began it may, and a lead."""
     require(actor, "studies")
-    reason = clean_text("reason", reason, longest=400)
+    reason = clean_text("reason", reason, longest=400, lines=True)
     with shop.database.write() as session:
         row = study_row(session, study_id)
         if row.state == "discarded":

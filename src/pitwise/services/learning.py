@@ -244,7 +244,7 @@ def reset_learning(shop: Shop, actor: Actor, *, reason: str, based_on: int | Non
 
 def _act(shop: Shop, actor: Actor, action: str, reason: str, based_on: int | None) -> None:
     require(actor, "learning")
-    reason = clean_text("reason", reason, longest=400)
+    reason = clean_text("reason", reason, longest=400, lines=True)
     with shop.database.write() as session:
         now = taught(session)
         if based_on is not None and based_on != now.newest:

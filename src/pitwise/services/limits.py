@@ -123,7 +123,7 @@ def add_limit(
     """
     require(actor, "edit-limits")
     source = clean_text("source", source, longest=200)
-    reason = clean_text("reason", reason, longest=400)
+    reason = clean_text("reason", reason, longest=400, lines=True)
     part, quantity = _on(on)
     if compare not in (">", ">="):
         raise ServiceError("comparison", "is missing", "choose 'above' or 'at or above'")
@@ -198,7 +198,7 @@ def add_limit(
 def withdraw_limit(shop: Shop, actor: Actor, limit_id: int, *, reason: str) -> None:
     """Withdraw one of the shop's limits; it stays in the book with the reason."""
     require(actor, "edit-limits")
-    reason = clean_text("reason", reason, longest=400)
+    reason = clean_text("reason", reason, longest=400, lines=True)
     with shop.database.write() as session:
         row = session.get(ShopLimit, limit_id)
         if row is None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from pitwise.services.errors import ServiceError
 from pitwise.services.fields import whole_number
+from pitwise.services.order_seen import Seen, seen_of
 from pitwise.services.permissions import Actor, require
 from pitwise.services.planned_work import today_of
 from pitwise.services.shelf_advice import all_advice
@@ -53,6 +54,8 @@ class OrderRow:
         In one sentence.
     assumed : bool
         Reckoned with an assumed rule: nobody set one.
+    seen : Seen
+        What all that rests on; sent along with the order.
     """
 
     item_id: int
@@ -66,6 +69,7 @@ class OrderRow:
     needed_by: dt.date
     why: str
     assumed: bool
+    seen: Seen
 
 
 @dataclass(frozen=True)
@@ -169,6 +173,7 @@ def list_of(advised: Sequence[ItemAdvice], day: dt.date) -> OrderList:
             own.by_day or day,
             order_words(own, day),
             item.rule.of == "assumed",
+            seen_of(item),
         )
         rows.setdefault((terms.supplier_id, terms.supplier, terms.currency), []).append(row)
     orders = [
@@ -215,7 +220,13 @@ def order_list_csv(found: OrderList) -> str:
 
 
 def place_listed(
-    shop: Shop, actor: Actor, *, supplier_id: int, pieces: Mapping[int, str], key: str
+    shop: Shop,
+    actor: Actor,
+    *,
+    supplier_id: int,
+    pieces: Mapping[int, str],
+    seen: Mapping[int, Seen],
+    key: str,
 ) -> int:
     """Place an order of listed items, as many as somebody left standing in the form.
 
@@ -224,6 +235,8 @@ def place_listed(
     supplier_id : int
     pieces : mapping of int to str
         By item, as typed; empty or 0 leaves it out.
+    seen : mapping of int to Seen
+        By item, what the list showed.
     key : str
         Made on the tablet: the same key is the same order.
 
@@ -236,6 +249,9 @@ def place_listed(
     ------
     ServiceError
         Nothing is left to order, or a number that can't be; then nothing is ordered.
+    ConflictError
+        Something moved since the list was shown: what is on order or on the shelf, the
+        price, its currency, or whom it is bought from.
     """
     require(actor, "edit-shelf")
     lines = []
@@ -245,7 +261,7 @@ def place_listed(
             lines.append((item, number))
     if not lines:
         raise ServiceError("pieces", "nothing is left to order", "write how many of one item")
-    return place_order(shop, actor, supplier_id=supplier_id, lines=lines, key=key)
+    return place_order(shop, actor, supplier_id=supplier_id, lines=lines, key=key, seen=seen)
 
 
 def plain_list(found: OrderList) -> dict[str, object]:

@@ -139,7 +139,7 @@ def set_face(
         Leave the photo on record out from now on; it stays in the book.
     """
     require(actor, "part-faces")
-    reason = clean_text("reason", reason, longest=400)
+    reason = clean_text("reason", reason, longest=400, lines=True)
     rim_mm = rim_length(rim)
     hole_mm = hole_u_mm = None
     if hole.strip():

@@ -72,6 +72,8 @@ class PlanView:
         Items of which something goes in four weeks, most first.
     kept : int
         Items on the shelf.
+    withdrawn : tuple of PlannedLine
+        Taken off the plan and not over yet: they can be brought back.
     """
 
     today: dt.date
@@ -79,6 +81,7 @@ class PlanView:
     programs: tuple[tuple[int, str], ...]
     goes: tuple[ItemAdvice, ...]
     kept: int
+    withdrawn: tuple[PlannedLine, ...]
 
 
 def plan_view(shop: Shop, actor: Actor) -> PlanView:
@@ -107,6 +110,7 @@ def plan_view(shop: Shop, actor: Actor) -> PlanView:
             tuple((ident, name) for ident, name in programs),
             tuple(goes),
             len(advised),
+            tuple(planned(session, today, withdrawn=True)),
         )
 
 

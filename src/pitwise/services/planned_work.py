@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import math
-from collections.abc import Sequence
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -19,7 +17,8 @@ from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
 from pitwise.services.fields import clean_text, decimal_number, whole_number
 from pitwise.services.periods import today
 from pitwise.services.permissions import Actor, require
-from pitwise.services.planned_model import BaseLoad, NoLoad, PlannedLine, ahead_of
+from pitwise.services.planned_model import BaseLoad, NoLoad, PlannedLine
+from pitwise.services.planned_room import MOST_MINUTES, MOST_STARTS_PER_DAY, refuse_full
 from pitwise.services.program_counts import count_of
 from pitwise.services.shelf_trail import add_row
 from pitwise.services.shopfloor import Shop
@@ -30,8 +29,6 @@ from pitwise.shelf.usual import LONGEST_DAYS, WINDOW_DAYS, Stretch, usual_work
 MOST_PLATES = 100_000
 MOST_DAYS_AHEAD = 730
 _LEAST_STRETCH_DAYS = 0.25
-_MOST_STARTS_PER_DAY = 43_200.0
-_MOST_MINUTES = 1440.0
 
 
 def today_of(shop: Shop) -> dt.date:
@@ -106,7 +103,7 @@ def add_planned(
         )
     if (now - first).days > MOST_DAYS_AHEAD:
         raise ServiceError("first day", "is long past", "give the day the work began")
-    words = clean_text("note", note, longest=200, empty_ok=True)
+    words = clean_text("note", note, longest=200, empty_ok=True, lines=True)
     with shop.database.write() as session:
         same = session.scalar(select(PlannedWork).where(PlannedWork.key == key))
         if same is not None:
@@ -119,17 +116,8 @@ def add_planned(
                 )
             return same.id
         torch = _torch(session, torch_id)
-        program = session.get(Program, program_id)
-        if program is None or program.withdrawn_at is not None:
-            raise NotFoundError(
-                "program", f"program {program_id} is not in use", "choose from the list"
-            )
-        count = count_of(session, program.id, settings_of(session, torch.station_id), keep=True)
-        if not count.starts:
-            raise ServiceError(
-                "program", f"'{program.name}' has no start", "give a program that cuts"
-            )
-        _check_room(planned(session, first), torch.id, number, count, first, last)
+        program, count = _counted(session, torch, program_id)
+        refuse_full(planned(session, first), torch.id, number, count, first, last)
         row = PlannedWork(
             key=key,
             torch_id=torch.id,
@@ -157,56 +145,65 @@ def add_planned(
         return row.id
 
 
-def _thin(value: float) -> str:
-    return f"{value:,.0f}".replace(",", "\u202f")
+def _counted(session: Session, torch: Torch, program_id: int) -> tuple[Program, ProgramCount]:
+    """Return a program in use and what a plate of it does to a torch."""
+    program = session.get(Program, program_id)
+    if program is None or program.withdrawn_at is not None:
+        raise NotFoundError(
+            "program", f"program {program_id} is not in use", "choose from the list"
+        )
+    count = count_of(session, program.id, settings_of(session, torch.station_id), keep=True)
+    if not count.starts:
+        raise ServiceError("program", f"'{program.name}' has no start", "give a program that cuts")
+    return program, count
 
 
-def _check_room(
-    plans: Sequence[PlannedLine],
-    torch_id: int,
-    plates: int,
-    count: ProgramCount,
-    first: dt.date,
-    last: dt.date,
-) -> None:
-    """Refuse plates that the days can't hold, with what is planned on the torch already."""
-    days = (last - first).days + 1
-    own = [p for p in plans if p.torch_id == torch_id]
-    there = ahead_of(own, first)
-    for what, each, most, taken in (
-        ("arc minutes", count.arc_minutes, _MOST_MINUTES, there.arc_minutes),
-        ("starts", float(count.starts), _MOST_STARTS_PER_DAY, there.starts),
-    ):
-        fullest = max(taken[:days], default=0.0)
-        wanted = plates * each / days
-        # Rounding aside: a plan that fills its days to the minute is taken.
-        if wanted + fullest > most * (1 + 1e-9):
-            room = max(0, math.floor((most - fullest) * days / each))
-            beside = f" beside the {_thin(fullest)} planned already" if fullest else ""
-            raise ServiceError(
-                "plates",
-                f"{plates} plates take {_thin(wanted)} {what} a day{beside}, and a day holds "
-                f"{_thin(most)}",
-                f"plan {room} plates or fewer, or more days"
-                if room
-                else "plan other days, or withdraw what is planned there",
-            )
+def _plan(session: Session, plan_id: int) -> PlannedWork:
+    row = session.get(PlannedWork, plan_id)
+    if row is None:
+        raise NotFoundError("plan", f"there is no plan {plan_id}", "choose from the list")
+    return row
 
 
 def withdraw(shop: Shop, actor: Actor, plan_id: int) -> None:
     """Take planned work off; it stays in the book as withdrawn. Doing it twice is no error."""
     require(actor, "plan-work")
     with shop.database.write() as session:
-        row = session.get(PlannedWork, plan_id)
-        if row is None:
-            raise NotFoundError("plan", f"there is no plan {plan_id}", "choose from the list")
+        row = _plan(session, plan_id)
         if row.withdrawn_at is not None:
             return
         row.withdrawn_at, row.withdrawn_by = shop.clock(), actor.person_id
         shop.note(session, actor, "planned-work-withdrawn", f"torch {row.torch_id}", plan=row.id)
 
 
-def planned(session: Session, on: dt.date | None = None) -> list[PlannedLine]:
+def bring_back(shop: Shop, actor: Actor, plan_id: int) -> None:
+    """Put withdrawn work on the plan again. Doing it twice is no error.
+
+    Raises
+    ------
+    ServiceError
+        It is over, its program is not in use or can't be counted any more, or the days are
+        full by now; it stays withdrawn.
+    """
+    require(actor, "plan-work")
+    with shop.database.write() as session:
+        row = _plan(session, plan_id)
+        if row.withdrawn_at is None:
+            return
+        day = today_of(shop)
+        if row.last_day < day:
+            raise ServiceError("plan", "its last day is over", "plan the plates anew")
+        torch = _torch(session, row.torch_id)
+        _, count = _counted(session, torch, row.program_id)
+        there = planned(session, row.first_day)
+        refuse_full(there, torch.id, row.plates, count, row.first_day, row.last_day)
+        row.withdrawn_at = row.withdrawn_by = None
+        shop.note(session, actor, "planned-work-brought-back", f"torch {row.torch_id}", plan=row.id)
+
+
+def planned(
+    session: Session, on: dt.date | None = None, *, withdrawn: bool = False
+) -> list[PlannedLine]:
     """Return the planned work in force, soonest first.
 
     Parameters
@@ -214,13 +211,19 @@ def planned(session: Session, on: dt.date | None = None) -> list[PlannedLine]:
     session : Session
     on : date or None
         Leave out what is over before this day.
+    withdrawn : bool
+        Return what was withdrawn instead.
     """
     query = (
         select(PlannedWork, Torch, Program, Person.name)
         .join(Torch, Torch.id == PlannedWork.torch_id)
         .join(Program, Program.id == PlannedWork.program_id)
         .outerjoin(Person, Person.id == PlannedWork.by)
-        .where(PlannedWork.withdrawn_at.is_(None))
+        .where(
+            PlannedWork.withdrawn_at.is_not(None)
+            if withdrawn
+            else PlannedWork.withdrawn_at.is_(None)
+        )
         .order_by(PlannedWork.first_day, PlannedWork.id)
     )
     if on is not None:
@@ -376,15 +379,15 @@ def set_base_load(
         The row that holds now.
     """
     require(actor, "plan-work")
-    starts = decimal_number("starts a day", starts_per_day, high=_MOST_STARTS_PER_DAY)
-    minutes = decimal_number("arc minutes a start", minutes_per_start, high=_MOST_MINUTES)
+    starts = decimal_number("starts a day", starts_per_day, high=MOST_STARTS_PER_DAY)
+    minutes = decimal_number("arc minutes a start", minutes_per_start, high=MOST_MINUTES)
     if (starts is None) != (minutes is None):
         raise ServiceError(
             "starts a day" if starts is None else "arc minutes a start",
             "is empty",
             "fill in both, or empty both to go by the counters",
         )
-    if starts is not None and minutes is not None and starts * minutes > _MOST_MINUTES:
+    if starts is not None and minutes is not None and starts * minutes > MOST_MINUTES:
         raise ServiceError(
             "arc minutes a start",
             f"{starts:g} starts of {minutes:g} arc minutes are more than a day has",
@@ -396,7 +399,7 @@ def set_base_load(
             "is 0, but every start burns for a while",
             "give arc minutes of one start; for no work beside the plan write 0 in both",
         )
-    words = clean_text("reason", reason, longest=400)
+    words = clean_text("reason", reason, longest=400, lines=True)
     with shop.database.write() as session:
         torch = _torch(session, torch_id)
         row = BaseLoadRow(

@@ -207,7 +207,7 @@ def set_range(
         Somebody saved meanwhile, or there is nothing to give back.
     """
     require(actor, "reading-ranges")
-    reason = clean_text("reason", reason, longest=400)
+    reason = clean_text("reason", reason, longest=400, lines=True)
     with shop.database.write() as session:
         _station(session, station_id)
         kind = reading_kind(shop.sheet(session), reading)

@@ -113,7 +113,7 @@ def goods_in(
     check_key(key)
     number = needed_whole("pieces", pieces, low=1)
     lot = clean_text("lot", lot, empty_ok=True)
-    note = clean_text("note", note, longest=400, empty_ok=True)
+    note = clean_text("note", note, longest=400, empty_ok=True, lines=True)
     price_of("unit_price", unit_price)
     currency = clean_text("currency", currency, longest=20, empty_ok=True)
     with shop.database.write() as session:
@@ -198,7 +198,7 @@ def take(
     if kind not in ("taken", "scrapped"):
         raise ServiceError("kind", f"'{kind[:20]}' is not known", "use taken or scrapped")
     number = needed_whole("pieces", pieces, low=1)
-    note = clean_text("note", note, longest=400, empty_ok=kind == "taken")
+    note = clean_text("note", note, longest=400, empty_ok=kind == "taken", lines=True)
     lot = clean_text("lot", lot, empty_ok=True)
     with shop.database.write() as session:
         same = _again(session, key, item_id, kind, -number)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -14,6 +14,7 @@ from pitwise.records.tables import Person
 from pitwise.services.drafts import check_key
 from pitwise.services.errors import ConflictError, NotFoundError, ServiceError
 from pitwise.services.fields import clean_text
+from pitwise.services.order_seen import Seen, refuse_moved
 from pitwise.services.periods import today
 from pitwise.services.permissions import Actor, require
 from pitwise.services.shelf_codes import order_code
@@ -38,6 +39,7 @@ def place_order(
     lines: Sequence[tuple[int, int]],
     key: str,
     note: str = "",
+    seen: Mapping[int, Seen] | None = None,
 ) -> int:
     """Write an order down; sending it is the shop's own business.
 
@@ -51,15 +53,24 @@ def place_order(
     key : str
         Made on the tablet; the same key again is the same order.
     note : str
+    seen : mapping of int to Seen, optional
+        By item, what the person's screen showed: refused when it has moved since, for
+        another person may have ordered the same. None: there was no screen.
 
     Returns
     -------
     int
         The order's number.
+
+    Raises
+    ------
+    ConflictError
+        What a screen showed stands no more, the supplier or an item is put aside, or the
+        key stands for another order.
     """
     require(actor, "edit-shelf")
     check_key(key)
-    note = clean_text("note", note, longest=400, empty_ok=True)
+    note = clean_text("note", note, longest=400, empty_ok=True, lines=True)
     if not lines:
         raise ServiceError("order", "has no line", "give at least one item")
     if len(lines) > _MOST_LINES:
@@ -74,6 +85,8 @@ def place_order(
         supplier = get_supplier(session, supplier_id)
         if not supplier.active:
             raise ConflictError("supplier", f"'{supplier.name}' is put aside", "choose another")
+        if seen is not None:
+            refuse_moved(session, supplier.id, lines, seen)
         order = ShelfOrder(
             key=key,
             supplier_id=supplier.id,
@@ -148,7 +161,7 @@ def _line(
 def close_order(shop: Shop, actor: Actor, order_id: int, reason: str) -> None:
     """Close an order: what is outstanding will not come. The reason is kept."""
     require(actor, "edit-shelf")
-    reason = clean_text("reason", reason, longest=400)
+    reason = clean_text("reason", reason, longest=400, lines=True)
     with shop.database.write() as session:
         order = _get(session, order_id)
         if order.state == "closed":

@@ -61,7 +61,7 @@ def set_rule(
         Somebody else has changed since what was changed here; nothing is saved then.
     """
     require(actor, "edit-shelf")
-    reason = clean_text("reason", reason, longest=400, empty_ok=True)
+    reason = clean_text("reason", reason, longest=400, empty_ok=True, lines=True)
     given: dict[str, Any] = {
         "service": _service(service),
         "order_cost": needed_amount("order_cost", order_cost),

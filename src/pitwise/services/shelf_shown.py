@@ -74,7 +74,7 @@ class Said:
 
 def as_kept(place: str, text: str, *, longest: int = 400) -> str:
     """Return a text that a screen showed as it is kept: forms send line ends of their own."""
-    return clean_text(place, text.replace("\r\n", "\n"), longest=longest, empty_ok=True)
+    return clean_text(place, text.replace("\r\n", "\n"), longest=longest, empty_ok=True, lines=True)
 
 
 def settle(

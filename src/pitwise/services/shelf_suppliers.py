@@ -21,7 +21,7 @@ def add_supplier(shop: Shop, actor: Actor, *, name: str, note: str = "") -> int:
     """Add somebody the shop buys from, under the shop's own name for them."""
     require(actor, "edit-shelf")
     name = clean_text("supplier", name)
-    note = clean_text("note", note, longest=400, empty_ok=True)
+    note = clean_text("note", note, longest=400, empty_ok=True, lines=True)
     with shop.database.write() as session:
         _refuse_supplier(session, name, "choose it from the list")
         row = Supplier(name=name, note=note, active=True)
@@ -68,7 +68,7 @@ def edit_supplier(
     """
     require(actor, "edit-shelf")
     name = clean_text("supplier", name)
-    note = clean_text("note", note, longest=400, empty_ok=True)
+    note = clean_text("note", note, longest=400, empty_ok=True, lines=True)
     with shop.database.write() as session:
         row = get_supplier(session, supplier_id)
         there = _line(row)

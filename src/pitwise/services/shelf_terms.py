@@ -70,7 +70,7 @@ def set_terms(
     """
     require(actor, "edit-shelf")
     given_currency = clean_text("currency", currency, longest=20, empty_ok=True)
-    reason = clean_text("reason", reason, longest=400, empty_ok=True)
+    reason = clean_text("reason", reason, longest=400, empty_ok=True, lines=True)
     given: dict[str, Any] = {
         "price": needed_price("price", price),
         "pack": needed_whole("pack", pack, low=1),

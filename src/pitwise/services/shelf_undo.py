@@ -37,7 +37,7 @@ def undo(
     """
     require(actor, "shelf")
     check_key(key)
-    reason = clean_text("reason", reason, longest=400)
+    reason = clean_text("reason", reason, longest=400, lines=True)
     with shop.database.write() as session:
         same = session.scalar(select(Movement).where(Movement.key == key))
         if same is not None and same.reverses == movement_id:

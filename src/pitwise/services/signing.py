@@ -305,7 +305,7 @@ def correct(shop: Shop, actor: Actor, inspection_id: int, *, reason: str, key: s
     """
     require(actor, "inspect")
     check_key(key)
-    reason = clean_text("reason", reason, longest=400)
+    reason = clean_text("reason", reason, longest=400, lines=True)
     with shop.database.write() as session:
         same = session.scalar(select(InspectionRow).where(InspectionRow.open_key == key))
         if same is not None:

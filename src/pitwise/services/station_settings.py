@@ -431,7 +431,7 @@ def save_settings(
             mend = f"did you mean '{near[0]}'" if near else f"use {', '.join(_BY_NAME)}"
             raise ServiceError("setting", f"'{name[:40]}' is not known", mend)
     checked = {name: _checked(_BY_NAME[name], value) for name, value in given.items()}
-    reason = clean_text("reason", reason, longest=400)
+    reason = clean_text("reason", reason, longest=400, lines=True)
     with shop.database.write() as session:
         _station(session, station_id)
         newest = session.scalar(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import unicodedata
 from collections.abc import Iterable
 
 import numpy as np
@@ -38,12 +39,21 @@ _LARGEST = 200_000
 # In any unit: what lies beyond was never read off a depth gauge.
 _DEEPEST, _FINEST = 1e5, 1e-7
 # A cell that begins so is run as a formula by programs for tables.
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA = frozenset("=+-@")
+# Separators, control and format characters, marks: nobody sees them, and some programs pass
+# over them before they look for a formula.
+_UNSEEN = ("Z", "C", "M")
 
 
 def safe_cell(text: str) -> str:
-    """Return a text that no program for tables takes for a formula."""
-    return f"'{text}" if text.startswith(_FORMULA) else text
+    """Return a text that no program for tables takes for a formula.
+
+    One that begins with a sign of a formula, be it fullwidth or behind characters nobody sees,
+    with a tab or with a line break gets an apostrophe before it.
+    """
+    first = next((c for c in text if not unicodedata.category(c).startswith(_UNSEEN)), "")
+    runs = unicodedata.normalize("NFKC", first)[:1] in _FORMULA
+    return f"'{text}" if runs or text.startswith(("\t", "\r", "\n")) else text
 
 
 def csv_text(rows: Iterable[Iterable[object]]) -> str:

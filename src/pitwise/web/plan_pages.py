@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Form, Request
@@ -15,13 +16,15 @@ from pitwise.services import order_list as lists
 from pitwise.services import planned_work
 from pitwise.services.errors import ServiceError
 from pitwise.services.fields import whole_number
+from pitwise.services.order_seen import read_seen
 from pitwise.services.permissions import Actor
 from pitwise.services.plan_page import ahead_of_item, plan_view
 from pitwise.services.shelf_advice_model import ItemAdvice, stock_ahead
+from pitwise.services.shelf_items import item_lines
 from pitwise.shelf.advice import Advice
-from pitwise.web.access import Id, needs, shop_of
+from pitwise.web.access import FilterId, Id, needs, shop_of
 from pitwise.web.render import go, page
-from pitwise.web.shelf_forms import Wrong, attempt, wrong_of
+from pitwise.web.shelf_forms import Wrong, attempt, numbered, wrong_of
 
 router = APIRouter()
 Viewer = Annotated[Actor, Depends(needs("view"))]
@@ -30,10 +33,14 @@ Orderer = Annotated[Actor, Depends(needs("edit-shelf"))]
 Text = Annotated[str, Form()]
 _LARGEST = 2**31 - 1
 _WIDTHS = {"wide": 900, "narrow": 350}
-_MOST_FIELDS = 600
+_MOST_FIELDS = 1200
+# Of a refusal whose form the list has no more.
+_NO_FORM = "order-list"
 
 
-def _plan(request: Request, actor: Actor, wrong: Wrong | None = None) -> Response:
+def _plan(
+    request: Request, actor: Actor, wrong: Wrong | None = None, undo: int | None = None
+) -> Response:
     return page(
         request,
         "plan.html",
@@ -41,13 +48,14 @@ def _plan(request: Request, actor: Actor, wrong: Wrong | None = None) -> Respons
         status=wrong.status if wrong else 200,
         view=plan_view(shop_of(request), actor),
         wrong=wrong,
+        undo=undo,
     )
 
 
 @router.get("/shelf/plan")
-def plan(request: Request, actor: Viewer) -> Response:
+def plan(request: Request, actor: Viewer, undo: FilterId = None) -> Response:
     """Show what is planned on the torches, and what that takes from the shelf."""
-    return _plan(request, actor)
+    return _plan(request, actor, undo=undo)
 
 
 @router.post("/shelf/plan")
@@ -93,7 +101,18 @@ def add(
 def withdraw(request: Request, actor: Planner, plan_id: Id) -> Response:
     """Take planned work off."""
     planned_work.withdraw(shop_of(request), actor, plan_id)
-    return go(request, "/shelf/plan?done=withdrawn")
+    return go(request, f"/shelf/plan?done=withdrawn&undo={plan_id}")
+
+
+@router.post("/shelf/plan/{plan_id}/bring-back")
+def bring_back(request: Request, actor: Planner, plan_id: Id) -> Response:
+    """Put withdrawn work on the plan again."""
+
+    def do() -> str:
+        planned_work.bring_back(shop_of(request), actor, plan_id)
+        return "/shelf/plan?done=brought-back"
+
+    return attempt(request, "back", {}, do, lambda w: _plan(request, actor, w))
 
 
 @router.post("/shelf/plan/torch/{torch_id}")
@@ -157,14 +176,41 @@ def ahead(request: Request, actor: Viewer, item_id: Id) -> Response:
 
 
 def _list(request: Request, actor: Actor, wrong: Wrong | None = None) -> Response:
+    view = lists.order_list(shop_of(request), actor)
+    lost: list[tuple[str, str]] = []
+    if wrong is not None:
+        wrong, gone = _on_list(view, wrong)
+        names = {x.id: x.name for x in item_lines(shop_of(request), actor)} if gone else {}
+        lost = [(names[item], typed) for item, typed in gone.items() if item in names]
     return page(
         request,
         "order_list.html",
         actor,
         status=wrong.status if wrong else 200,
-        view=lists.order_list(shop_of(request), actor),
+        view=view,
         wrong=wrong,
+        lost=lost,
     )
+
+
+def _form(supplier_id: int, currency: str) -> str:
+    return f"order-{supplier_id}-{currency}"
+
+
+def _on_list(view: lists.OrderList, wrong: Wrong) -> tuple[Wrong, dict[int, str]]:
+    """Return a refusal under the form that has its lines now, and what was typed of no line there.
+
+    What was refused because something moved may stand under another currency or supplier
+    by now, or on the list no more.
+    """
+    typed = {item: text for item, text in numbered(wrong.given, "pieces").items() if text.strip()}
+    forms = {_form(s.supplier_id, s.currency): {r.item_id for r in s.rows} for s in view.suppliers}
+    name = wrong.form
+    if name not in forms:
+        name = next((form for form, items in forms.items() if items & typed.keys()), _NO_FORM)
+    there = forms.get(name, set())
+    gone = {item: text for item, text in typed.items() if item not in there}
+    return dataclasses.replace(wrong, form=name), gone
 
 
 @router.get("/shelf/order-list")
@@ -209,21 +255,19 @@ async def order(request: Request, actor: Orderer) -> Response:
 
 def _order(request: Request, actor: Actor, given: dict[str, Any]) -> Response:
     supplier = whole_number("supplier", given.get("supplier"), high=_LARGEST) or 0
-    name = f"order-{supplier}-{given.get('currency', '')}"
-    pieces = {
-        int(k.removeprefix("pieces-")): v
-        for k, v in given.items()
-        if k.startswith("pieces-") and k.removeprefix("pieces-").isdecimal() and len(k) < 18
-    }
+    currency = given.get("currency", "")
+    pieces = numbered(given, "pieces")
     try:
+        shown = numbered(given, "seen").items()
         number = lists.place_listed(
             shop_of(request),
             actor,
             supplier_id=supplier,
             pieces=pieces,
+            seen={item: read_seen(text, currency) for item, text in shown},
             key=given.get("key", ""),
         )
     except ServiceError as error:
         typed = {f"pieces-{item}": text for item, text in pieces.items()}
-        return _list(request, actor, wrong_of(name, error, typed, {}))
+        return _list(request, actor, wrong_of(_form(supplier, currency), error, typed, {}))
     return go(request, f"/shelf/orders/{number}?done=saved")

@@ -19,6 +19,7 @@ from pitwise.services import (
 )
 from pitwise.services.errors import ServiceError
 from pitwise.services.fields import whole_number
+from pitwise.services.order_seen import Seen, read_seen
 from pitwise.services.permissions import Actor
 from pitwise.services.shelf_model import ItemFields, SupplierLine
 from pitwise.web.access import Id, shop_of
@@ -33,6 +34,7 @@ from pitwise.web.shelf_forms import (
     answer,
     attempt,
     came_seen,
+    numbered,
     pieces_form,
 )
 from pitwise.web.shelf_item_pages import item_answer
@@ -297,13 +299,15 @@ def orders_page(request: Request, actor: Keeper) -> Response:
 
 def _orders(request: Request, actor: Actor, *, wrong: Wrong | None = None) -> Response:
     shop = shop_of(request)
+    view = shelf_view.shelf_page(shop, actor)
     return answer(
         request,
         "shelf_orders.html",
         actor,
         wrong,
         orders=shelf_orders.orders(shop, actor),
-        view=shelf_view.shelf_page(shop, actor),
+        view=view,
+        shown={r.line.id: Seen(r.line.on_order).text for r in view.rows},
         suppliers=[s for s in shelf_view.setup_page(shop, actor).suppliers if s.active],
     )
 
@@ -329,6 +333,7 @@ def _place_order(
             lines=lines,
             key=given.get("key", ""),
             note=given.get("note", ""),
+            seen={item: read_seen(text) for item, text in numbered(given, "seen").items()},
         )
         return f"/shelf/orders/{number}?done=saved"
 
