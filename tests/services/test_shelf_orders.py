@@ -7,6 +7,7 @@ import threading
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import pytest
 from sqlalchemy import func, select
@@ -32,7 +33,7 @@ from shelf_kit import Shelf, shelf_on
 
 
 def terms(floor: Floor, item: int, supplier: int, **more: str) -> int:
-    given = {"price": "20", "currency": "EUR", "lead_days": "7.5"} | more
+    given: dict[str, Any] = {"price": "20", "currency": "EUR", "lead_days": "7.5"} | more
     return shelf_terms.set_terms(
         floor.shop,
         floor.lead,
@@ -137,7 +138,7 @@ def test_the_newest_terms_and_rule_hold_and_the_older_stay(floor: Floor) -> None
         ("Spares 2", 18.5, 1, 1),
         ("Spares 1", 20.0, 5, 10),
     ]
-    given = {"order_cost": "30", "hold_rate": "25 %"}
+    given: dict[str, Any] = {"order_cost": "30", "hold_rate": "25 %"}
     shelf_rules.set_rule(shop, lead, None, service="97", **given)
     shelf_rules.set_rule(shop, lead, shelf.nozzle, service="0,99", keep_least="2", **given)
     nozzle, other = shelf.line(shelf.nozzle).rule, shelf.line(shelf.electrode).rule
@@ -296,7 +297,7 @@ def test_a_share_a_price_or_a_spread_that_is_a_slip_is_refused(lite: Floor) -> N
     shelf = shelf_on(lite)
     shop, lead = lite.shop, lite.lead
     supplier = shelf_suppliers.add_supplier(shop, lead, name="Kerfholm Spares")
-    rule = {"service": "95", "order_cost": "30", "hold_rate": "20 %"}
+    rule: dict[str, Any] = {"service": "95", "order_cost": "30", "hold_rate": "20 %"}
     for typed in ("0.95", "95", "95 %", " 95% "):
         shelf_rules.set_rule(shop, lead, None, **(rule | {"service": typed}))
         assert shelf.line(shelf.nozzle).rule.service == pytest.approx(0.95)
@@ -313,7 +314,8 @@ def test_a_share_a_price_or_a_spread_that_is_a_slip_is_refused(lite: Floor) -> N
         with pytest.raises(ServiceError, match=said) as caught:
             shelf_rules.set_rule(shop, lead, None, **(rule | {name: typed}))
         assert caught.value.place == name
-    given = {"price": "16,80", "currency": "eur", "lead_days": "5", "lead_days_sd": "1,5"}
+    given: dict[str, Any] = {"price": "16,80", "currency": "eur", "lead_days": "5"}
+    given["lead_days_sd"] = "1,5"
     shelf_terms.set_terms(shop, lead, shelf.nozzle, supplier_id=supplier, **given)
     told = shelf.line(shelf.nozzle).terms
     assert told is not None
