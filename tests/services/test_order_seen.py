@@ -29,14 +29,14 @@ def listed(floor: Floor) -> tuple[Shelf, int]:
     shelf = shelf_on(floor)
     supplier = shelf_suppliers.add_supplier(floor.shop, floor.lead, name="Spares 1")
     priced(shelf, supplier, price="0.125")
-    rule = {"service": "95", "order_cost": "30", "hold_rate": "20"}
+    rule: Any = {"service": "95", "order_cost": "30", "hold_rate": "20"}
     shelf_rules.set_rule(floor.shop, floor.lead, shelf.nozzle, keep_least="40", **rule)
     shelf.goods_in(shelf.nozzle, 2)
     return shelf, supplier
 
 
 def priced(shelf: Shelf, supplier: int, **more: str) -> None:
-    given = TERMS | more
+    given: Any = TERMS | more
     shelf_terms.set_terms(
         shelf.floor.shop, shelf.floor.lead, shelf.nozzle, supplier_id=supplier, **given
     )
