@@ -16,11 +16,12 @@ from pitwise.records.tables import PartType
 from pitwise.services import fittings, imports, shelf_items
 from pitwise.services.amounts import Amount, CantTell, in_currency
 from pitwise.services.errors import ServiceError
+from pitwise.services.fitted_parts import FIRST_SET, TAKEN_OUT
 from pitwise.services.life_page import Asked, life_page
 from pitwise.services.life_said import reconciled_words
 from pitwise.services.loss_list import loss_list
 from pitwise.services.metres import NoMetres, Ranged
-from pitwise.services.money import FIRST_SET, GROUPINGS, TAKEN_OUT, money_view
+from pitwise.services.money import GROUPINGS, money_view
 from pitwise.services.money_page import (
     by_first_words,
     currencies_of,

@@ -16,11 +16,12 @@ from sqlalchemy.orm import Session
 
 from pitwise.records.tables import Counter, Fitting, InspectionRow, Torch
 from pitwise.services.amounts import amounts_words, in_currency
+from pitwise.services.fitted_parts import FittedPart, fitted_parts
 from pitwise.services.life_book import part_lives
 from pitwise.services.life_model import PartLife
 from pitwise.services.loss_list import LossList, loss_list
 from pitwise.services.metres import MetresPerMinute, count_for_metres, metres_per_minute
-from pitwise.services.money import FittedPart, events_of, fitted_parts
+from pitwise.services.money import events_of
 from pitwise.services.month_facts import cause_facts, change_facts, stock_facts
 from pitwise.services.month_words import (
     MonthCost,
