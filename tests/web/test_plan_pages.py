@@ -184,6 +184,30 @@ def test_the_order_list_and_one_tap(lite: Floor, client_of: Client) -> None:
     assert "Nothing is to be ordered this week" in after
 
 
+def test_of_a_kit_the_loose_pieces_last_and_it_says_so(lite: Floor, client_of: Client) -> None:
+    items = worked(lite)
+    holds = {items["electrode"]: 1, items["nozzle"]: 1}
+    kit = shelf_items.add_item(lite.shop, lite.lead, kind="kit", name="Set 300", kit=holds)
+
+    def goods(item: int, pieces: str) -> None:
+        shelf_ledger.goods_in(lite.shop, lite.tech, item_id=item, pieces=pieces, key=lite.key())
+
+    goods(items["electrode"], "2")
+    tech = client_of("tom")
+    for path in (f"/shelf/items/{kit}", f"/shelf/ahead/{kit}"):
+        page = tech.get(path).text
+        assert "No kit is there. The loose pieces of what it holds last <b>" in page
+        assert "left when nothing new is ordered" not in page
+    goods(kit, "2")
+    for path in (f"/shelf/items/{kit}", f"/shelf/ahead/{kit}"):
+        page = tech.get(path).text
+        assert (
+            "The loose pieces of what it holds go first; with the kits there they last <b>" in page
+        )
+        assert "Kits left when nothing new is ordered" in page
+    assert "What is there lasts <b>" in tech.get(f"/shelf/items/{items['nozzle']}").text
+
+
 def test_an_item_ahead(lite: Floor, client_of: Client) -> None:
     items = worked(lite)
     tech = client_of("tom")
