@@ -233,6 +233,57 @@ def test_paper_has_the_list_and_the_ledger_without_buttons(shelf: Shelf) -> None
     assert not page.is_visible(".scan-box")
 
 
+FOCUS = "document.activeElement.innerText"
+
+
+def test_what_was_written_down_is_read_out(shelf: Shelf) -> None:
+    page = shelf.seat.page(TABLET, login="tom")
+    page.goto(f"/shelf/items/{shelf.electrode}")
+    assert page.query_selector("[data-told]") is None
+    for left in ("19", "18"):
+        page.click(".deed-button[href='#take']")
+        page.click("#take .main-button")
+        page.wait_for_selector(f".stock-big b:text-is('{left}')")
+        page.wait_for_selector("[data-told]:focus")
+        assert page.evaluate(FOCUS).startswith("Taken (−1), ")
+    page.click("text=Wrong number")
+    page.wait_for_selector(".stock-big b:text-is('19')")
+    page.wait_for_selector("[data-told]:focus")
+    assert page.evaluate(FOCUS).startswith("Undone (+1), ")
+    # On the round the sum is a status that was there before; the keyboard stays where it was.
+    page.goto("/shelf/count")
+    page.evaluate("document.getElementById('count-sum').before = true")
+    page.focus(f"#count-{shelf.electrode}-go")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#count-sum b:text-is('1')")
+    assert page.evaluate("document.getElementById('count-sum').before")
+    assert page.evaluate("document.activeElement.id") == f"count-{shelf.electrode}-go"
+    # In an order what came twice is shown twice, and the words come into a status that was there.
+    page.goto(f"/shelf/orders/{shelf.order}")
+    for came in ("4", "7"):
+        page.fill(".receive [name=pieces]", str(int(came) - (4 if came == "7" else 0)))
+        page.click(".receive .main-button")
+        page.wait_for_selector(f".order-facts b:text-is('{came}')")
+        page.wait_for_selector("main > .done[role=status]:text-is('On the shelf.')")
+    assert shelf.there(shelf.electrode) == 26
+    assert shelf.seat.slips == []
+
+
+def test_the_round_on_paper_has_empty_boxes(shelf: Shelf) -> None:
+    page = shelf.seat.page(TABLET)
+    page.goto("/shelf/count")
+    line = f"#i-{shelf.electrode}"
+    assert not page.is_visible(f"{line} .count-name .print-only")
+    page.emulate_media(media="print")
+    assert not page.is_visible(f"{line} [name=counted]")
+    box = page.query_selector(f"{line} .stepper")
+    assert box is not None
+    place = box.bounding_box()
+    assert place is not None
+    assert place["height"] >= 36
+    assert page.inner_text(f"{line} .count-name .print-only") == "in the book: 20"
+
+
 HEIGHTS = """what => [...document.querySelectorAll(what)]
   .map(row => row.getBoundingClientRect().height)"""
 

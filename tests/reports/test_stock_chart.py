@@ -30,7 +30,7 @@ def test_it_draws_and_says_what_it_shows(width: int) -> None:
     svg = svg_of(spec)
     assert svg == svg_of(spec)
     assert "order at 4" in svg
-    assert "Below 0: pieces short." in svg
+    assert "Below 0: nozzles short." in svg
     assert "style=" not in svg
 
 

@@ -210,6 +210,30 @@ def test_the_order_list_and_one_tap(lite: Floor, client_of: Client) -> None:
     assert "Nothing is to be ordered this week" in after
 
 
+def test_of_a_kit_the_loose_pieces_last_and_it_says_so(lite: Floor, client_of: Client) -> None:
+    items = worked(lite)
+    holds = {items["electrode"]: 1, items["nozzle"]: 1}
+    kit = shelf_items.add_item(lite.shop, lite.lead, kind="kit", name="Set 300", kit=holds)
+
+    def goods(item: int, pieces: str) -> None:
+        shelf_ledger.goods_in(lite.shop, lite.tech, item_id=item, pieces=pieces, key=lite.key())
+
+    goods(items["electrode"], "2")
+    tech = client_of("tom")
+    for path in (f"/shelf/items/{kit}", f"/shelf/ahead/{kit}"):
+        page = tech.get(path).text
+        assert "No kit is there. The loose pieces of what it holds last <b>" in page
+        assert "left when nothing new is ordered" not in page
+    goods(kit, "2")
+    for path in (f"/shelf/items/{kit}", f"/shelf/ahead/{kit}"):
+        page = tech.get(path).text
+        assert (
+            "The loose pieces of what it holds go first; with the kits there they last <b>" in page
+        )
+        assert "Kits left when nothing new is ordered" in page
+    assert "What is there lasts <b>" in tech.get(f"/shelf/items/{items['nozzle']}").text
+
+
 def test_an_item_ahead(lite: Floor, client_of: Client) -> None:
     items = worked(lite)
     tech = client_of("tom")
@@ -230,7 +254,12 @@ def test_a_price_below_a_cent_is_shown_as_it_is_reckoned_with(
     nozzle, terms = items["nozzle"], {"supplier_id": str(items["supplier"]), "currency": "EUR"}
     terms |= {"pack": "1", "least": "1"}
     url = f"/shelf/items/{nozzle}/terms"
-    new = lead.post(url, data={**terms, "price": "0.125", "lead_days": "20"})
+
+    def seen() -> dict[str, str]:
+        page = lead.get(f"/shelf/items/{nozzle}").text
+        return dict(re.findall(r'name="(shown_[a-z_]+)" value="([^"]*)"', page))
+
+    new = lead.post(url, data={**seen(), **terms, "price": "0.125", "lead_days": "20"})
     assert new.status_code == 303
     assert '<td class="num" data-label="Each">0.125</td>' in lead.get("/shelf/order-list").text
     text = lead.get("/shelf/order-list.csv").text
@@ -244,7 +273,7 @@ def test_a_price_below_a_cent_is_shown_as_it_is_reckoned_with(
     # The form holds the price as it stands: new days alone change nothing about it.
     price = re.search(r'name="price" value="([^"]*)"', page)
     assert price is not None
-    saved = lead.post(url, data={**terms, "price": price[1], "lead_days": "21"})
+    saved = lead.post(url, data={**seen(), **terms, "price": price[1], "lead_days": "21"})
     assert saved.status_code == 303
     line = next(x for x in shelf_items.item_lines(lite.shop, lite.lead) if x.id == nozzle)
     assert line.terms is not None

@@ -160,7 +160,7 @@ def test_what_was_typed_stays_and_the_refusal_stands_beside_it(
     assert 'id="main"' in answer.text
     good = tech.post(url, data={**again, "unit_price": "11,80"}, headers={"HX-Request": "true"})
     assert good.status_code == 204
-    assert good.headers["hx-redirect"] == f"/shelf/items/{item}"
+    assert good.headers["hx-redirect"] == f"/shelf/items/{item}?done=line"
     page = tech.get(f"/shelf/items/{item}").text
     assert "11.80 EUR each" in page
     assert '20 of <span class="unbroken">lot L-7</span>' in page

@@ -156,12 +156,21 @@ def usual(
 
 
 def stock_pictures(own: ItemAdvice) -> dict[str, Markup] | None:
-    """Return what is left from week to week as pictures, wide and narrow; None without any."""
+    """Return what is left from week to week as pictures, wide and narrow; None without any.
+
+    Of a kit that is neither there nor on order nothing is left to be drawn: what lasts are the
+    loose pieces of what it holds, and the page says so.
+    """
+    kit = own.item.kind == "kit"
+    if kit and own.item.on_shelf + own.item.on_order <= 0:
+        return None
     points = [StockPoint(p.day, p.level.p05, p.level.median, p.level.p95) for p in stock_ahead(own)]
     point = own.advice.reorder_point if isinstance(own.advice, Advice) else None
     drawn = {}
     for name, width in _WIDTHS.items():
-        spec = stock_chart(points, reorder_point=point, width=width)
+        spec = stock_chart(
+            points, reorder_point=point, many="kits" if kit else "pieces", width=width
+        )
         if isinstance(spec, NoReadings):
             return None
         drawn[name] = Markup(svg_of(spec))  # noqa: S704 -- our own SVG, text escaped in it

@@ -241,8 +241,19 @@ def page(
 def go(request: Request, url: str) -> Response:
     """Send the browser to another page after something was done."""
     if is_htmx(request):
-        return Response(status_code=204, headers={"HX-Redirect": url})
+        return Response(status_code=204, headers={"HX-Redirect": _new_page(url)})
     return RedirectResponse(url, 303)
+
+
+def _new_page(url: str) -> str:
+    """Return an address that the browser loads even where it stands at the same one.
+
+    With a place on the page in it, it would only scroll there, and show the page as it was.
+    """
+    path, mark, place = url.partition("#")
+    if not mark:
+        return url
+    return f"{path}{'&' if '?' in path else '?'}at={secrets.token_hex(4)}#{place}"
 
 
 def message(text: str, status: int, **headers: str) -> HTMLResponse:

@@ -83,7 +83,7 @@ def _done(
 
     def doing() -> str:
         do()
-        return f"/shelf/items/{item_id}"
+        return f"/shelf/items/{item_id}?done=line"
 
     return attempt(
         request,

@@ -173,7 +173,7 @@ def stock_chart(
     )
     if reorder_point is not None:
         said += f"; order when down to {reorder_point}"
-    sub = ["Line: the middle. Band: holds 9 times in 10.", "Below 0: pieces short."]
+    sub = ["Line: the middle. Band: holds 9 times in 10.", f"Below 0: {many} short."]
     if bottom == 0:
         sub = sub[:1]
     return framed(

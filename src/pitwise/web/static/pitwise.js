@@ -407,7 +407,8 @@
   const toField = () => {
     const place = document.getElementById("shelf");
     if (!place) return;
-    const wrong = place.querySelector("[data-wrong]");
+    // What was refused, or else what was just written down: the focus has it read out.
+    const wrong = place.querySelector("[data-wrong]") ?? place.querySelector("[data-told]");
     const chosen = location.hash.length > 1 ? document.getElementById(location.hash.slice(1)) : null;
     const field = wrong ?? chosen?.querySelector("[data-first]") ?? (chosen ? null : place.querySelector("[data-scan]"));
     if (!field) return;
@@ -415,6 +416,14 @@
     if (!wrong && field.matches("[data-first]")) field.select();
   };
   document.addEventListener("DOMContentLoaded", toField);
+  // A status is read out when it is filled, not when it was there from the beginning.
+  document.addEventListener("DOMContentLoaded", () => {
+    const done = document.querySelector("main > .done");
+    if (!done) return;
+    const words = done.textContent;
+    done.textContent = "";
+    setTimeout(() => { done.textContent = words; }, 200);
+  });
   addEventListener("hashchange", toField);
   document.addEventListener("htmx:afterSettle", (event) => {
     if (event.target.id === "main") toField();
