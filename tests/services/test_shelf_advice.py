@@ -23,7 +23,7 @@ from pitwise.services.order_list import list_of
 from pitwise.services.shelf_advice import all_advice, item_advice
 from pitwise.services.shelf_advice_model import ItemAdvice
 from pitwise.services.shelf_alerts import alerts, alerts_of
-from pitwise.services.shelf_demand import demand_of_shop
+from pitwise.services.shelf_demand import _kept, demand_of_shop
 from pitwise.services.shelf_kits import LOOSE, UNEVEN
 from pitwise.shelf.advice import Advice
 from pitwise.shelf.terms import CantTell
@@ -415,3 +415,19 @@ def test_it_is_kept_until_the_book_moves_on(lite: Floor) -> None:
     lite.clock.forward(days=1)
     with lite.shop.database.read() as session:
         assert demand_of_shop(lite.shop, session) is not first
+
+
+def test_what_is_reckoned_is_of_the_day_and_not_of_the_minute(lite: Floor) -> None:
+    """The server keeps its reckoning for the day, the command line reckons anew: both the same."""
+    run_for_a_while(lite)
+    items = stock(lite)
+    now = lite.clock.now
+    midnight = now.replace(hour=0, minute=0) + dt.timedelta(days=1)
+    seen = []
+    for moment in (midnight + dt.timedelta(minutes=1), midnight + dt.timedelta(hours=23)):
+        lite.clock.now = moment
+        _kept.clear()
+        with lite.shop.database.read() as session:
+            seen.append(item_advice(lite.shop, session, items["electrode"]))
+    assert isinstance(seen[0].advice, Advice)
+    assert seen[0] == seen[1]

@@ -22,6 +22,7 @@ from pitwise.records.tables import Counter, Fitting, Gauge, InspectionRow, ShopL
 from pitwise.records.wear_tables import Program, StationSetting, UseReport, WearFit
 from pitwise.services.fittings import fitted
 from pitwise.services.life_book import part_lives
+from pitwise.services.periods import midnight
 from pitwise.services.planned_model import BaseLoad, NoLoad
 from pitwise.services.planned_work import base_load, planned, today_of
 from pitwise.services.shelf_by_hand import Taken, taken_by_hand
@@ -143,6 +144,7 @@ def _stamp(session: Session) -> tuple[Any, ...]:
 def _reckon(
     shop: Shop, session: Session, day: dt.date, days: int, stamp: tuple[Any, ...]
 ) -> ShopDemand:
+    # By the day and not by the minute: who asks again sees the same until something moves.
     lives = demand_lives(part_lives(session))
     force = fit_in_force(shop, session)
     plans = planned(session, day)
@@ -155,7 +157,7 @@ def _reckon(
     for torch in torches:
         inside = fitted(session, torch.id)
         types = {part: row.item.part_type_id for part, row in inside.items()}
-        work = base_load(session, torch.id, shop.clock())
+        work = base_load(session, torch.id, midnight(day))
         own = [p for p in plans if p.torch_id == torch.id]
         known = isinstance(work, BaseLoad)
         if not isinstance(work, BaseLoad):

@@ -14,7 +14,7 @@ from pitwise.bench.decide import PIT_PART
 from pitwise.measure.conformity import limit_in
 from pitwise.records.tables import Fitting, InspectionRow, Torch
 from pitwise.services.fittings import lives_of
-from pitwise.services.periods import today
+from pitwise.services.periods import midnight, today
 from pitwise.services.planned_model import BaseLoad, PlannedLine, ahead_of
 from pitwise.services.planned_work import last_read, stretches_of
 from pitwise.services.setup import selector
@@ -65,7 +65,7 @@ def torch_load(
     now = current_use(session, torch.id)
     behind = lives_of(session, [r.part_item_id for r in inside.values()], now)
     rounds = _rounds(session, torch, day, work)
-    unread = min(_unread_days(session, torch.id, shop.clock()), _MOST_UNREAD_DAYS)
+    unread = min(_unread_days(session, torch.id, midnight(day)), _MOST_UNREAD_DAYS)
     more = unread * work.starts_per_day
     said: dict[str, str] = {}
     sets = None
@@ -199,6 +199,6 @@ def _rounds(session: Session, torch: Torch, day: dt.date, work: BaseLoad) -> _Ro
 
 
 def _unread_days(session: Session, torch_id: int, now: dt.datetime) -> float:
-    """Return the days since a torch's counters were last read."""
+    """Return the days from when a torch's counters were last read until `now`."""
     last = last_read(session, torch_id)
     return max(0.0, (now - last).total_seconds() / 86400) if last is not None else 0.0
