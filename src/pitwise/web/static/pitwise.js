@@ -420,9 +420,8 @@
   document.addEventListener("DOMContentLoaded", () => {
     const done = document.querySelector("main > .done");
     if (!done) return;
-    const words = done.textContent;
-    done.textContent = "";
-    setTimeout(() => { done.textContent = words; }, 200);
+    // Taken out and put in again, and never out of sight.
+    setTimeout(() => done.replaceChildren(done.textContent), 200);
   });
   addEventListener("hashchange", toField);
   document.addEventListener("htmx:afterSettle", (event) => {
