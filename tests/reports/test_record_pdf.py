@@ -109,7 +109,7 @@ def test_a_busy_inspection_has_everything_in_it(records: Made) -> None:
         "Table 2, east bay Coolant: water",
         "130 A mild steel 130 A, mild steel, plasma gas oxygen, shield gas air",
         "Dial gauge 1 Standard uncertainty 0.05 mm",
-        "Seen: Spatter stuck on Ilja Wendt, 2026-03-02 14:09 UTC",
+        "Seen: Spatter stuck on Ilja Wendt, 2026-03-02 14:13 UTC",
         "Lift the drops off with a soft tool",
         "Overruled by Maren Holt: keep instead of replace",
         "Why: Tool mark from last month, not a crack; seen under the glass.",
@@ -124,7 +124,7 @@ def test_a_busy_inspection_has_everything_in_it(records: Made) -> None:
         "Goes with the nozzle, which is replaced",
         "Answered 'it is so' by Ilja Wendt",
         "430 on the counter, 310 since the torch came into the book",
-        "Confirmed by Ilja Wendt, 2026-03-02 14:07 UTC.",
+        "Confirmed by Ilja Wendt, 2026-03-02 14:11 UTC.",
         "A dark lamp proves nothing.",
         NOTE,
         "from the reading and its uncertainty alone",
@@ -157,10 +157,12 @@ def test_superseded_and_correction_show_at_the_top(records: Made) -> None:
         "Superseded by record 3. This one is kept as it was signed. Inspection record 2"
     )
     record, digest = records["corrected"]
-    assert pages(record_pdf(record, digest))[0].startswith(
+    first = pages(record_pdf(record, digest))[0]
+    assert first.startswith(
         "Inspection record 3 Corrects record 2: The swirl ring was cracked after all: "
-        "seen again in daylight. Work on the set"
+        "seen again in daylight. (of the look at the torch on 2026-03-02 14:"
     )
+    assert " UTC) Work on the set" in first
 
 
 @pytest.mark.parametrize(
