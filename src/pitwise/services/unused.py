@@ -126,13 +126,12 @@ def _wear_doubt(
     at = np.clip(1 - state.mean / limit_mm, 0.0, 1.0)
     weight = np.exp(state.log_weight)
     each = weight.sum(axis=1)
-    # Rates that the readings have ruled out weigh nothing, and have no mean of their own.
-    left = each > 0
-    at, weight, each, theta = at[left], weight[left], each[left], state.theta[left]
-    mean = (weight * at).sum(axis=1) / each
-    within = (weight * (at - mean[:, None]) ** 2).sum(axis=1) / each
+    # Rates that the readings have ruled out weigh nothing below, whatever their mean.
+    over = np.where(each > 0, each, 1.0)
+    mean = (weight * at).sum(axis=1) / over
+    within = (weight * (at - mean[:, None]) ** 2).sum(axis=1) / over
     _, rate_sd, _ = believed_rate(force.fit, state.process)
-    of_process = rate_sd**2 / (rate_sd**2 + np.exp(2 * theta[:, TAU]))
+    of_process = rate_sd**2 / (rate_sd**2 + np.exp(2 * state.theta[:, TAU]))
     middle = float(np.average(mean, weights=each))
     common = float(np.average((mean - middle) ** 2 + of_process * within, weights=each))
     common = min(common, whole)
