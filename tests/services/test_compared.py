@@ -17,7 +17,6 @@ from scipy.stats import chi2
 
 from pitwise.services.amounts import (
     Amount,
-    CantTell,
     add,
     amount_words,
     amounts_words,
@@ -45,6 +44,7 @@ from pitwise.services.month_words import (
     step_words,
     use_sentence,
 )
+from pitwise.wear.cant_tell import CantTell
 
 
 def test_currencies_are_never_added_together() -> None:

@@ -14,7 +14,7 @@ from kit import Floor
 from money_kit import SLOW, lose, price, small_book
 from pitwise.records.tables import PartType
 from pitwise.services import fittings, imports, shelf_items
-from pitwise.services.amounts import Amount, CantTell, in_currency
+from pitwise.services.amounts import Amount, in_currency
 from pitwise.services.errors import ServiceError
 from pitwise.services.fitted_parts import FIRST_SET, TAKEN_OUT
 from pitwise.services.life_page import Asked, life_page
@@ -39,6 +39,7 @@ from pitwise.services.shelf_suppliers import add_supplier, suppliers
 from pitwise.services.shelf_terms import set_terms
 from pitwise.services.station_settings import save_settings
 from pitwise.services.use_between import use_between
+from pitwise.wear.cant_tell import CantTell
 
 ALL = {"first": "2031-03-01", "last": "2031-03-31"}
 

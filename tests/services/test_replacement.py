@@ -27,8 +27,9 @@ from pitwise.services.metres import NoMetres
 from pitwise.services.replacement import replacement_view
 from pitwise.services.replacement_costs import ASSUMED_LOOK_MINUTES
 from pitwise.services.replacement_habit import booked_use
-from pitwise.services.replacement_model import CantTell, DepthAdvice, ReplacementView, RuleLine
+from pitwise.services.replacement_model import DepthAdvice, ReplacementView, RuleLine
 from pitwise.services.replacement_simulated import grid_of, on_steps
+from pitwise.wear.cant_tell import CantTell
 from pitwise.wear.replacement.depth import DepthPolicy
 from pitwise.wear.replacement.gaps import UsualGaps
 from pitwise.wear.replacement.outcome import rule_cost

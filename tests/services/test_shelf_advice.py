@@ -26,7 +26,7 @@ from pitwise.services.shelf_alerts import alerts, alerts_of
 from pitwise.services.shelf_demand import _kept, demand_of_shop
 from pitwise.services.shelf_kits import LOOSE, UNEVEN
 from pitwise.shelf.advice import Advice
-from pitwise.shelf.terms import CantTell
+from pitwise.wear.cant_tell import CantTell
 
 PROGRAM = b"G21 G90\nF3000\nG0 X0 Y0\nM3\nG1 X1000\nM5\nG0 X0\nM3\nG1 X1000 Y10\nM5\nM30\n"
 

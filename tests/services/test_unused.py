@@ -10,12 +10,12 @@ import pytest
 from scipy.integrate import quad
 from scipy.special import exp1
 
-from pitwise.services.amounts import CantTell
 from pitwise.services.life_model import PartLife
 from pitwise.services.metres import Ranged
 from pitwise.services.unused import electrode_left, left_of_life, part_left, usual_life
 from pitwise.services.wear_book import FitInForce
 from pitwise.trade import base_sheet
+from pitwise.wear.cant_tell import CantTell
 from pitwise.wear.fit import fit_wear
 from pitwise.wear.history import History, Step
 from pitwise.wear.life.weibull import WeibullFit

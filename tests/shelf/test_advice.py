@@ -21,7 +21,7 @@ from pitwise.shelf.floor import advise_by_floor
 from pitwise.shelf.paths import DemandPaths, lead_times
 from pitwise.shelf.realised import realised
 from pitwise.shelf.stock_left import Band, days_left
-from pitwise.shelf.terms import Buying, CantTell, Keeping
+from pitwise.shelf.terms import Buying, Keeping
 from pitwise.shelf.torch_load import Counted, DailyWork, OwnLife
 from pitwise.shelf.words import (
     advice_words,
@@ -32,6 +32,7 @@ from pitwise.shelf.words import (
     percent_words,
     span_words,
 )
+from pitwise.wear.cant_tell import CantTell
 
 MONDAY = dt.date(2026, 11, 30)
 BUYING = Buying(20.0, 5, 5, 12.0, 3.0)

@@ -229,7 +229,7 @@ def _plain_ranged(figure: Ranged | None) -> dict[str, Any] | None:
 
 def _plain_line(line: RuleLine, *, advised: bool) -> dict[str, Any]:
     from pitwise.services.metres import NoMetres
-    from pitwise.services.replacement_model import CantTell
+    from pitwise.wear.cant_tell import CantTell
 
     cost, money = line.cost, line.money
     per_metre, per_hour = money.per_metre, money.per_arc_hour

@@ -6,19 +6,6 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-
-@dataclass(frozen=True)
-class CantTell:
-    """Something can't be told: why, and what would mend it; falsy."""
-
-    reason: str
-    mend: str
-
-    def __bool__(self) -> bool:
-        """Be as good as none."""
-        return False
-
-
 # Of a 90 % range.
 _Z = 1.6449
 # Cornish and Fisher's first term alone is good for no more skewness than that.

@@ -30,7 +30,7 @@ from sqlalchemy.orm import Session
 from pitwise.bench.decide import PIT_PART
 from pitwise.records.case_tables import CauseCase
 from pitwise.records.tables import DecisionRow, InspectionRow, Torch
-from pitwise.services.amounts import Amount, Amounts, CantTell, add, in_currency
+from pitwise.services.amounts import Amount, Amounts, add, in_currency
 from pitwise.services.cures import closed_causes
 from pitwise.services.life_book import part_lives
 from pitwise.services.life_model import BY_LIMIT, PartLife
@@ -43,6 +43,7 @@ from pitwise.services.station_settings import assumed_fields, settings_of
 from pitwise.services.unused import Left, electrode_left, part_left, usual_life
 from pitwise.services.wear_book import fit_in_force, histories
 from pitwise.trade.model import Sheet
+from pitwise.wear.cant_tell import CantTell
 from pitwise.wear.life.weibull import WeibullFit
 
 Early = Literal["lost", "damaged", "good"]

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from pitwise.services.amounts import fine_text, money_text
 from pitwise.services.permissions import Actor, require
 from pitwise.services.replacement import replacement_view
-from pitwise.services.replacement_model import CantTell, ReplacementView
+from pitwise.services.replacement_model import ReplacementView
 from pitwise.services.shopfloor import Shop
+from pitwise.wear.cant_tell import CantTell
 
 
 @dataclass(frozen=True)

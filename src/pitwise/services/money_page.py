@@ -8,7 +8,6 @@ from typing import Any
 from pitwise.reports.charts.money import LossBar
 from pitwise.services.amounts import (
     Amount,
-    CantTell,
     add,
     amounts_words,
     in_currency,
@@ -19,6 +18,7 @@ from pitwise.services.metres import MetresPerMinute, Ranged
 from pitwise.services.money import CostLine, MoneyView
 from pitwise.services.study_files import csv_text, safe_cell
 from pitwise.shelf.unit_price import plain_price
+from pitwise.wear.cant_tell import CantTell
 
 # A title runs over a few lines at most.
 _LONGEST = 60

@@ -17,8 +17,8 @@ from pitwise.services.shelf_advice_words import count_words, order_words
 from pitwise.services.shelf_orders import place_order
 from pitwise.services.shopfloor import Shop
 from pitwise.services.study_files import csv_text, safe_cell
-from pitwise.shelf.terms import CantTell
 from pitwise.shelf.unit_price import plain_price
+from pitwise.wear.cant_tell import CantTell
 
 COLUMNS = (
     "supplier",

@@ -26,7 +26,6 @@ from pitwise.services.replacement_costs import costs_of
 from pitwise.services.replacement_depth import depth_advice
 from pitwise.services.replacement_habit import booked_use
 from pitwise.services.replacement_model import (
-    CantTell,
     LossesKnown,
     ProcessChoice,
     ReplacementView,
@@ -36,6 +35,7 @@ from pitwise.services.shopfloor import Shop
 from pitwise.services.station_settings import settings_of
 from pitwise.services.wear_book import FitInForce, fit_in_force, latest_row
 from pitwise.trade.model import PART_SLUGS
+from pitwise.wear.cant_tell import CantTell
 
 
 def replacement_view(shop: Shop, actor: Actor, process_id: int | None = None) -> ReplacementView:

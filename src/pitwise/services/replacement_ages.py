@@ -10,12 +10,13 @@ from pitwise.bench.decide import PIT_PART
 from pitwise.services.life_book import lives_for
 from pitwise.services.life_model import PartLife
 from pitwise.services.replacement_costs import NOZZLE
-from pitwise.services.replacement_model import AgeAdvice, CantTell, CostsUsed
+from pitwise.services.replacement_model import AgeAdvice, CostsUsed
 from pitwise.services.replacement_simulated import SEED
 from pitwise.services.replacement_words import age_words
 from pitwise.services.shelf_prices import price_at
 from pitwise.services.shopfloor import Shop
 from pitwise.trade.model import PART_SLUGS
+from pitwise.wear.cant_tell import CantTell
 from pitwise.wear.life.tell import FEWEST_ENDS, TooFewToTell, tell
 from pitwise.wear.refusal import FitRefusedError
 from pitwise.wear.replacement.age import AgeRange, best_age_of

@@ -8,7 +8,6 @@ from pitwise.services.metres import MetresPerMinute, NoMetres, Ranged
 from pitwise.services.replacement_habit import Looks
 from pitwise.services.replacement_model import (
     BookedUse,
-    CantTell,
     CostsUsed,
     DepthAdvice,
     LossesKnown,
@@ -18,6 +17,7 @@ from pitwise.services.replacement_model import (
 from pitwise.services.replacement_simulated import reckon
 from pitwise.services.replacement_words import choose, trust_words, verdict
 from pitwise.services.wear_book import FitInForce
+from pitwise.wear.cant_tell import CantTell
 from pitwise.wear.replacement.depth import DepthPolicy, NoPolicy
 from pitwise.wear.replacement.gaps import NoUsualGap, UsualGaps
 from pitwise.wear.replacement.habit import TooFewChanges, fit_habit

@@ -7,22 +7,11 @@ from dataclasses import dataclass
 
 from pitwise.services.metres import MetresPerMinute, NoMetres, Ranged
 from pitwise.trade.model import Limit
+from pitwise.wear.cant_tell import CantTell
 from pitwise.wear.replacement.age import AgeRange
 from pitwise.wear.replacement.depth import DepthPolicy
 from pitwise.wear.replacement.gaps import NoUsualGap, UsualGaps
 from pitwise.wear.replacement.rule import ChangeCosts, RuleCost, Saving
-
-
-@dataclass(frozen=True)
-class CantTell:
-    """A figure that can't be told: why, and what would mend it. Falsy."""
-
-    reason: str
-    mend: str
-
-    def __bool__(self) -> bool:
-        """Return False."""
-        return False
 
 
 @dataclass(frozen=True)

@@ -26,8 +26,9 @@ from pitwise.shelf.advice import Advice, advise
 from pitwise.shelf.floor import FloorAdvice, advise_by_floor
 from pitwise.shelf.paths import DemandPaths
 from pitwise.shelf.stock_left import band, bands, days_left
-from pitwise.shelf.terms import Buying, CantTell, Keeping
+from pitwise.shelf.terms import Buying, Keeping
 from pitwise.shelf.words import band_words
+from pitwise.wear.cant_tell import CantTell
 
 _LONGEST_DAYS = 365
 _STEP_DAYS = 30

@@ -10,7 +10,7 @@ from pitwise.services.shelf_model import ItemLine
 from pitwise.shelf.advice import Advice
 from pitwise.shelf.floor import FloorAdvice
 from pitwise.shelf.stock_left import Band
-from pitwise.shelf.terms import CantTell
+from pitwise.wear.cant_tell import CantTell
 
 Level = Literal["short", "order-now", "count-it", "late", "no-terms"]
 

@@ -8,8 +8,8 @@ from pitwise.services.shelf_advice_model import ItemAdvice
 from pitwise.services.shelf_model import ItemLine
 from pitwise.shelf.advice import Advice
 from pitwise.shelf.floor import FloorAdvice
-from pitwise.shelf.terms import CantTell
 from pitwise.shelf.words import advice_words, first_words, floor_words
+from pitwise.wear.cant_tell import CantTell
 
 AFTER = "After counting, by that figure: "
 _NOUNS = {

@@ -32,8 +32,8 @@ from pitwise.services.torch_loads import torch_load, work_words
 from pitwise.services.wear_book import fit_in_force
 from pitwise.shelf.demand import simulate_changes
 from pitwise.shelf.paths import DemandPaths
-from pitwise.shelf.terms import CantTell
 from pitwise.shelf.torch_load import TorchLoad
+from pitwise.wear.cant_tell import CantTell
 
 DAYS = 90
 PATHS = 2000

@@ -10,7 +10,7 @@ import numpy as np
 from pitwise.services.shelf_demand import ItemDemand, ShopDemand
 from pitwise.services.shelf_model import ItemLine
 from pitwise.shelf.paths import DemandPaths, kits_needed
-from pitwise.shelf.terms import CantTell
+from pitwise.wear.cant_tell import CantTell
 
 LOOSE = "its pieces, cheaper loose"
 UNEVEN = "its pieces: more lie loose of one than of another"

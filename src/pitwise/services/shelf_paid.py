@@ -8,10 +8,10 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, aliased
 
 from pitwise.records.shelf_tables import Movement, ShelfOrder, ShelfOrderLine
-from pitwise.services.amounts import money_text
 from pitwise.services.errors import QuestionError, ServiceError
 from pitwise.services.shelf_terms import all_terms, fold_currency, shop_currency
 from pitwise.services.shelf_typed import price_of
+from pitwise.shelf.unit_price import price_text
 
 # Own choice, no source: so far from the price in force it is more likely a slip of the fingers.
 FAR_TIMES = 3
@@ -146,7 +146,7 @@ def _ask_if_far(amount: float, typed: str, held: PiecePrice) -> None:
         return
     raise QuestionError(
         "unit_price",
-        f"{money_text(amount)} {held.currency} for one is {how} the {money_text(held.amount)} "
+        f"{price_text(amount)} {held.currency} for one is {how} the {price_text(held.amount)} "
         f"{held.source}",
         "if it is so, say so below; else type it again",
         answer=typed.strip(),

@@ -15,10 +15,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import stdtrit
 
-from pitwise.services.amounts import CantTell, Doubt
+from pitwise.services.amounts import Doubt
 from pitwise.services.life_model import PartLife, interval_of
 from pitwise.services.metres import Ranged
 from pitwise.services.wear_book import FitInForce, carried, state_of
+from pitwise.wear.cant_tell import CantTell
 from pitwise.wear.forecast import (
     FLEET_COMPONENTS,
     Components,

@@ -18,7 +18,8 @@ import numpy.typing as npt
 from pitwise.shelf.paths import DemandPaths, lead_times
 from pitwise.shelf.rule import YEAR, stock_rule
 from pitwise.shelf.stock_left import Band, band, first_day, gone_within, shelf_ahead
-from pitwise.shelf.terms import Buying, CantTell, Keeping, in_packs
+from pitwise.shelf.terms import Buying, Keeping, in_packs
+from pitwise.wear.cant_tell import CantTell
 from pitwise.wear.prior import Floats
 
 Method = Literal["rq", "ss", "newsvendor"]

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from pitwise.shelf.terms import Buying, CantTell, in_packs
+from pitwise.shelf.terms import Buying, in_packs
+from pitwise.wear.cant_tell import CantTell
 
 
 @dataclass(frozen=True)

@@ -7,18 +7,6 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True)
-class CantTell:
-    """No advice can be given; falsy, with why and the mend."""
-
-    reason: str
-    mend: str
-
-    def __bool__(self) -> bool:
-        """Return False: there is no advice."""
-        return False
-
-
-@dataclass(frozen=True)
 class Buying:
     """What an order takes.
 

@@ -15,8 +15,9 @@ from pitwise.services.errors import ServiceError
 from pitwise.services.fields import whole_number
 from pitwise.services.permissions import Actor
 from pitwise.services.replacement import replacement_view
-from pitwise.services.replacement_model import CantTell, DepthAdvice, ReplacementView, RuleLine
+from pitwise.services.replacement_model import DepthAdvice, ReplacementView, RuleLine
 from pitwise.services.replacement_words import amount, ranged
+from pitwise.wear.cant_tell import CantTell
 from pitwise.wear.replacement.depth import DepthPolicy
 from pitwise.web.access import needs, shop_of
 from pitwise.web.drawing import drawn_once
